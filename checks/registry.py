@@ -1,0 +1,48 @@
+"""All checks in report order, and the limits of each. Adding a check: its module, a Limits
+field, a line in CHECKS.
+
+``container`` and ``checksum`` look at bytes and have no place in CHECKS: they are fed by the
+walk over the container and by the reader. The others look at samples, block by block.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Final
+
+from checks.model import CaptureFormat, CheckPass
+from checks.sheet import Sheet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """The limits of every check, each a frozen dataclass beside its check."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Context:
+    """What a check is told about the capture before the first block."""
+
+    fmt: CaptureFormat
+    sheet: Sheet = field(default_factory=Sheet)
+    limits: Limits = field(default_factory=Limits)
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    name: str
+    start: Callable[[Context], CheckPass]
+
+
+CHECKS: Final[tuple[Check, ...]] = ()
+ORDER: Final = (
+    "container",
+    "format",
+    "clipping",
+    "dropouts",
+    "tracks",
+    "ultrasonic",
+    "lineup",
+    "checksum",
+)
