@@ -149,8 +149,7 @@ class Block:
         about 1e-6 of the larger track's own: what needs more is computed where this points.
         """
         x = self.scaled
-        found: NDArray[np.float64] = (x @ x.T).astype(np.float64)
-        return found
+        return np.asarray(x @ x.T, np.float64)
 
     @cached_property
     def square_sums(self) -> NDArray[np.float64]:

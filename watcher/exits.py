@@ -1,0 +1,45 @@
+"""Exit status of the command (contract)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from enum import IntEnum
+
+from checks.model import Verdict
+
+
+class Exit(IntEnum):
+    """0 all clear; the others say what there is to do. ``worst`` orders them."""
+
+    CLEAR = 0
+    FAULT = 1  # of the program itself: what an accident gives anyway
+    USAGE = 2
+    LISTEN = 3
+    REDO = 4
+    UNREAD = 5
+    NOT_RUNNING = 6
+    INTERRUPTED = 130
+
+    @staticmethod
+    def worst(statuses: Iterable[Exit]) -> Exit:
+        """The worst of some: 1, 2, 5, 4, 3, 0."""
+        return max(statuses, key=_ORDER.index, default=Exit.CLEAR)
+
+
+_ORDER = [
+    Exit.CLEAR,
+    Exit.LISTEN,
+    Exit.REDO,
+    Exit.UNREAD,
+    Exit.USAGE,
+    Exit.FAULT,
+    Exit.NOT_RUNNING,
+    Exit.INTERRUPTED,
+]
+
+BY_VERDICT = {
+    Verdict.CLEAR: Exit.CLEAR,
+    Verdict.LISTEN: Exit.LISTEN,
+    Verdict.REDO: Exit.REDO,
+    Verdict.UNREAD: Exit.UNREAD,
+}
