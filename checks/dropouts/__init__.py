@@ -1,0 +1,65 @@
+"""Dropouts: audio that is missing, held, repeated or out of joint, and signal lost by the tape.
+
+The check is made of parts (see ``_part``); each docstring says what its part measures, by which
+source, and what it cannot see. This module only hands the blocks round and puts the outcomes
+together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from checks.block import Block
+from checks.dropouts._limits import DropoutsLimits
+from checks.dropouts._part import Part, PartOutcome
+from checks.measures import DropoutsLine, DropoutsMeasures
+from checks.model import CaptureFormat, Outcome
+from checks.sheet import Sheet
+
+__all__ = ["DropoutsLimits", "DropoutsPass", "Part", "PartOutcome"]
+
+_COUNTED = (
+    "zero_runs",
+    "held_runs",
+    "repeated_blocks",
+    "steps",
+    "contact_losses",
+    "level_dips",
+)
+
+
+class DropoutsPass:
+    """All parts over one capture."""
+
+    def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
+        self._fmt = fmt
+        self._parts: tuple[Part, ...] = ()
+
+    def feed(self, block: Block) -> None:
+        for part in self._parts:
+            part.feed(block)
+
+    def finish(self) -> Outcome:
+        return joined([part.finish() for part in self._parts], self._fmt)
+
+
+def joined(outcomes: Sequence[PartOutcome], fmt: CaptureFormat) -> Outcome:
+    """The findings of all parts in order of their place, the counts of all parts a track."""
+    findings = [finding for outcome in outcomes for finding in outcome.findings]
+    findings.sort(key=lambda f: (-1 if f.start_frame is None else f.start_frame, f.kind, f.tracks))
+    counts: dict[str, Sequence[int]] = {name: [0] * fmt.channels for name in _COUNTED}
+    for outcome in outcomes:
+        counts.update(outcome.counts)
+    lines = tuple(
+        DropoutsLine(track=track + 1, **{name: int(counts[name][track]) for name in _COUNTED})
+        for track in range(fmt.channels)
+    )
+    rate = max(fmt.rate_hz, 1)
+    programme = tuple(
+        (round(start / rate, 4), round(stop / rate, 4))
+        for outcome in outcomes
+        for start, stop in outcome.programme
+    )
+    return Outcome(
+        findings=tuple(findings), measures=DropoutsMeasures(tracks=lines, programme_s=programme)
+    )
