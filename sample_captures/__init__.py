@@ -1,0 +1,1 @@
+"""Invented sample captures, and what each of them must yield."""

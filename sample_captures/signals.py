@@ -1,0 +1,400 @@
+"""Clean tape-transfer programme from a seed: ensembles, played onto a tape, replayed, converted.
+
+``render`` gives left-justified int32, (tracks, frames), as a converter would: programme with
+room spill and crosstalk, tape saturation, modulation noise, hiss that only a moving tape gives,
+the amplifier's and the converter's own noise, and whatever else ``Transfer`` asks for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sample_captures import instruments as play
+from sample_captures.noise import (
+    Floats,
+    amplifier_curve,
+    converter_curve,
+    filtered,
+    hiss_curve,
+    noise,
+    slow_noise,
+)
+
+State = tuple[str, float]
+"""What the tape does for how many seconds: standing, starting, running, leader, stopping, off.
+
+``off``: the machine is switched off, so that only the converter is heard.
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ensemble:
+    """Who plays, how densely and how.
+
+    Attributes:
+        sounds: makers of events, drawn at random.
+        rate: events a second and track.
+        spill_db: level of an event in the next track over; None: no room, tracks are separate.
+        rest_s: length of the pauses in which nobody plays; 0: none.
+        loudness_db: spread of the events' levels below the loudest.
+    """
+
+    sounds: tuple[play.Sound, ...]
+    rate: float = 0.9
+    spill_db: float | None = -22.0
+    rest_s: float = 0.0
+    loudness_db: float = 14.0
+
+
+ENSEMBLES: Final[Mapping[str, Ensemble]] = {
+    "plucks": Ensemble(sounds=(play.pluck,)),
+    "bowed": Ensemble(sounds=(play.bowed,), rate=0.8, loudness_db=10),
+    "drums": Ensemble(sounds=(play.drum, play.drum, play.cymbal), rate=1.3, loudness_db=18),
+    "castanets": Ensemble(sounds=(play.castanet,), rate=3.0),
+    "brass": Ensemble(sounds=(play.brass,), rate=1.2, loudness_db=8),
+    "speech": Ensemble(sounds=(play.syllable,), rate=2.5, spill_db=-30, rest_s=0.8),
+    "organ": Ensemble(sounds=(play.organ,), rate=0.7, loudness_db=6),
+    "piano": Ensemble(sounds=(play.hammer,), rate=0.5, spill_db=-12, loudness_db=24),
+    "tones": Ensemble(sounds=(play.tone,), rate=0.5, spill_db=None, loudness_db=20),
+    "band": Ensemble(
+        sounds=(play.drum, play.pluck, play.bowed, play.brass, play.cymbal, play.hammer),
+        spill_db=-26,
+    ),
+    "clicks": Ensemble(sounds=(play.click,), rate=2.0, spill_db=None, loudness_db=1),
+    "nothing": Ensemble(sounds=(), rate=0.0),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transfer:
+    """How tape and converter treat the programme. Levels: AES17 dBFS; times: seconds.
+
+    Attributes:
+        level_dbfs: sample peak of the programme on the loudest track.
+        amplifier_db: the replay amplifier's noise against the hiss.
+        converter_dbfs: the converter's noise from 20 Hz to 20 kHz.
+        converter_rise_db: how far it rises from 50 kHz to half the rate.
+        crosstalk_db: a track's programme in its neighbours, without delay.
+        tape_hz: where the tape's response falls to half power above the programme.
+        modulation_db: noise that sits on the programme, against it.
+        saturation: programme level (1.0 = full scale) at which the tape bends; None: never.
+        before, after: what the tape does before and after it runs.
+        lead_s: hiss alone before and behind the programme; shortened in short captures.
+        leaders: (from, length) stretches without oxide.
+        relays: times of clicks that reach all inputs in the same frame.
+        splices, skew_s: times, and how long a splice takes from the first track to the last.
+        fades: (from, length, factor) changes of the programme's level, hiss untouched.
+        bias_hz, line_hz, hum_hz: frequencies of residue lines, 0: none; with their levels.
+        timecode_track, click_track: track (from 0) that carries such a signal instead.
+        idle_tracks: tracks that carry hiss but no programme.
+        dither: triangular dither of two steps before words of 20 bits and fewer.
+    """
+
+    hiss_dbfs: float = -62.0
+    level_dbfs: float = -9.0
+    amplifier_db: float = -10.0
+    converter_dbfs: float = -118.0
+    converter_rise_db: float = 0.0
+    crosstalk_db: float = -48.0
+    tape_hz: float = 35_000.0
+    modulation_db: float = -52.0
+    saturation: float | None = None
+    before: tuple[State, ...] = ()
+    after: tuple[State, ...] = ()
+    lead_s: float = 0.5
+    leaders: tuple[tuple[float, float], ...] = ()
+    relays: tuple[float, ...] = ()
+    splices: tuple[float, ...] = ()
+    skew_s: float = 0.0
+    fades: tuple[tuple[float, float, float], ...] = ()
+    bias_hz: float = 0.0
+    bias_dbfs: float = -88.0
+    line_hz: float = 0.0
+    line_dbfs: float = -84.0
+    hum_hz: float = 0.0
+    hum_dbfs: float = -78.0
+    timecode_track: int | None = None
+    click_track: int | None = None
+    idle_tracks: tuple[int, ...] = ()
+    dither: bool = True
+
+
+def render(
+    ensemble: Ensemble,
+    transfer: Transfer,
+    *,
+    rate_hz: int,
+    tracks: int,
+    seconds: float,
+    seed: int,
+    word_length: int = 24,
+) -> NDArray[np.int32]:
+    """One clean capture.
+
+    Returns:
+        int32, (tracks, frames), left-justified: the lower ``32 - word_length`` bits are zero.
+
+    Raises:
+        ValueError: no track, no room, or a word length outside 8 to 32.
+    """
+    if tracks < 1 or seconds < 0 or rate_hz < 1 or not 8 <= word_length <= 32:
+        raise ValueError(f"cannot render {tracks} tracks, {seconds} s, {word_length} bit")
+    frames = round(seconds * rate_hz)
+    rng = np.random.default_rng([seed, tracks, rate_hz])
+    x = np.zeros((tracks, frames), np.float32)
+    gains = _motion(transfer, frames, rate_hz)
+    lead = min(round(transfer.lead_s * rate_hz), frames // 10)
+    first, last = gains.first + lead, gains.last - lead
+    if last > first:
+        _perform(x[:, first:last], ensemble, transfer, rate_hz, rng)
+    _splice(x, transfer, rate_hz, rng)
+    _to_tape(x, transfer, rate_hz, gains, rng)
+    _electrical(x, transfer, rate_hz, rng)
+    return quantised(x, word_length, rng, dither=transfer.dither)
+
+
+def as_float(samples: NDArray[np.int32], dtype: Any = np.float32) -> NDArray[Any]:
+    """The same samples as floats with full scale 1.0."""
+    return np.multiply(samples, 2.0**-31, dtype=np.float64).astype(dtype)
+
+
+def quantised(
+    x: Floats, word_length: int, rng: np.random.Generator, *, dither: bool = True
+) -> NDArray[np.int32]:
+    """Floats of full scale 1.0 as left-justified words; ``x``'s memory is used again."""
+    out = x.view(np.int32)
+    scale, top = 2.0 ** (word_length - 1), 2.0 ** (word_length - 1) - 1
+    for row, words in zip(x, out, strict=True):
+        for start in range(0, len(row), 1 << 18):
+            part = row[start : start + (1 << 18)].astype(np.float64) * scale
+            if word_length > 24:  # float32 holds 24 bits: the lower ones move as well
+                part += (rng.random(len(part)) - 0.5) * 2.0 ** (word_length - 24)
+            elif word_length <= 20 and dither:
+                part += rng.random(len(part)) - rng.random(len(part))
+            steps = np.clip(np.rint(part), -scale, top).astype(np.int64)
+            words[start : start + len(part)] = steps << (32 - word_length)
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Motion:
+    """Gains over time: of hiss and programme, of hiss at low speed, of the amplifier."""
+
+    first: int  # first and last frame at which the tape runs
+    last: int
+    tape: Floats
+    slow: Floats
+    amplifier: Floats
+
+
+def _motion(transfer: Transfer, frames: int, rate_hz: int) -> _Motion:
+    before = sum(s for _, s in transfer.before)
+    after = sum(s for _, s in transfer.after)
+    running = max(frames / rate_hz - before - after, 0.0)
+    tape = np.ones(frames, np.float32)
+    slow = np.zeros(frames, np.float32)
+    amplifier = np.ones(frames, np.float32)
+    at = 0.0
+    for state, length in (*transfer.before, ("running", running), *transfer.after):
+        span = slice(round(at * rate_hz), round((at + length) * rate_hz))
+        count = len(tape[span])
+        ramp = np.linspace(0, 1, count, dtype=np.float32)
+        if state == "starting":
+            tape[span], slow[span] = ramp**2, np.sin(np.float32(np.pi) * ramp) * 0.6
+        elif state == "stopping":
+            tape[span] = ramp[::-1] ** 2
+            slow[span] = np.sin(np.float32(np.pi) * ramp) * 0.6
+        elif state != "running":
+            tape[span] = 0.0
+        if state == "off":
+            amplifier[span] = np.maximum(1 - 20 * ramp * np.float32(length), 0)
+        at += length
+    for start, length in transfer.leaders:
+        span = slice(round(start * rate_hz), round((start + length) * rate_hz))
+        count = len(tape[span])
+        edge = np.minimum(np.arange(count), np.arange(count)[::-1]) / (0.004 * rate_hz)
+        tape[span] *= np.maximum(1 - edge, 0).astype(np.float32)
+    return _Motion(
+        round(before * rate_hz), round((before + running) * rate_hz), tape, slow, amplifier
+    )
+
+
+def _perform(
+    x: Floats, ensemble: Ensemble, transfer: Transfer, rate_hz: int, rng: np.random.Generator
+) -> None:
+    """Lays the events into ``x``; a track's special signal replaces what else it would carry."""
+    tracks, frames = x.shape
+    seconds = frames / rate_hz
+    special = {transfer.timecode_track, transfer.click_track, *transfer.idle_tracks}
+    stages = [k for k in range(tracks) if k not in special] or list(range(tracks))
+    count = int(np.ceil(ensemble.rate * seconds * min(len(stages), 10) ** 0.8))
+    homes = np.concatenate([rng.permutation(stages) for _ in range(count // len(stages) + 1)])
+    for home in homes[: count if ensemble.sounds else 0]:
+        sound = ensemble.sounds[int(rng.integers(len(ensemble.sounds)))](rng, rate_hz)
+        at = _entry(rng, seconds, ensemble.rest_s)
+        gain = 10 ** (-float(rng.uniform(0, ensemble.loudness_db)) / 20)
+        _lay(x, sound, round(at * rate_hz), gain, int(home), stages, ensemble.spill_db, rate_hz)
+    peak = float(max(x.max(initial=0), -x.min(initial=0)))
+    if peak > 0:
+        x *= np.float32(10 ** (transfer.level_dbfs / 20) / peak)
+    for track, make in ((transfer.timecode_track, _code), (transfer.click_track, _beats)):
+        if track is not None and track < tracks:
+            x[track] = make(rng, frames, rate_hz)
+    for track in transfer.idle_tracks:
+        x[track % tracks] = 0
+    for start, length, factor in transfer.fades:
+        span = x[:, round(start * rate_hz) : round((start + length) * rate_hz)]
+        line = np.linspace(0, 1, span.shape[1], dtype=np.float32)
+        span *= np.float32(factor) ** line
+        x[:, round((start + length) * rate_hz) :] *= np.float32(factor)
+
+
+def _entry(rng: np.random.Generator, seconds: float, rest_s: float) -> float:
+    at = float(rng.random()) * seconds
+    if rest_s:  # phrases of 1.5 s between the rests
+        phrase = 1.5 + rest_s
+        at = at // phrase * phrase + (at % phrase) * 1.5 / phrase
+    return at
+
+
+def _lay(
+    x: Floats,
+    sound: Floats,
+    at: int,
+    gain: float,
+    home: int,
+    stages: list[int],
+    spill_db: float | None,
+    rate_hz: int,
+) -> None:
+    frames = x.shape[1]
+    for track in stages:
+        away = abs(track - home)
+        if away and (spill_db is None or away > 4):
+            continue
+        level = gain * (10 ** ((spill_db or 0) * (1 + 0.25 * (away - 1)) / 20) if away else 1.0)
+        start = at + round(away * 0.0021 * rate_hz)  # some 0.7 m a microphone
+        count = min(len(sound), frames - start)
+        if count > 8:
+            tail = min(count, rate_hz // 50)
+            piece = sound[:count] * np.float32(level)
+            if count < len(sound):  # the tape ends before the note: players stop, no cut
+                piece[-tail:] *= np.linspace(1, 0, tail, dtype=np.float32)
+            x[track, start : start + count] += piece
+
+
+def _code(rng: np.random.Generator, frames: int, rate_hz: int) -> Floats:
+    wave = play.timecode(rng, rate_hz, frames / rate_hz + 0.1)[:frames]
+    edge = max(1, min(frames // 4, rate_hz // 20))
+    wave[:edge] *= np.linspace(0, 1, edge, dtype=np.float32)
+    wave[-edge:] *= np.linspace(1, 0, edge, dtype=np.float32)
+    return np.asarray(wave * np.float32(0.18), np.float32)
+
+
+def _beats(rng: np.random.Generator, frames: int, rate_hz: int) -> Floats:
+    out = np.zeros(frames, np.float32)
+    beat = play.click(rng, rate_hz)
+    for at in np.arange(0.05, frames / rate_hz - 0.05, 60 / float(rng.uniform(90, 140))):
+        part = out[round(at * rate_hz) :][: len(beat)]
+        part += 0.3 * beat[: len(part)]
+    return out
+
+
+def _splice(x: Floats, transfer: Transfer, rate_hz: int, rng: np.random.Generator) -> None:
+    """Goes on elsewhere in the music from each splice on, later on each track by the skew."""
+    tracks, frames = x.shape
+    for at in transfer.splices:
+        jump = int(rng.uniform(0.4, 0.9) * rate_hz)
+        elsewhere = np.roll(x, -jump, axis=1)
+        for track in range(tracks):
+            late = transfer.skew_s * track / max(tracks - 1, 1) * rate_hz
+            start = round(at * rate_hz + late) + int(rng.integers(-20, 21))
+            width = int(0.003 * rate_hz) if transfer.skew_s else int(rng.integers(20, 60))
+            stop = min(start + max(width, 2), frames)
+            if not 0 <= start < stop:
+                continue
+            over = np.sin(np.linspace(0, np.pi / 2, stop - start, dtype=np.float32)) ** 2
+            x[track, start:stop] *= 1 - over
+            x[track, start:stop] += elsewhere[track, start:stop] * over
+            x[track, stop : frames - jump] = elsewhere[track, stop : frames - jump]
+            fade = min(rate_hz // 20, max(frames - jump - stop, 0))
+            if fade:
+                x[track, frames - jump - fade : frames - jump] *= np.linspace(
+                    1, 0, fade, dtype=np.float32
+                )
+            x[track, max(frames - jump, stop) :] = 0
+
+
+def _to_tape(
+    x: Floats, transfer: Transfer, rate_hz: int, gains: _Motion, rng: np.random.Generator
+) -> None:
+    """Saturation, modulation noise, response, hiss, crosstalk and the amplifier's noise."""
+    tracks, frames = x.shape
+    if not frames:
+        return
+    every = max(1, rate_hz // 6000)
+    depth = np.float32(10 ** (transfer.modulation_db / 20))
+    for row in x:
+        if transfer.saturation is not None:
+            row /= np.sqrt(1 + (row / np.float32(transfer.saturation)) ** 2)
+        row *= 1 + depth * slow_noise(rng, frames, every)
+        if transfer.tape_hz < 0.5 * rate_hz:
+            row[:] = filtered(row, rate_hz, lambda f: 1 / (1 + (f / transfer.tape_hz) ** 4) ** 0.5)
+    leak = np.float32(10 ** (transfer.crosstalk_db / 20))
+    if tracks > 1:
+        before = x[0].copy()
+        x[0] += leak * x[1]
+        for k in range(1, tracks):
+            own = x[k].copy()
+            x[k] += leak * before
+            if k + 1 < tracks:
+                x[k] += leak * x[k + 1]
+            before = own
+    moving = bool(gains.slow.any())
+    for row in x:
+        level = transfer.hiss_dbfs + float(rng.uniform(-0.7, 0.7))
+        row += noise(rng, frames, rate_hz, hiss_curve(), level)
+        row *= gains.tape
+        if moving:
+            row += gains.slow * noise(rng, frames, rate_hz, hiss_curve(2_500.0), level)
+        hum = noise(
+            rng, frames, rate_hz, amplifier_curve, transfer.hiss_dbfs + transfer.amplifier_db
+        )
+        row += gains.amplifier * hum
+
+
+def _electrical(x: Floats, transfer: Transfer, rate_hz: int, rng: np.random.Generator) -> None:
+    """What comes in behind the head: lines, relay clicks, the converter's own noise."""
+    tracks, frames = x.shape
+    curve = converter_curve(transfer.converter_rise_db, rate_hz / 2)
+    t = np.arange(frames, dtype=np.float64) / rate_hz
+    lines = [(transfer.bias_hz, transfer.bias_dbfs), (transfer.line_hz, transfer.line_dbfs)]
+    lines += [
+        (transfer.hum_hz * n, transfer.hum_dbfs - 6 * (n - 1)) for n in (1, 2, 3) if transfer.hum_hz
+    ]
+    for row in x:
+        for hz, dbfs in lines:
+            if 0 < hz < 0.5 * rate_hz:
+                level = 10 ** ((dbfs + float(rng.uniform(-3, 3))) / 20)
+                turns = t * hz + float(rng.random())
+                turns -= np.floor(turns)
+                row += (level * np.sin(2 * np.pi * turns)).astype(np.float32)
+        row += noise(rng, frames, rate_hz, curve, transfer.converter_dbfs)
+    for at in transfer.relays:
+        start = round(at * rate_hz)
+        count = min(round(0.004 * rate_hz), frames - start)
+        if start < 0 or count < 1:
+            continue
+        tc = np.arange(count) / rate_hz
+        f, decay = float(rng.uniform(2e3, 40e3)), float(rng.uniform(30e-6, 600e-6))
+        wave = np.sin(2 * np.pi * min(f, 0.4 * rate_hz) * tc) * np.exp(-tc / decay)
+        wave *= 1 - np.exp(-tc / 6e-6)
+        loud = 10 ** (float(rng.uniform(-50, -24)) / 20)
+        x[:, start : start + count] += (loud * rng.uniform(0.3, 1, (tracks, 1)) * wave).astype(
+            np.float32
+        )
