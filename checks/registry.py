@@ -27,6 +27,7 @@ class Context:
     fmt: CaptureFormat
     sheet: Sheet = field(default_factory=Sheet)
     limits: Limits = field(default_factory=Limits)
+    container: str | None = None  # kind of container, for what the sheet asks of it
 
 
 @dataclass(frozen=True, slots=True)

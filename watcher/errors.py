@@ -20,7 +20,7 @@ class UsageError(WatcherError):
 
 
 class ConfigError(WatcherError):
-    """Mistakes in configuration text, each as ``file:line: key: what is wrong, what is allowed``."""
+    """Mistakes in configuration text, each as ``file:line: key: what is wrong, allowed``."""
 
     def __init__(self, mistakes: Iterable[str]) -> None:
         self.mistakes = tuple(mistakes)
@@ -35,7 +35,9 @@ class UnreadError(WatcherError):
         at_byte: where in the file, if known.
     """
 
-    def __init__(self, message: str, *, kind: str = "unreadable", at_byte: int | None = None) -> None:
+    def __init__(
+        self, message: str, *, kind: str = "unreadable", at_byte: int | None = None
+    ) -> None:
         self.kind = kind
         self.at_byte = at_byte
         super().__init__(message)

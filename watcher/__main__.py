@@ -1,0 +1,5 @@
+"""``python -m watcher`` is the command ``reelvigil``."""
+
+from watcher.cli import run
+
+run()

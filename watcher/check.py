@@ -1,0 +1,154 @@
+"""``reelvigil check``: captures now, one after the other or several at once."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from pathlib import Path
+
+from watcher import sidecar
+from watcher.console import Work
+from watcher.errors import ConfigError, UsageError
+from watcher.examine import Capture, examine
+from watcher.exits import BY_VERDICT, Exit
+from watcher.files import shown
+from watcher.report import Report, ReportError, sidecar_path
+from watcher.settings import Applied, Settings, Sheets
+from watcher.walk import captures_below
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One capture to check, with all that applies to it."""
+
+    capture: Capture
+    applied: Applied
+    report_path: Path
+    bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Done:
+    report: Report
+    trouble: tuple[str, ...] = ()  # with sidecars, in sentences
+
+
+def find(paths: Iterable[str]) -> list[tuple[Path, Path]]:
+    """(capture, the argument that led to it) for files and folders given.
+
+    Raises:
+        UsageError: a path does not exist, or a folder holds no capture.
+    """
+    found: dict[Path, Path] = {}
+    for text in paths:
+        path = Path(text).resolve()
+        if path.is_dir():
+            unlisted: list[OSError] = []
+            below = list(captures_below(path, unlisted))
+            if unlisted:
+                first = unlisted[0]
+                raise UsageError(
+                    f"{shown(str(first.filename))}: cannot be listed ({first.strerror}); "
+                    "captures in it would be missed. Give it read permission, or name its files"
+                )
+            if not below:
+                raise UsageError(f"{shown(text)}: no capture in this folder or below")
+            for capture in below:
+                found.setdefault(capture, path)
+        elif path.exists():
+            found.setdefault(path, path.parent)
+        else:
+            raise UsageError(f"{shown(text)}: no such file or folder")
+    return list(found.items())
+
+
+def plan(paths: Sequence[str], settings: Settings) -> list[Job]:
+    """All that is to be checked. Every mistake in any sheet is told before the first long read.
+
+    Raises:
+        UsageError, ConfigError
+    """
+    sheets: dict[Path, Sheets] = {}
+    jobs, mistakes = [], []
+    for path, top in find(paths):
+        try:
+            applied = sheets.setdefault(top, Sheets(settings, top)).for_capture(path)
+        except ConfigError as error:
+            mistakes += error.mistakes
+            continue
+        capture = Capture.of_file(path)
+        jobs.append(
+            Job(
+                capture=capture,
+                applied=applied,
+                report_path=sidecar_path(capture.report_stem, settings.reports, top),
+                bytes=sum(_size(file) for file in capture.files),
+            )
+        )
+    if mistakes:
+        raise ConfigError(dict.fromkeys(mistakes))
+    return jobs
+
+
+def _size(path: Path) -> int:
+    try:
+        return os.stat(path).st_size
+    except OSError:
+        return 0
+
+
+def run_job(job: Job, progress: Callable[[float], None] | None = None, *, keep: bool) -> Done:
+    """Check one capture against its earlier report and, where wanted, write the new one."""
+    trouble = []
+    earlier = None
+    try:
+        earlier = sidecar.load(job.report_path)
+    except ReportError as error:
+        trouble.append(
+            f"{shown(str(job.report_path))}: the earlier report cannot be read ({error}), so "
+            "nobody can say whether the content changed since"
+        )
+        if keep:
+            aside = sidecar.set_aside(job.report_path)
+            trouble[-1] += f"; it is kept as {shown(aside.name)}"
+    except OSError as error:
+        trouble.append(f"{shown(str(job.report_path))}: {error.strerror or error}")
+    report = examine(job.capture, job.applied, earlier=earlier, progress=progress)
+    if keep:
+        try:
+            sidecar.save(report, job.report_path)
+        except OSError as error:
+            trouble.append(
+                f"{shown(str(job.report_path))}: the report could not be written "
+                f"({error.strerror or error}); free space or set `reports` to a folder elsewhere, "
+                "or use --no-sidecar"
+            )
+    return Done(report=report, trouble=tuple(trouble))
+
+
+def run_all(jobs: Sequence[Job], *, at_once: int, keep: bool, work: Work) -> Iterator[Done]:
+    """Check all, in order; with ``at_once`` > 1 in processes, in the order they end."""
+    if at_once <= 1 or len(jobs) == 1:
+        for job in jobs:
+            work.on(job.capture.name)
+            yield run_job(job, work.add, keep=keep)
+        return
+    # spawn: a forked child would inherit threads half alive
+    with ProcessPoolExecutor(at_once, multiprocessing.get_context("spawn")) as pool:
+        pending = {pool.submit(run_job, job, keep=keep): job for job in jobs}
+        for future in as_completed(pending):
+            work.add(pending[future].bytes)
+            yield future.result()
+
+
+def status(done: Iterable[Done]) -> Exit:
+    """Exit status of a run: the worst of all captures; a fault of ours above all."""
+    statuses = []
+    for one in done:
+        statuses.append(BY_VERDICT[one.report.verdict])
+        if one.trouble or any(f.kind == "not-run" for f in one.report.findings):
+            statuses.append(Exit.FAULT)
+    return Exit.worst(statuses)

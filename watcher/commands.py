@@ -1,0 +1,117 @@
+"""Each command: its arguments in, results to standard output, an exit status out."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from rich.text import Text
+
+from checks.model import Verdict
+from watcher import check, report
+from watcher.console import console_on, print_caution, print_groups, shown_text, working
+from watcher.errors import UsageError
+from watcher.exits import Exit
+from watcher.files import shown
+from watcher.settings import Settings, Sheets, load
+from watcher.summary import group
+
+
+def _settings(args: argparse.Namespace) -> Settings:
+    return load(Path(args.config) if args.config else None)
+
+
+def run_check(args: argparse.Namespace) -> Exit:
+    """``check PATH...``"""
+    jobs = check.plan(args.paths, _settings(args))
+    return _check(jobs, as_json=args.json, keep=not args.no_sidecar, at_once=args.jobs)
+
+
+def _check(jobs: list[check.Job], *, as_json: bool, keep: bool, at_once: int = 1) -> Exit:
+    done = []
+    with working(sum(job.bytes for job in jobs)) as work:
+        for one in check.run_all(jobs, at_once=at_once, keep=keep, work=work):
+            done.append(one)
+            if as_json:
+                print(report.to_json(one.report, indent=None), flush=True)
+    for one in done:
+        for sentence in one.trouble:
+            print(f"reelvigil: {sentence}", file=sys.stderr)
+    if not as_json:
+        console = console_on(sys.stdout)
+        reports = [one.report for one in done]
+        counts = {v: sum(r.verdict is v for r in reports) for v in Verdict}
+        said = ", ".join(f"{n} {v.value}" for v, n in reversed(counts.items()) if n)
+        console.print(
+            Text(f"{len(reports)} capture{'s' if len(reports) != 1 else ''} checked: {said}")
+        )
+        print_groups(console, group(reports))
+        print_caution(console)
+    return check.status(done)
+
+
+def run_demo(args: argparse.Namespace) -> Exit:
+    """``demo [FOLDER]``"""
+    from sample_captures.make import make
+
+    folder = Path(args.folder)
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{shown(args.folder)}: is not a folder")
+    mark = folder / ".reelvigil-demo"
+    if folder.is_dir() and any(folder.iterdir()) and not mark.exists():
+        raise UsageError(
+            f"{shown(args.folder)}: holds other files; name a new or empty folder for the demo"
+        )
+    folder.mkdir(parents=True, exist_ok=True)
+    mark.touch()
+    print(f"Making the sample captures in {shown(args.folder)} ...", file=sys.stderr, flush=True)
+    make(folder)
+    _check(check.plan([args.folder], load(None)), as_json=False, keep=True)
+    print(
+        f"\nEvery capture has its report beside it: {shown(args.folder)}/.../NAME{report.SUFFIX}\n"
+        "Look next at:\n"
+        f"  reelvigil check --json {shown(args.folder)}  (the reports, one a line)\n"
+        f"  reelvigil config show {shown(args.folder)}  (what was expected, from which sheet)\n"
+        "  reelvigil check --help  (checking captures of your own)"
+    )
+    return Exit.CLEAR
+
+
+def run_schema(args: argparse.Namespace) -> Exit:
+    """``schema``"""
+    print(json.dumps(report.schema(), indent=2))
+    return Exit.CLEAR
+
+
+def run_config(args: argparse.Namespace) -> Exit:
+    """``config check`` and ``config show PATH``"""
+    from watcher.settings import check_text, show_rows
+
+    config = Path(args.config) if args.config else None
+    if args.action == "check":
+        mistakes = check_text(config, Path(args.path) if args.path else None)
+        for mistake in mistakes:
+            print(shown_text(mistake))
+        if not mistakes:
+            print("No mistakes.")
+        return Exit.USAGE if mistakes else Exit.CLEAR
+    path = Path(args.path).resolve()
+    if not path.exists():
+        raise UsageError(f"{shown(args.path)}: no such file or folder")
+    top = path if path.is_dir() else path.parent
+    capture = path / "capture.wav" if path.is_dir() else path
+    for key, value, source in show_rows(Sheets(load(config), top).for_capture(capture)):
+        print(f"{key}: {shown_text(str(value))}  ({shown(source)})")
+    return Exit.CLEAR
+
+
+COMMANDS: Final[dict[str, Callable[[argparse.Namespace], Exit]]] = {
+    "check": run_check,
+    "demo": run_demo,
+    "schema": run_schema,
+    "config": run_config,
+}

@@ -1,0 +1,148 @@
+"""Rows to the terminal: grouped by what there is to do, safe for any name, no colour off it."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import IO, Final
+
+from rich.console import Console
+from rich.markup import escape
+from rich.padding import Padding
+from rich.progress import (
+    BarColumn,
+    DownloadColumn,
+    Progress,
+    TextColumn,
+    TimeRemainingColumn,
+    TransferSpeedColumn,
+)
+from rich.text import Text
+
+from watcher.files import shown
+from watcher.summary import CAUTION, WHAT_NOW, CaptureRow, FindingRow, Heading
+
+MOST_FINDINGS: Final = 12  # a screenful; the rest is counted and stands in the report
+_PLAIN_WIDTH: Final = 100  # where the output is no terminal
+_STYLES: Final = {
+    Heading.UNREAD: "bold magenta",
+    Heading.REPLAY: "bold red",
+    Heading.FILE: "bold cyan",
+    Heading.LISTEN: "bold yellow",
+    Heading.CLEAR: "bold green",
+}
+
+
+def console_on(stream: IO[str]) -> Console:
+    """A console that has no colour and no live lines where the stream is no terminal."""
+    terminal = stream.isatty() and os.environ.get("TERM") != "dumb"
+    return Console(
+        file=stream,
+        force_terminal=terminal,
+        no_color=not terminal or bool(os.environ.get("NO_COLOR")),
+        width=None if terminal else _PLAIN_WIDTH,
+        highlight=False,
+        markup=False,
+        emoji=False,
+        soft_wrap=False,
+    )
+
+
+def safe_streams() -> None:
+    """Let no name and no locale make printing fail."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="backslashreplace")
+
+
+def print_groups(console: Console, groups: Mapping[Heading, Sequence[CaptureRow]]) -> None:
+    """Everything under its heading, what could not be looked at first."""
+    for heading in Heading:
+        rows = groups[heading]
+        if not rows:
+            continue
+        title = Text(f"{heading.value} ({len(rows)})", style=_STYLES[heading])
+        console.print()
+        console.print(title)
+        console.print(Padding(Text(WHAT_NOW[heading], style="dim"), (0, 0, 0, 2)))
+        for row in rows:
+            _print_capture(console, row)
+
+
+def _print_capture(console: Console, row: CaptureRow) -> None:
+    line = Text()
+    if row.reel:
+        line.append(f"reel {shown(row.reel)}  ")
+    line.append(shown(row.name), style="bold")
+    line.append(f"  {row.about}", style="dim")
+    if row.signed:
+        line.append(f"  {shown(row.signed)}", style="dim")
+    if not row.findings and row.notes:
+        line.append(f"  ({row.notes} note{'s' if row.notes != 1 else ''})", style="dim")
+    console.print(Padding(line, (0, 0, 0, 2)))
+    for finding in row.findings[:MOST_FINDINGS]:
+        console.print(Padding(_finding_text(finding), (0, 0, 0, 6)))
+    rest = len(row.findings) - MOST_FINDINGS
+    if rest > 0:
+        console.print(Padding(Text(f"and {rest} more, in the report"), (0, 0, 0, 6)))
+
+
+def _finding_text(row: FindingRow) -> Text:
+    text = Text()
+    if row.place:
+        text.append(f"{row.place}  ", style="bold")
+    if row.tracks:
+        text.append(f"{shown(row.tracks)}: ")
+    text.append(shown_text(row.text))
+    text.append(f"  [{row.kind}]", style="dim")
+    return text
+
+
+def shown_text(text: str) -> str:
+    """A sentence of ours: names in it were made safe when it was written; controls cannot pass."""
+    return "".join(ch if ch.isprintable() else " " for ch in text)
+
+
+def print_caution(console: Console) -> None:
+    console.print()
+    console.print(Text(CAUTION, style="dim"))
+
+
+class Work:
+    """Progress of long work on standard error: done, rate, time left. Silent off a terminal."""
+
+    def __init__(self, progress: Progress | None, total: float) -> None:
+        self._progress = progress
+        self._task = progress.add_task("", total=total) if progress else None
+
+    def on(self, name: str) -> None:
+        """Say what is being worked on."""
+        if self._progress is not None and self._task is not None:
+            self._progress.update(self._task, description=escape(shown(name)))
+
+    def add(self, count: float) -> None:
+        if self._progress is not None and self._task is not None:
+            self._progress.advance(self._task, count)
+
+
+@contextmanager
+def working(total_bytes: float) -> Iterator[Work]:
+    """A progress bar by bytes for as long as the block runs, where there is a terminal."""
+    console = console_on(sys.stderr)
+    if not console.is_terminal:
+        yield Work(None, total_bytes)
+        return
+    progress = Progress(
+        TextColumn("{task.description}"),
+        BarColumn(bar_width=24),
+        DownloadColumn(binary_units=False),
+        TransferSpeedColumn(),
+        TimeRemainingColumn(),
+        console=console,
+        transient=True,
+    )
+    with progress:
+        yield Work(progress, total_bytes)

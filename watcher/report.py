@@ -1,0 +1,201 @@
+"""The report of one capture: the sidecar's model, version 1, its JSON and its JSON Schema.
+
+Everything here is what stands in the file; the schema is made from these very classes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from pydantic import TypeAdapter, ValidationError
+
+from checks.measures import Measures
+from checks.model import Finding, Remedy, Verdict
+from watcher.errors import WatcherError
+
+SUFFIX: Final = ".vigil.json"
+FORMAT: Final = "reelvigil-report"
+VERSION: Final = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileLine:
+    """One file of the capture. ``crc32_mib``: eight hex digits a mebibyte."""
+
+    name: str
+    bytes: int | None
+    modified: str | None
+    container: str | None
+    sha256: str | None
+    audio_sha256: str | None
+    crc32_mib: str | None
+    name_b64: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureLine:
+    name: str
+    folder: str
+    files: tuple[FileLine, ...]
+    rate_hz: int | None
+    channels: int | None
+    word_length: int | None
+    encoding: str | None
+    frames: int | None
+    duration_s: float | None
+    tracks: tuple[str, ...]
+    name_b64: str | None = None
+    folder_b64: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    values: dict[str, Any]
+    sources: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingLine:
+    """A finding as it stands in the file: tracks from 1, frames from 0."""
+
+    check: str
+    kind: str
+    verdict: Verdict
+    remedy: Remedy
+    tracks: tuple[int, ...]
+    start_frame: int | None
+    frames: int | None
+    start_s: float | None
+    text: str
+    values: dict[str, Any]
+
+    @classmethod
+    def of(cls, finding: Finding, rate_hz: int | None) -> FindingLine:
+        placed = finding.start_frame is not None and rate_hz
+        return cls(
+            check=finding.check,
+            kind=finding.kind,
+            verdict=finding.verdict,
+            remedy=finding.remedy,
+            tracks=tuple(track + 1 for track in finding.tracks),
+            start_frame=finding.start_frame,
+            frames=finding.frames,
+            start_s=round(finding.start_frame / rate_hz, 6)
+            if placed and finding.start_frame is not None and rate_hz
+            else None,
+            text=finding.text,
+            values=dict(finding.values),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signoff:
+    by: str
+    at: str
+    note: str | None
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Earlier:
+    """A former state of the content; ``signoff`` where a person had accepted that state."""
+
+    at: str
+    sha256: str | None
+    audio_sha256: str | None
+    verdict: Verdict
+    crc32_mib: str | None = None
+    file: str | None = None
+    signoff: Signoff | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    by: str
+    at: str
+    took_s: float
+    settings: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """All of it for one capture."""
+
+    format: Literal["reelvigil-report"] = FORMAT
+    version: Literal[1] = VERSION
+    capture: CaptureLine
+    expected: Expected
+    verdict: Verdict
+    findings: tuple[FindingLine, ...]
+    measures: Measures
+    earlier: tuple[Earlier, ...] = field(default=())
+    signoff: Signoff | None = None
+    made: Made
+
+
+_ADAPTER: Final = TypeAdapter(Report)
+
+
+class ReportError(WatcherError):
+    """A sidecar that is not one, or not of this version."""
+
+
+def plain(report: Report) -> dict[str, Any]:
+    """The report as plain JSON values."""
+    values: dict[str, Any] = _ADAPTER.dump_python(report, mode="json")
+    return values
+
+
+def to_json(report: Report, *, indent: int | None = 1) -> str:
+    """The report as JSON text, ASCII, no NaN. ``indent=None``: on one line."""
+    return json.dumps(plain(report), indent=indent, allow_nan=False)
+
+
+def from_json(text: str | bytes) -> Report:
+    """Read a report back.
+
+    Raises:
+        ReportError: no JSON, another format, a later version, or fields missing.
+    """
+    try:
+        values = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise ReportError(f"not JSON: {error}") from error
+    if not isinstance(values, dict) or values.get("format") != FORMAT:
+        raise ReportError(f"not a report: its format is not {FORMAT!r}")
+    if values.get("version") != VERSION:
+        raise ReportError(f"version {values.get('version')!r}; this program reads {VERSION}")
+    try:
+        return _ADAPTER.validate_python(values)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise ReportError(f"{where}: {first['msg']} ({error.error_count()} mistakes)") from error
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema of the sidecar, from the model that writes it."""
+    made = _ADAPTER.json_schema(mode="serialization")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": FORMAT, **made}
+
+
+def sidecar_path(capture: Path, reports: Path | None = None, top: Path | None = None) -> Path:
+    """Where the report of a capture stands: beside it, or in a folder that mirrors the tree.
+
+    Args:
+        capture: the capture's file (for a track set: its folder / stem + ``.set``).
+        reports: the mirroring folder, if configured.
+        top: the root that the mirror repeats; the capture's own folder without one.
+    """
+    name = capture.name + SUFFIX
+    if len(name.encode("utf-8", "surrogateescape")) > 255:  # common limit of file systems
+        mark = hashlib.sha256(capture.name.encode("utf-8", "surrogateescape")).hexdigest()[:8]
+        name = f"{capture.name[:60]}~{mark}{SUFFIX}"
+    if reports is None:
+        return capture.parent / name
+    inside = capture.parent.relative_to(top) if top and capture.is_relative_to(top) else Path()
+    return reports / inside / name

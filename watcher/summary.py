@@ -1,0 +1,172 @@
+"""From reports to what a person reads: what to do first, pure and without a terminal.
+
+A capture stands under every heading that one of its findings asks for, so that being unread
+never hides what was found all the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any, Final
+
+from checks.model import Remedy, Verdict, clock
+from watcher.report import FindingLine, Report
+
+
+class Heading(Enum):
+    """What a person must do; in the order in which it is read."""
+
+    UNREAD = "Could not be looked at"
+    REPLAY = "Play these tapes again"
+    FILE = "The file is at fault, leave the tape alone"
+    LISTEN = "Listen"
+    CLEAR = "Clear"
+
+
+WHAT_NOW: Final = {
+    Heading.UNREAD: "Nothing is known of these. Mend the cause and check again.",
+    Heading.REPLAY: "Not usable as they stand. Keep tape and machine ready until they are played again.",
+    Heading.FILE: "Fetch the file again from where it was recorded, or have the header mended.",
+    Heading.LISTEN: "Go to the times given and judge.",
+    Heading.CLEAR: "Nothing found that asks for anything.",
+}
+
+CAUTION: Final = (
+    "Clear means that nothing was found, not that it sounds right: no program listens. "
+    "Keep the tape, and a second copy of every file, until a person has."
+)
+
+
+def heading_of(finding: FindingLine) -> Heading:
+    """Where a finding belongs."""
+    if finding.verdict is Verdict.UNREAD:
+        return Heading.UNREAD
+    if finding.verdict is Verdict.CLEAR:
+        return Heading.CLEAR
+    if finding.remedy in (Remedy.RECOPY, Remedy.MEND):
+        return Heading.FILE
+    return Heading.REPLAY if finding.verdict is Verdict.REDO else Heading.LISTEN
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingRow:
+    """One finding, ready to print: a place (or None), the tracks by name, a sentence."""
+
+    place: str | None
+    tracks: str
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureRow:
+    """One capture under one heading."""
+
+    reel: str | None
+    name: str
+    folder: str
+    about: str
+    findings: tuple[FindingRow, ...]
+    notes: int
+    signed: str | None
+
+
+def sheet_value(report: Report, *keys: str) -> Any:
+    """A value of the sheet as it was applied, or None."""
+    at: Any = report.expected.values
+    for key in keys:
+        at = at.get(key) if isinstance(at, dict) else None
+    return at
+
+
+def group(reports: Iterable[Report]) -> dict[Heading, list[CaptureRow]]:
+    """Captures under headings, each in the order given."""
+    groups: dict[Heading, list[CaptureRow]] = {heading: [] for heading in Heading}
+    for report in reports:
+        if report.signoff is not None:
+            groups[
+                Heading.CLEAR if report.signoff.verdict is not Verdict.REDO else Heading.REPLAY
+            ].append(_row(report, ()))
+            continue
+        by_heading: dict[Heading, list[FindingLine]] = {}
+        for finding in report.findings:
+            by_heading.setdefault(heading_of(finding), []).append(finding)
+        asked = [h for h in Heading if h is not Heading.CLEAR and h in by_heading]
+        for heading in asked or [Heading.CLEAR]:
+            found = by_heading.get(heading, []) if heading is not Heading.CLEAR else []
+            groups[heading].append(_row(report, found))
+    return groups
+
+
+def _row(report: Report, findings: Sequence[FindingLine]) -> CaptureRow:
+    number = sheet_value(report, "reel", "number")
+    return CaptureRow(
+        reel=str(number) if number is not None else None,
+        name=report.capture.name,
+        folder=report.capture.folder,
+        about=about(report),
+        findings=tuple(_finding_row(report, finding) for finding in findings),
+        notes=sum(f.verdict is Verdict.CLEAR for f in report.findings),
+        signed=f"signed off by {report.signoff.by}, {report.signoff.at[:10]}"
+        if report.signoff
+        else None,
+    )
+
+
+def _finding_row(report: Report, finding: FindingLine) -> FindingRow:
+    rate = report.capture.rate_hz
+    place = None
+    if finding.start_frame is not None and rate:
+        place = clock(finding.start_frame, rate)
+    return FindingRow(
+        place=place,
+        tracks=track_names(report, finding.tracks),
+        kind=finding.kind,
+        text=finding.text,
+    )
+
+
+def track_names(report: Report, tracks: Sequence[int]) -> str:
+    """Tracks (from 1) as people call them; ``all tracks`` and ranges where there are many."""
+    names = report.capture.tracks
+    if not tracks:
+        return ""
+    if len(tracks) == len(names) and len(names) > 1:
+        return f"all {len(names)} tracks"
+    if len(tracks) > 4:
+        return "tracks " + ranges(tracks)
+    return ", ".join(
+        names[t - 1]
+        if 0 < t <= len(names) and not names[t - 1].startswith("track ")
+        else f"track {t}"
+        for t in tracks
+    )
+
+
+def ranges(numbers: Sequence[int]) -> str:
+    """``1-4, 7`` for 1, 2, 3, 4, 7."""
+    parts: list[list[int]] = []
+    for number in sorted(set(numbers)):
+        if parts and number == parts[-1][1] + 1:
+            parts[-1][1] = number
+        else:
+            parts.append([number, number])
+    return ", ".join(f"{a}" if a == b else f"{a}-{b}" for a, b in parts)
+
+
+def about(report: Report) -> str:
+    """The capture in a few words: tracks, rate, word length, length."""
+    capture = report.capture
+    parts = []
+    if capture.channels:
+        parts.append(f"{capture.channels} track{'s' if capture.channels != 1 else ''}")
+    if capture.rate_hz:
+        parts.append(f"{capture.rate_hz / 1000:g} kHz")
+    if capture.word_length:
+        kind = " float" if capture.encoding == "float" else ""
+        parts.append(f"{capture.word_length} bit{kind}")
+    if capture.frames is not None and capture.rate_hz:
+        parts.append(clock(capture.frames, capture.rate_hz))
+    return ", ".join(parts)

@@ -1,0 +1,78 @@
+"""Which files are captures: names that a transfer machine or its recorder gives audio.
+
+What is left out is hidden, unfinished by its name, or one of our own reports. A file named on
+the command line is always looked at, whatever its name.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+from watcher.report import SUFFIX
+
+# Containers in use for transfers, and others in which audio turns up: a capture that cannot be
+# read is to be said, not passed over. Common practice.
+CAPTURE_SUFFIXES: Final = frozenset(
+    # fmt: off
+    [
+        ".wav",
+        ".wave",
+        ".wavex",
+        ".bwf",
+        ".rf64",
+        ".bw64",
+        ".rifx",
+        ".w64",
+        ".aif",
+        ".aiff",
+        ".aifc",
+        ".caf",
+        ".flac",
+        ".au",
+        ".snd",
+        ".dsf",
+        ".dff",
+        ".oga",
+        ".ogg",
+        ".mp3",
+        ".m4a",
+        ".opus",
+    ]
+    # fmt: on
+)
+# Names that programs give what they have not finished writing. Common practice.
+_UNFINISHED: Final = (".tmp", ".part", ".partial", ".filepart", ".crdownload", "~")
+
+
+def is_capture_name(name: str) -> bool:
+    """Whether a file of that name in a walked folder is a capture."""
+    if name.startswith((".", "~")) or name.endswith((SUFFIX, *_UNFINISHED)):
+        return False
+    return os.path.splitext(name)[1].lower() in CAPTURE_SUFFIXES
+
+
+def captures_below(folder: Path, unreadable: list[OSError] | None = None) -> Iterator[Path]:
+    """Every capture in a folder and below, in order of name; links are not followed.
+
+    Args:
+        folder: where to begin.
+        unreadable: collects the errors of folders that could not be listed.
+    """
+    try:
+        with os.scandir(folder) as entries:
+            listed = sorted(entries, key=lambda entry: os.fsencode(entry.name))
+    except OSError as error:
+        if unreadable is not None:
+            unreadable.append(error)
+        return
+    for entry in listed:
+        if entry.is_symlink():
+            continue
+        if entry.is_dir(follow_symlinks=False):
+            if not entry.name.startswith("."):
+                yield from captures_below(Path(entry.path), unreadable)
+        elif is_capture_name(entry.name) and entry.is_file(follow_symlinks=False):
+            yield Path(entry.path)
