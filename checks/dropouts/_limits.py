@@ -41,3 +41,32 @@ class DropoutsLimits:
     listed_digital: Annotated[int, Ge(1), Le(10_000)] = 50
 
     # ---- tape part: motion, contact, level, high frequencies, cuts --------------------------
+
+    # Fall of the hiss above 5 kHz that counts as a lift of the tape from the head, once it lasts
+    # 5 ms; shorter ones must be deeper (see ``_contact``). 4 to 40 dB. Source: common practice
+    # (6 dB counts as a drop-out of the tape), raised by what steady hiss does by itself.
+    contact_loss_db: Annotated[float, Ge(4), Le(40)] = 6.0
+    # Length from which a proven lift with at least ``contact_redo_db`` at 10 kHz asks for another
+    # playing. 5 to 1000 ms. Source: common practice (longer than a drum's attack masks).
+    contact_redo_ms: Annotated[float, Ge(5), Le(1000)] = 30.0
+    # Loss at 10 kHz from which a proven lift of that length asks for another playing.
+    # 6 to 60 dB. Source: common practice (half the loudness is gone at 10 dB).
+    contact_redo_db: Annotated[float, Ge(6), Le(60)] = 10.0
+    # Fall of the level at all frequencies, hiss included, that counts as a level dip.
+    # 4 to 40 dB. Source: common practice (drop-out of the tape).
+    level_dip_db: Annotated[float, Ge(4), Le(40)] = 6.0
+    # Lasting fall of a track's hiss above 8 kHz, beyond what its lower hiss does, that counts as
+    # a clogging head. 2 to 40 dB. Source: own trials; bulk-erased stretches differ by 3 to 4 dB,
+    # but at all frequencies.
+    hf_loss_db: Annotated[float, Ge(2), Le(40)] = 4.0
+    # Lasting fall of a track's whole hiss that counts as a lost signal. 4 to 60 dB.
+    # Source: common practice (replay amplifiers lie 8 to 12 dB under the hiss; bulk-erased
+    # stretches 3 to 4 dB).
+    signal_lost_db: Annotated[float, Ge(4), Le(60)] = 6.0
+    # How long a fall must last to be called lasting. 1 to 600 s. Source: common practice.
+    lasting_s: Annotated[float, Ge(1), Le(600)] = 3.0
+    # Shortest stretch without tape that is noted. 0.2 to 600 s. Source: common practice.
+    no_tape_s: Annotated[float, Ge(0.2), Le(600)] = 0.4
+    # Findings of one tape kind that are listed one by one, worst first; the rest is only counted.
+    # 1 to 10000. Source: common practice (what a person can listen to in a morning).
+    listed_tape: Annotated[int, Ge(1), Le(10_000)] = 30
