@@ -7,11 +7,12 @@ run on beyond 20 kHz the way brass and strings do.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_captures.noise import Floats, burst
+from sample_captures.noise import Curve, Floats, burst
 
 Rng = np.random.Generator
 Sound = Callable[[Rng, int], Floats]
@@ -71,7 +72,8 @@ def _settle(x: Floats, rate_hz: int) -> Floats:
 
 
 def _onset(t: Floats, seconds: float) -> Floats:
-    return np.sin(np.clip(t / np.float32(seconds), 0, 1) * np.float32(np.pi / 2)) ** 2
+    rise = np.clip(t / np.float32(seconds), 0, 1)
+    return np.asarray(np.sin(rise * np.float32(np.pi / 2)) ** 2, np.float32)
 
 
 def pluck(rng: Rng, rate_hz: int) -> Floats:
@@ -267,8 +269,8 @@ def timecode(rng: Rng, rate_hz: int, seconds: float) -> Floats:
     return np.convolve(out, window / window.sum(), "same").astype(np.float32)
 
 
-def _hump(centre_hz: float, width: float) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
-    def curve(f: NDArray[np.float64]) -> NDArray[np.float64]:
+def _hump(centre_hz: float, width: float) -> Curve:
+    def curve(f: NDArray[Any]) -> NDArray[Any]:
         away = np.log2(np.maximum(f, 1.0) / centre_hz) / width
         return np.asarray(np.exp(-(away**2)) + 0.02 / (1 + (f / 30e3) ** 2), np.float64)
 

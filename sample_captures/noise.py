@@ -13,14 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float32]
-Curve = Callable[[NDArray[np.float64]], NDArray[np.float64]]
+Curve = Callable[[NDArray[Any]], NDArray[Any]]
 """Amplitude against frequency in Hz; the scale is free where a level is given besides."""
 
 _PIECE = 32_768
 _JOIN = 2_048
 
 
-def flat(f: NDArray[np.float64]) -> NDArray[np.float64]:
+def flat(f: NDArray[Any]) -> NDArray[Any]:
     """The same at all frequencies."""
     return np.ones_like(f)
 
@@ -28,7 +28,7 @@ def flat(f: NDArray[np.float64]) -> NDArray[np.float64]:
 def hiss_curve(corner_hz: float = 26_000.0) -> Curve:
     """Tape hiss behind a replay equaliser: rises gently to 10 kHz, falls above ``corner_hz``."""
 
-    def curve(f: NDArray[np.float64]) -> NDArray[np.float64]:
+    def curve(f: NDArray[Any]) -> NDArray[Any]:
         rise = np.sqrt(0.25 + (f / 6_000.0) / (1.0 + f / 10_000.0))
         flicker = np.sqrt(1.0 + 60.0 / np.maximum(f, 5.0))
         fall = 1.0 / (1.0 + (f / corner_hz) ** 4) ** 0.5
@@ -37,7 +37,7 @@ def hiss_curve(corner_hz: float = 26_000.0) -> Curve:
     return curve
 
 
-def amplifier_curve(f: NDArray[np.float64]) -> NDArray[np.float64]:
+def amplifier_curve(f: NDArray[Any]) -> NDArray[Any]:
     """A replay amplifier without tape: white, flicker below 100 Hz, first order above 60 kHz."""
     return np.asarray(
         np.sqrt(1.0 + 100.0 / np.maximum(f, 5.0)) / np.sqrt(1.0 + (f / 60_000.0) ** 2), np.float64
@@ -47,7 +47,7 @@ def amplifier_curve(f: NDArray[np.float64]) -> NDArray[np.float64]:
 def converter_curve(rise_db: float, half_rate_hz: float, from_hz: float = 50_000.0) -> Curve:
     """A converter's noise: flat, or rising by ``rise_db`` from ``from_hz`` to half the rate."""
 
-    def curve(f: NDArray[np.float64]) -> NDArray[np.float64]:
+    def curve(f: NDArray[Any]) -> NDArray[Any]:
         if rise_db == 0 or half_rate_hz <= from_hz:
             return flat(f)
         part = np.clip((f - from_hz) / (half_rate_hz - from_hz), 0.0, 1.0)
