@@ -38,9 +38,9 @@ def hiss_curve(corner_hz: float = 26_000.0) -> Curve:
 
 
 def amplifier_curve(f: NDArray[Any]) -> NDArray[Any]:
-    """A replay amplifier without tape: white, flicker below 100 Hz, first order above 60 kHz."""
+    """A replay amplifier without tape: white, flicker below 100 Hz, second order above 45 kHz."""
     return np.asarray(
-        np.sqrt(1.0 + 100.0 / np.maximum(f, 5.0)) / np.sqrt(1.0 + (f / 60_000.0) ** 2), np.float64
+        np.sqrt(1.0 + 100.0 / np.maximum(f, 5.0)) / (1.0 + (f / 45_000.0) ** 2), np.float64
     )
 
 

@@ -12,7 +12,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_captures.signals import ENSEMBLES, Transfer, as_float, render
+from sample_captures.signals import ENSEMBLES, as_float, render
+from sample_captures.tape import Transfer
 
 __all__ = ["KINDS", "SCENES", "Scene", "as_float", "programme", "track_kinds"]
 
