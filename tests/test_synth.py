@@ -112,7 +112,7 @@ def test_losing_inserting_and_repeating_move_what_follows() -> None:
 
 def test_one_bit_of_one_word() -> None:
     hit = damage.wrong_word(RAMP, at=10, track=0, bit=31).samples
-    assert hit[0, 10] == RAMP[0, 10] - 2**31
+    assert int(hit[0, 10]) == int(RAMP[0, 10]) - 2**31
     assert np.count_nonzero(hit != RAMP) == 1
 
 
@@ -143,5 +143,5 @@ def test_upsampled_material_has_nothing_above_the_lower_half_rate() -> None:
 
 
 def test_wrapping_turns_the_sign() -> None:
-    x = np.full((1, 4), 2**30 + 256, np.int32)
-    assert (damage.wrap(x, gain_db=20 * np.log10(2)).samples < -(2**30)).all()
+    x = np.full((1, 4), 2**30 + 2**28, np.int32)
+    assert (damage.wrap(x, gain_db=20 * np.log10(2)).samples == -(2**31) + 2**29).all()
