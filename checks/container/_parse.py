@@ -1,0 +1,57 @@
+"""From the first bytes of a file to the parser of its container."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from checks.container._bext import check_clock
+from checks.container._draft import Draft, Window
+from checks.container._layout import ByteSource, ContainerLimits, Layout
+from checks.container._riff import MAGICS, parse_riff
+
+
+def parse(
+    source: ByteSource,
+    limits: ContainerLimits | None = None,
+    *,
+    modified: datetime | None = None,
+    deep: bool = True,
+) -> Layout:
+    """Read the container of a file.
+
+    Args:
+        source: the file's bytes.
+        limits: where to stop; the defaults if None.
+        modified: when the file was last written, in local time, to hold against its own date.
+        deep: walk over all frames of FLAC; False looks only at its metadata and last frame.
+
+    Returns:
+        The layout; content that is no container gives kind ``other`` and an ``unreadable``
+        finding.
+
+    Raises:
+        OSError: the source could not be read. Nothing else, whatever the content.
+    """
+    draft = Draft(Window(source), limits or ContainerLimits(), modified)
+    try:
+        _dispatch(draft, deep=deep)
+        check_clock(draft)
+    except OSError:
+        raise
+    except Exception as fault:  # a fault of ours must not look like one of the file's
+        draft.add(
+            "not-run",
+            f"The parser itself failed ({type(fault).__name__}: {fault}); this is a fault of the "
+            "program, not of the capture.",
+            fault=type(fault).__name__,
+        )
+    return draft.freeze()
+
+
+def _dispatch(draft: Draft, *, deep: bool) -> None:
+    head = draft.window.read(0, 64)
+    if head[:4] in MAGICS and head[8:12] == b"WAVE":
+        parse_riff(draft, head)
+        return
+    draft.complete = False
+    draft.add("unreadable", "This is no audio file of any kind known here: fetch it again.")
