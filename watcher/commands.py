@@ -17,12 +17,12 @@ from watcher.console import console_on, print_caution, print_groups, shown_text,
 from watcher.errors import UsageError
 from watcher.exits import Exit
 from watcher.files import shown
-from watcher.settings import Settings, Sheets, load
+from watcher.settings import Settings, Sheets, find_config, load
 from watcher.summary import group
 
 
 def _settings(args: argparse.Namespace) -> Settings:
-    return load(Path(args.config) if args.config else None)
+    return load(find_config(Path(args.config) if args.config else None))
 
 
 def run_check(args: argparse.Namespace) -> Exit:

@@ -27,7 +27,7 @@ class Heading(Enum):
 
 WHAT_NOW: Final = {
     Heading.UNREAD: "Nothing is known of these. Mend the cause and check again.",
-    Heading.REPLAY: "Not usable as they stand. Keep tape and machine ready until they are played again.",
+    Heading.REPLAY: "Not usable as they stand. Keep tape and machine ready for another pass.",
     Heading.FILE: "Fetch the file again from where it was recorded, or have the header mended.",
     Heading.LISTEN: "Go to the times given and judge.",
     Heading.CLEAR: "Nothing found that asks for anything.",

@@ -16,32 +16,9 @@ from watcher.report import SUFFIX
 # Containers in use for transfers, and others in which audio turns up: a capture that cannot be
 # read is to be said, not passed over. Common practice.
 CAPTURE_SUFFIXES: Final = frozenset(
-    # fmt: off
-    [
-        ".wav",
-        ".wave",
-        ".wavex",
-        ".bwf",
-        ".rf64",
-        ".bw64",
-        ".rifx",
-        ".w64",
-        ".aif",
-        ".aiff",
-        ".aifc",
-        ".caf",
-        ".flac",
-        ".au",
-        ".snd",
-        ".dsf",
-        ".dff",
-        ".oga",
-        ".ogg",
-        ".mp3",
-        ".m4a",
-        ".opus",
-    ]
-    # fmt: on
+    {".wav", ".wave", ".wavex", ".bwf", ".rf64", ".bw64", ".rifx", ".w64", ".caf", ".flac"}
+    | {".aif", ".aiff", ".aifc", ".au", ".snd", ".dsf", ".dff", ".oga", ".ogg", ".opus"}
+    | {".mp3", ".m4a"}
 )
 # Names that programs give what they have not finished writing. Common practice.
 _UNFINISHED: Final = (".tmp", ".part", ".partial", ".filepart", ".crdownload", "~")

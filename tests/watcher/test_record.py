@@ -1,0 +1,154 @@
+"""A change is never laundered by checking again."""
+
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from checks.measures import Measures
+from checks.model import Remedy, Verdict
+from watcher.record import baseline, carried_signoff, history
+from watcher.report import (
+    CaptureLine,
+    Expected,
+    FileLine,
+    FindingLine,
+    Made,
+    Report,
+    Signoff,
+    from_json,
+    to_json,
+)
+
+
+def finding(kind: str = "step") -> FindingLine:
+    return FindingLine(
+        check="dropouts",
+        kind=kind,
+        verdict=Verdict.LISTEN,
+        remedy=Remedy.LISTEN,
+        tracks=(1,),
+        start_frame=5,
+        frames=1,
+        start_s=0.1,
+        text="x",
+        values={},
+    )
+
+
+def make(
+    content: str | None,
+    earlier: Report | None,
+    number: int,
+    findings: tuple[FindingLine, ...] = (),
+) -> Report:
+    """A report as a check of that content would make it."""
+    line = FileLine(
+        name="take.wav",
+        bytes=1,
+        modified=None,
+        container="wav",
+        sha256=content,
+        audio_sha256=content,
+        crc32_mib="00000000",
+    )
+    signoff = carried_signoff(earlier, [line], findings)
+    return Report(
+        capture=CaptureLine(
+            name="take.wav",
+            folder="f",
+            files=(line,),
+            rate_hz=50,
+            channels=1,
+            word_length=24,
+            encoding="pcm",
+            frames=10,
+            duration_s=0.2,
+            tracks=("track 1",),
+        ),
+        expected=Expected(values={}, sources={}),
+        verdict=Verdict.CLEAR,
+        findings=findings,
+        measures=Measures(),
+        earlier=history(earlier, [line], signoff),
+        signoff=signoff,
+        made=Made(
+            by="reelvigil 0", at=f"2026-01-01T00:00:{number:02d}+00:00", took_s=0, settings=""
+        ),
+    )
+
+
+def signed(report: Report) -> Report:
+    values = {f: getattr(report, f) for f in report.__slots__}
+    values["signoff"] = Signoff(by="AB", at="2026-01-02", note=None, verdict=Verdict.CLEAR)
+    return Report(**values)
+
+
+def counts(report: Report | None) -> str | None:
+    record = baseline(report, "take.wav")
+    return record.sha256 if record else None
+
+
+def test_first_report_has_nothing_to_be_held_against() -> None:
+    assert counts(None) is None
+
+
+def test_a_change_stays_a_change_however_often_it_is_checked() -> None:
+    report = make("A", None, 0)
+    for number in range(1, 5):
+        assert counts(report) == "A"
+        report = make("B", report, number)
+    assert counts(report) == "A"
+    assert [e.sha256 for e in report.earlier] == ["A"]
+
+
+def test_a_restored_content_is_intact_again() -> None:
+    report = make("A", make("B", make("A", None, 0), 1), 2)
+    assert counts(report) == "A"
+
+
+def test_a_signoff_accepts_the_content_it_was_given_for_and_no_later_one() -> None:
+    report = signed(make("B", make("A", None, 0), 1))
+    assert counts(report) == "B"
+    later = make("C", report, 2)
+    assert later.signoff is None
+    assert counts(later) == "B"
+    assert counts(make("C", later, 3)) == "B"
+
+
+def test_a_signoff_is_reopened_by_a_new_finding_but_its_content_still_counts() -> None:
+    report = signed(make("B", make("A", None, 0), 1))
+    again = make("B", report, 2, (finding(),))
+    assert again.signoff is None
+    assert counts(again) == "B"
+
+
+def test_a_signoff_stands_while_nothing_changes() -> None:
+    report = signed(make("A", None, 0, (finding(),)))
+    again = make("A", report, 1, (finding(),))
+    assert again.signoff == report.signoff
+    assert make("A", again, 2, ()).signoff == report.signoff  # fewer findings ask for nothing
+
+
+def test_an_unread_capture_keeps_the_record() -> None:
+    report = make(None, make("A", None, 0), 1)
+    assert counts(report) == "A"
+    assert counts(make("B", report, 2)) == "A"
+
+
+@given(st.lists(st.sampled_from(["A", "B", "C", "sign", None]), max_size=12))
+def test_the_oldest_unsigned_content_counts_through_any_history(steps: list[str | None]) -> None:
+    report: Report | None = None
+    expected: str | None = None
+    for number, step in enumerate(steps):
+        if step == "sign":
+            if report is not None and report.capture.files[0].sha256 is not None:
+                report = signed(report)
+                expected = report.capture.files[0].sha256
+            continue
+        report = make(step, report, number % 60)
+        expected = expected or step
+        assert len(report.earlier) <= 2 * len(steps)
+    assert counts(report) == expected
+    if report is not None:
+        assert from_json(to_json(report)) == report

@@ -1,0 +1,340 @@
+"""Reading a capture through: bytes to the digests, samples to the checks, each once.
+
+What can go wrong on the way is parted into what it is: a finding about the capture, a capture
+that could not be read (``unread``, with the cause), or a fault of ours (``not-run``).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.checksum import FileDigests, StoredDigest
+from checks.container import Layout, parse
+from checks.model import CaptureFormat, Encoding, Finding, Outcome, Remedy, Verdict
+from checks.registry import Context
+from checks.sample_pass import SamplePass
+from watcher.errors import UnreadError
+from watcher.files import FdSource, Identity, open_capture, shown
+from watcher.reader import ByteFeed, DecodedFeed, RawFeed, packed, sample_dtype
+from watcher.settings import Applied
+
+Progress = Callable[[float], None]
+"""Told a count of bytes worked through, out of the sizes of the files together."""
+
+# Reading the bytes of a compressed file costs about a fifth of its check, decoding the rest.
+_BYTES_SHARE: Final = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Capture:
+    """What is checked as one: a file, or the files of a track set in track order."""
+
+    name: str
+    folder: Path
+    files: tuple[Path, ...]
+    set_findings: tuple[Finding, ...] = ()
+
+    @classmethod
+    def of_file(cls, path: Path) -> Capture:
+        return cls(name=path.name, folder=path.parent, files=(path,))
+
+    @property
+    def report_stem(self) -> Path:
+        """The path whose name, with the report's suffix, is the sidecar's."""
+        return self.folder / (self.name if len(self.files) == 1 else f"{self.name}.set")
+
+
+@dataclass(slots=True)
+class Member:
+    """One file while it is being read."""
+
+    path: Path
+    fd: int
+    before: Identity
+    modified: datetime
+    digests: FileDigests = field(default_factory=FileDigests)
+    layout: Layout | None = None
+    data: ByteFeed | None = None
+    feed: RawFeed | DecodedFeed | None = None
+    fmt: CaptureFormat | None = None
+    decoded_whole: bool = False
+
+
+class Reading:
+    """One capture being read. After ``run`` its fields hold all that came out of it."""
+
+    def __init__(
+        self, capture: Capture, applied: Applied, progress: Progress | None, *, give_back: bool
+    ) -> None:
+        self.capture = capture
+        self.applied = applied
+        self.members: list[Member] = []
+        self.unread: list[Finding] = []
+        self.changed = False
+        self.outcomes: dict[str, Outcome] = {}
+        self.fmt: CaptureFormat | None = None
+        self.frames: int | None = None
+        self._progress = progress
+        self._give_back = give_back
+
+    # -- opening -----------------------------------------------------------------------------
+
+    def open_all(self, stack: contextlib.ExitStack) -> None:
+        for path in self.capture.files:
+            try:
+                fd = stack.enter_context(open_capture(path))
+                st = os.fstat(fd)
+                member = Member(
+                    path=path,
+                    fd=fd,
+                    before=Identity.of(st),
+                    modified=datetime.fromtimestamp(st.st_mtime, UTC),
+                )
+                self.members.append(member)
+                member.layout = parse(
+                    FdSource(fd), self.applied.limits.container, modified=member.modified
+                )
+            except UnreadError as error:
+                self._not_read(path, error)
+            except OSError as error:
+                self._not_read(path, UnreadError(f"storage error: {error.strerror or error}"))
+
+    def _not_read(self, path: Path, error: UnreadError, *, at_frame: int | None = None) -> None:
+        self.unread.append(
+            Finding(
+                check="container",
+                kind=error.kind,
+                verdict=Verdict.UNREAD,
+                remedy=Remedy.NONE if error.kind != "unreadable" else Remedy.RECOPY,
+                text=f"{shown(path.name)} {error}.",
+                start_frame=at_frame,
+                frames=None if at_frame is None else 0,
+                values={"file": shown(path.name), "at_byte": error.at_byte},
+            )
+        )
+
+    # -- reading -----------------------------------------------------------------------------
+
+    def read_all(self, stack: contextlib.ExitStack) -> None:
+        hasher = stack.enter_context(ThreadPoolExecutor(1, "digests"))
+        for member in self.members:
+            if member.layout is None:
+                continue
+            try:
+                self._prepare(member, member.layout, hasher, stack)
+            except UnreadError as error:
+                self._not_read(member.path, error)
+        ready = [m for m in self.members if m.feed is not None and m.fmt is not None]
+        if ready:
+            self._analyse(ready)
+        for member in self.members:
+            if member.data is not None:
+                try:
+                    member.data.finish()
+                except UnreadError as error:
+                    member.data = None
+                    self._not_read(member.path, error)
+
+    def _prepare(
+        self,
+        member: Member,
+        layout: Layout,
+        hasher: ThreadPoolExecutor,
+        stack: contextlib.ExitStack,
+    ) -> None:
+        """Open the way from the bytes of a file to its samples, as far as there is one."""
+        raw = layout.raw and layout.audio_offset is not None and layout.block_align > 0
+        member.digests = FileDigests(
+            audio=(layout.audio_offset or 0, layout.audio_bytes) if raw else None,
+            payload_md5=_payload(layout) if layout.md5_chunk is not None else None,
+            decoded_md5=layout.md5 is not None,
+        )
+        share = 1.0 if raw else _BYTES_SHARE
+        tell = None
+        if self._progress is not None:
+            told = self._progress
+
+            def tell(count: int) -> None:
+                told(count * share)
+
+        data = ByteFeed(
+            member.fd, member.before.size, member.digests, hasher, tell, give_back=self._give_back
+        )
+        if raw:
+            member.feed = RawFeed(layout, data)
+            member.fmt = CaptureFormat(
+                rate_hz=max(layout.rate_hz, 1),
+                channels=layout.channels,
+                word_length=layout.word_length,
+                floating=layout.encoding is Encoding.FLOAT,
+                frames=layout.audio_bytes // layout.block_align,
+                container_bits=8 * layout.sample_bytes,
+            )
+            member.data = data
+            return
+        data.finish()
+        member.data = data
+        if any(f.kind in ("unreadable", "unsupported") for f in layout.findings):
+            return
+        decoder = DecodedFeed(member.fd)
+        stack.callback(decoder.close)
+        member.feed = decoder
+        known = layout.found_frames if layout.found_frames is not None else None
+        member.fmt = CaptureFormat(
+            rate_hz=max(layout.rate_hz or decoder.rate_hz, 1),
+            channels=decoder.channels,
+            word_length=layout.word_length or decoder.word_length,
+            floating=decoder.floating,
+            frames=known,
+        )
+
+    def _analyse(self, ready: Sequence[Member]) -> None:
+        """Read the samples of all members in step and show them to the checks."""
+        first = ready[0].fmt
+        assert first is not None
+        formats = [m.fmt for m in ready if m.fmt is not None]
+        known = [f.frames for f in formats if f.frames is not None]
+        fmt = dataclasses.replace(
+            first,
+            channels=sum(f.channels for f in formats),
+            frames=min(known) if len(known) == len(formats) else None,
+        )
+        self.fmt = fmt
+        context = Context(
+            fmt=fmt,
+            sheet=self.applied.sheet,
+            limits=self.applied.limits,
+            container=ready[0].layout.kind if ready[0].layout else None,
+        )
+        sample_pass = SamplePass(context)
+        self.frames = self._read_samples(ready, fmt, sample_pass)
+        self.outcomes = sample_pass.finish()
+
+    def _read_samples(
+        self, ready: Sequence[Member], fmt: CaptureFormat, sample_pass: SamplePass
+    ) -> int:
+        dtype = _dtype(ready[0])
+        held = np.zeros((fmt.channels, LEAD_FRAMES + BLOCK_FRAMES), dtype)
+        work = Workspace()
+        start = 0
+        while True:
+            got = BLOCK_FRAMES
+            row = 0
+            for member in ready:
+                assert member.feed is not None
+                assert member.fmt is not None
+                rows = held[row : row + member.fmt.channels, LEAD_FRAMES:]
+                row += member.fmt.channels
+                try:
+                    count = member.feed.read_into(rows)
+                except UnreadError as error:
+                    self._not_read(member.path, error, at_frame=start)
+                    return start
+                if isinstance(member.feed, DecodedFeed):
+                    self._decoded(member, member.feed, rows[:, :count])
+                got = min(got, count)
+            if got:
+                lead = LEAD_FRAMES if start else 0
+                view = held[:, LEAD_FRAMES - lead : LEAD_FRAMES + got]
+                sample_pass.feed_block(Block(view, start=start, lead=lead, fmt=fmt, work=work))
+                start += got
+            if got < BLOCK_FRAMES:
+                break
+            held[:, :LEAD_FRAMES] = held[:, -LEAD_FRAMES:]
+        for member in ready:
+            self._all_decoded(member, start)
+        return start
+
+    def _decoded(self, member: Member, decoder: DecodedFeed, samples: np.ndarray[Any, Any]) -> None:
+        if samples.shape[1]:
+            member.digests.update_audio(packed(samples, decoder.word_length))
+        if self._progress is not None and member.fmt is not None:
+            total = member.fmt.frames or decoder.frames_promised or 1
+            part = min(samples.shape[1] / total, 1.0)
+            self._progress((1 - _BYTES_SHARE) * member.before.size * part)
+
+    def _all_decoded(self, member: Member, frames: int) -> None:
+        """Every frame that the container holds must have come out of the decoder."""
+        if not isinstance(member.feed, DecodedFeed) or member.layout is None:
+            return
+        there = member.layout.found_frames
+        if there is not None and frames < there:
+            self._not_read(
+                member.path,
+                UnreadError(f"holds {there} frames, but the decoder gave {frames}"),
+                at_frame=frames,
+            )
+        member.decoded_whole = there is None or frames == there
+
+    # -- afterwards --------------------------------------------------------------------------
+
+    def look_again(self) -> None:
+        """Whether each file is still the one that was opened, and as it was."""
+        for member in self.members:
+            try:
+                same = (
+                    Identity.of(os.fstat(member.fd)) == member.before
+                    and Identity.of(os.stat(member.path, follow_symlinks=False)) == member.before
+                )
+            except OSError:
+                same = False
+            if not same:
+                self.changed = True
+                self._not_read(
+                    member.path,
+                    UnreadError(
+                        "was changed or replaced while it was read; check it again",
+                        kind="changed-while-read",
+                    ),
+                )
+
+    def digests_stand(self, member: Member) -> bool:
+        """Whether the digests are of the whole file as it was throughout."""
+        return (
+            not self.changed
+            and member.data is not None
+            and member.digests.bytes_seen == member.before.size
+        )
+
+    def stored(self) -> list[StoredDigest]:
+        """Digests stored in the files, beside those of what was read."""
+        stored = []
+        for member in self.members:
+            layout = member.layout
+            if layout is None or not self.digests_stand(member):
+                continue
+            if layout.md5 is not None:
+                found = member.digests.md5 if member.decoded_whole else None
+                stored.append(StoredDigest(kind="flac-md5", expected=layout.md5, found=found))
+            if layout.md5_chunk is not None:
+                stored.append(
+                    StoredDigest(
+                        kind="md5-chunk", expected=layout.md5_chunk, found=member.digests.md5
+                    )
+                )
+        return stored
+
+
+def _dtype(member: Member) -> np.dtype[Any]:
+    if isinstance(member.feed, DecodedFeed):
+        return member.feed.dtype
+    assert member.layout is not None
+    return sample_dtype(member.layout)
+
+
+def _payload(layout: Layout) -> tuple[int, int]:
+    """Where the data payload lies, a last partial frame included."""
+    start = layout.audio_offset or 0
+    there = [c.bytes for c in layout.chunks if c.id == "data"]
+    return start, max([layout.audio_bytes, *there[:1]])
