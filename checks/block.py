@@ -139,7 +139,8 @@ class Block:
         if self.fmt.floating:
             found: NDArray[np.float64] = self.scaled.sum(axis=1, dtype=np.float64)
             return found
-        return self.samples.sum(axis=1, dtype=np.int64) * 2.0**-31
+        total: NDArray[np.float64] = self.samples.sum(axis=1, dtype=np.int64) * 2.0**-31
+        return total
 
     @cached_property
     def gram(self) -> NDArray[np.float64]:
@@ -149,7 +150,8 @@ class Block:
         about 1e-6 of the larger track's own: what needs more is computed where this points.
         """
         x = self.scaled
-        return np.asarray(x @ x.T, np.float64)
+        found: NDArray[np.float64] = np.matmul(x, x.T).astype(np.float64)
+        return found
 
     @cached_property
     def square_sums(self) -> NDArray[np.float64]:

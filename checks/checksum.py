@@ -22,11 +22,6 @@ from checks.model import Finding, Outcome, Remedy, Verdict
 MEBIBYTE: Final = 1 << 20
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChecksumLimits:
-    """No limits: a digest agrees or it does not."""
-
-
 class MebibyteCrcs:
     """CRC-32 of every mebibyte of a file, fed in any pieces."""
 

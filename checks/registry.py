@@ -11,13 +11,19 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
+from checks.container import ContainerLimits
 from checks.model import CaptureFormat, CheckPass
 from checks.sheet import Sheet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """The limits of every check, each a frozen dataclass beside its check."""
+    """The limits of every check, each a frozen dataclass beside its check.
+
+    ``checksum`` has none: a digest agrees or it does not.
+    """
+
+    container: ContainerLimits = field(default_factory=ContainerLimits)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

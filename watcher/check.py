@@ -72,7 +72,8 @@ def plan(paths: Sequence[str], settings: Settings) -> list[Job]:
         UsageError, ConfigError
     """
     sheets: dict[Path, Sheets] = {}
-    jobs, mistakes = [], []
+    jobs: list[Job] = []
+    mistakes: list[str] = []
     for path, top in find(paths):
         try:
             applied = sheets.setdefault(top, Sheets(settings, top)).for_capture(path)

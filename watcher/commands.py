@@ -89,7 +89,7 @@ def run_schema(args: argparse.Namespace) -> Exit:
 
 def run_config(args: argparse.Namespace) -> Exit:
     """``config check`` and ``config show PATH``"""
-    from watcher.settings import check_text, show_rows
+    from watcher.config_commands import check_text, show_rows
 
     config = Path(args.config) if args.config else None
     if args.action == "check":

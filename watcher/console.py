@@ -67,7 +67,7 @@ def print_groups(console: Console, groups: Mapping[Heading, Sequence[CaptureRow]
         title = Text(f"{heading.value} ({len(rows)})", style=_STYLES[heading])
         console.print()
         console.print(title)
-        console.print(Padding(Text(WHAT_NOW[heading], style="dim"), (0, 0, 0, 2)))
+        console.print(Padding(Text(WHAT_NOW[heading], style="dim"), (0, 0, 0, 2), expand=False))
         for row in rows:
             _print_capture(console, row)
 
@@ -82,12 +82,12 @@ def _print_capture(console: Console, row: CaptureRow) -> None:
         line.append(f"  {shown(row.signed)}", style="dim")
     if not row.findings and row.notes:
         line.append(f"  ({row.notes} note{'s' if row.notes != 1 else ''})", style="dim")
-    console.print(Padding(line, (0, 0, 0, 2)))
+    console.print(Padding(line, (0, 0, 0, 2), expand=False))
     for finding in row.findings[:MOST_FINDINGS]:
-        console.print(Padding(_finding_text(finding), (0, 0, 0, 6)))
+        console.print(Padding(_finding_text(finding), (0, 0, 0, 6), expand=False))
     rest = len(row.findings) - MOST_FINDINGS
     if rest > 0:
-        console.print(Padding(Text(f"and {rest} more, in the report"), (0, 0, 0, 6)))
+        console.print(Padding(Text(f"and {rest} more, in the report"), (0, 0, 0, 6), expand=False))
 
 
 def _finding_text(row: FindingRow) -> Text:

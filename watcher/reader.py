@@ -66,7 +66,7 @@ class ByteFeed:
             pending.result()
         buffer = self._ring[turn]
         want = min(most, PIECE_BYTES, self._size - self._at)
-        view = memoryview(buffer)[:want]
+        view = memoryview(buffer.data)[:want]
         got = 0
         while got < want:
             try:
@@ -196,7 +196,7 @@ def unpacker(layout: Layout) -> Unpack:
     return unpack
 
 
-class _Straight(soundfile.SoundFile):
+class _Straight(soundfile.SoundFile):  # type: ignore[misc]  # soundfile ships no types
     """Reads forward only: seeking after each read fails on valid files of unknown length."""
 
     def seekable(self) -> bool:
@@ -293,13 +293,11 @@ def packed(samples: Samples, word_length: int) -> memoryview:
         Interleaved little-endian bytes.
     """
     if samples.dtype != np.int32:
-        return memoryview(np.ascontiguousarray(samples.T).astype(samples.dtype, copy=False)).cast(
-            "B"
-        )
+        return np.ascontiguousarray(samples.T).data.cast("B")
     width = (word_length + 7) // 8
     shift = 32 - word_length
     words = np.ascontiguousarray((samples >> shift).T, dtype="<i4")
     if width == 4:
-        return memoryview(words).cast("B")
+        return words.data.cast("B")
     octets = words.view(np.uint8).reshape(-1, 4)[:, :width]
-    return memoryview(np.ascontiguousarray(octets)).cast("B")
+    return np.ascontiguousarray(octets).data.cast("B")

@@ -18,7 +18,7 @@ import json
 import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from checks.registry import Limits
 from checks.sheet import Sheet
@@ -31,9 +31,10 @@ from watcher.layers import bound_sheet, profile, read_tree, sheet_keys
 from watcher.settings_tree import Settings, TrackSets
 
 SHEET_NAME: Final = "transfer.yaml"
-_CACHED: Final = 4096  # folders; common practice: more than one night's captures lie in
+_CACHED: Final = 256  # folders, some 40 kB each; a walk goes folder by folder
 _Identity = tuple[int, int, int, int]
-_Key = tuple[Path, tuple[int, ...], tuple[tuple[Path, _Identity], ...]]
+_Present = tuple[str, _Identity]  # a sheet and its state
+_Key = tuple[str, tuple[int, ...], tuple[_Present, ...]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +56,17 @@ class Applied:
     digest: str
 
 
+class _Area(NamedTuple):
+    """Where the sheets of one folder may stand, the outermost first.
+
+    ``above`` counts from the inside out, as long as each has a sheet.
+    """
+
+    base: str
+    sheets: tuple[str, ...]
+    above: tuple[str, ...]
+
+
 class Sheets:
     """Finds and applies the sheets of captures; reads a sheet again only when it has changed.
 
@@ -69,9 +81,10 @@ class Sheets:
         self._top = None if top is None else Path(os.path.realpath(top))
         if self._top is not None and not self._top.is_dir():
             self._top = self._top.parent
-        self._trees: dict[Path, tuple[_Identity, Map | None, list[Mistake]]] = {}
+        self._areas: dict[str, _Area] = {}
+        self._trees: dict[str, tuple[_Identity, Map | None, list[Mistake]]] = {}
         self._applied: dict[_Key, Applied | ConfigError] = {}
-        self._good: dict[Path, Applied] = {}
+        self._good: dict[str, Applied] = {}
 
     def for_capture(self, path: Path) -> Applied:
         """What holds for a capture (for a track set: any of its files). It need not exist.
@@ -79,59 +92,52 @@ class Sheets:
         Raises:
             ConfigError: with every mistake of every sheet that counts.
         """
-        folder = Path(os.path.realpath(path.parent))
-        sheets = self._sheets(folder)
-        key = (folder, self._fitting(folder / path.name), sheets)
+        folder = os.path.realpath(path.parent)
+        area = self._area(folder)
+        key = (folder, self._fitting(folder, path.name, area), _present(area))
         found = self._applied.get(key)
         if found is None:
             if len(self._applied) >= _CACHED:
                 self._applied.clear()
                 self._trees.clear()
+                self._areas.clear()
             found = self._applied[key] = self._make(*key)
         if isinstance(found, ConfigError):
             raise ConfigError(found.mistakes)
+        if folder not in self._good and len(self._good) >= _CACHED:
+            del self._good[next(iter(self._good))]
         self._good[folder] = found
         return found
 
     def last_good(self, path: Path) -> Applied | None:
-        """What held for the capture's folder before a sheet went wrong; None if never seen."""
-        return self._good.get(Path(os.path.realpath(path.parent)))
+        """What held last in the capture's folder before a sheet went wrong; None if unknown."""
+        return self._good.get(os.path.realpath(path.parent))
 
-    def folders(self, folder: Path) -> tuple[Path, ...]:
-        """The folders whose sheets count for captures in ``folder``, the outermost first.
+    def _area(self, folder: str) -> _Area:
+        """Where sheets for a folder may stand. Found out once: thousands of captures share it."""
+        area = self._areas.get(folder)
+        if area is None:
+            here = Path(folder)
+            chain = (here, *here.parents)
+            bases = (*self._roots, *([] if self._top is None else [self._top]))
+            base = next((one for one in bases if one in chain), here)
+            inside = chain.index(base) + 1
+            names = tuple(str(one / SHEET_NAME) for one in chain)
+            above = () if base in self._roots else names[inside:]
+            area = self._areas[folder] = _Area(str(base), names[inside - 1 :: -1], above)
+        return area
 
-        Args:
-            folder: with links resolved.
-        """
-        base = self._base(folder)
-        rooted = base in self._roots
-        chain = [folder]
-        for parent in folder.parents:
-            inside = base is not None and parent.is_relative_to(base)
-            if not inside and (rooted or not os.path.lexists(parent / SHEET_NAME)):
-                break
-            chain.append(parent)
-        return tuple(reversed(chain))
-
-    def _base(self, folder: Path) -> Path | None:
-        """The root that contains a folder, else the path given, if that does."""
-        bases = (*self._roots, *([] if self._top is None else [self._top]))
-        return next((base for base in bases if folder.is_relative_to(base)), None)
-
-    def _sheets(self, folder: Path) -> tuple[tuple[Path, _Identity], ...]:
-        names = (parent / SHEET_NAME for parent in self.folders(folder))
-        return tuple((name, i) for name in names if (i := _identity(name)) is not None)
-
-    def _fitting(self, path: Path) -> tuple[int, ...]:
-        inner = path.relative_to(self._base(path.parent) or path.parent).as_posix()
-        profiles = enumerate(self._settings.profiles)
-        return tuple(i for i, one in profiles if fits(one.match, inner, path.as_posix()))
+    def _fitting(self, folder: str, name: str, area: _Area) -> tuple[int, ...]:
+        """Which profiles fit a capture, by their place in the list."""
+        profiles = self._settings.profiles
+        if not profiles:
+            return ()
+        whole = Path(folder, name).as_posix()
+        inner = Path(folder, name).relative_to(area.base).as_posix()
+        return tuple(i for i, one in enumerate(profiles) if fits(one.match, inner, whole))
 
     def _make(
-        self,
-        folder: Path,
-        fitting: tuple[int, ...],
-        sheets: tuple[tuple[Path, _Identity], ...],
+        self, folder: str, fitting: tuple[int, ...], sheets: tuple[_Present, ...]
     ) -> Applied | ConfigError:
         written = self._settings.written
         layers = [profile(written, index) for index in fitting]
@@ -150,7 +156,7 @@ class Sheets:
             return ConfigError(listed(mistakes))
         values = plain(bound)
         canonical = json.dumps(values, sort_keys=True, separators=(",", ":"), allow_nan=False)
-        names = {str(sheet): escaped(os.path.relpath(sheet, folder)) for sheet, _ in sheets}
+        names = {sheet: escaped(os.path.relpath(sheet, folder)) for sheet, _ in sheets}
         names[written.place.file] = escaped(os.path.basename(written.place.file))
         return Applied(
             sheet=Sheet(**{f.name: getattr(bound, f.name) for f in dataclasses.fields(Sheet)}),
@@ -161,14 +167,26 @@ class Sheets:
             digest=hashlib.sha256(canonical.encode()).hexdigest(),
         )
 
-    def _tree(self, sheet: Path, identity: _Identity) -> tuple[Map | None, list[Mistake]]:
+    def _tree(self, sheet: str, identity: _Identity) -> tuple[Map | None, list[Mistake]]:
         known = self._trees.get(sheet)
         if known is None or known[0] != identity:
-            known = self._trees[sheet] = (identity, *read_tree(sheet, follow_links=False))
+            known = self._trees[sheet] = (identity, *read_tree(Path(sheet), follow_links=False))
         return known[1], known[2]
 
 
-def _identity(path: Path) -> _Identity | None:
+def _present(area: _Area) -> tuple[_Present, ...]:
+    """The sheets that are there now, the outermost first."""
+    above: list[_Present] = []
+    for name in area.above:
+        identity = _identity(name)
+        if identity is None:
+            break
+        above.insert(0, (name, identity))
+    inside = ((name, i) for name in area.sheets if (i := _identity(name)) is not None)
+    return (*above, *inside)
+
+
+def _identity(path: str) -> _Identity | None:
     """What tells whether a sheet has changed; None where there is none."""
     try:
         now = os.lstat(path)

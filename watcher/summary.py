@@ -93,9 +93,10 @@ def group(reports: Iterable[Report]) -> dict[Heading, list[CaptureRow]]:
         by_heading: dict[Heading, list[FindingLine]] = {}
         for finding in report.findings:
             by_heading.setdefault(heading_of(finding), []).append(finding)
-        asked = [h for h in Heading if h is not Heading.CLEAR and h in by_heading]
-        for heading in asked or [Heading.CLEAR]:
-            found = by_heading.get(heading, []) if heading is not Heading.CLEAR else []
+        by_heading.pop(Heading.CLEAR, None)  # notes are counted, not told
+        if not by_heading:
+            groups[Heading.CLEAR].append(_row(report, ()))
+        for heading, found in by_heading.items():
             groups[heading].append(_row(report, found))
     return groups
 
