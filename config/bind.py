@@ -18,11 +18,10 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
-from pydantic_core import ErrorDetails
 
 from config.hints import Hint, hint, keys
 from config.tree import Items, Map, Node, Refused, Scalar, key_of, place_of
-from config.words import Mistake, Place, closest, quoted
+from config.words import Mistake, Place, closest, quoted, shortened
 
 T = TypeVar("T")
 Steps = tuple[str | int, ...]
@@ -91,8 +90,8 @@ class _Walk:
             if isinstance(node, Items):
                 item = hint(want.item)
                 return [self.value(item, n, (*path, i)) for i, n in enumerate(node.nodes)]
-            word = isinstance(node, Scalar) and not node.null
-            like = f", like [{_got(node)[1:-1]}]" if word else ""
+            short = isinstance(node, Scalar) and not node.null and len(node.text) < 20
+            like = f", like [{_got(node)[1:-1]}]" if short else ""
             return self._wrong(want, node, path, like)
         if not isinstance(node, Scalar) or node.null:
             return self._wrong(want, node, path)
@@ -114,7 +113,7 @@ class _Walk:
             else:
                 allowed = ", ".join(known) or "none"
                 text = f"unknown key{closest(key, tuple(known))}; allowed: {allowed}"
-                self._tell(entry.place, (*path, quoted(key)[1:-1]), text)
+                self._tell(entry.place, (*path, key), text)
         return found
 
     def _scalar(self, want: Hint, node: Scalar, path: Steps) -> Any:
@@ -130,7 +129,7 @@ class _Walk:
             return self._wrong(want, node, path)
         return text
 
-    def refused(self, detail: ErrorDetails) -> None:
+    def refused(self, detail: Any) -> None:
         """Put into words what pydantic refused, unless the walk has told it already."""
         path: Steps = detail["loc"]
         if any(told[: len(path)] == path or path[: len(told)] == told for told in self._told):
@@ -141,7 +140,7 @@ class _Walk:
         want, node = self._seen.get(path, (None, None))
         if detail["type"] == "value_error" or want is None or node is None:
             reason = detail.get("ctx", {}).get("error", detail["msg"])
-            self._tell(place_of(self._tree, path), path, quoted(str(reason), 200)[1:-1])
+            self._tell(place_of(self._tree, path), path, shortened(str(reason), 200))
         elif detail["type"] in (
             "greater_than",
             "greater_than_equal",

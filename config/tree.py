@@ -15,7 +15,7 @@ from typing import Final
 
 import yaml
 
-from config.words import Mistake, Place, escaped, quoted
+from config.words import Mistake, Place, shortened
 
 MAX_BYTES: Final = 1 << 20  # common practice: a hand-written file is a few kilobytes
 MAX_DEPTH: Final = 20  # common practice: the deepest key of ours is four levels down
@@ -132,15 +132,20 @@ class _Reading:
             text = f"the character U+{int(error.character):04X} is not allowed in YAML"
             self._tell(self._at(error.position), "", text)
         except yaml.MarkedYAMLError as error:
-            mark = error.problem_mark or error.context_mark
-            at = mark.index if mark is not None else 0
-            if self._text[at : at + 1] == "\t" or "'\\t'" in str(error.problem):
-                words = "a tab where YAML allows only spaces"
-            else:
-                parts = (error.context, error.problem, error.note)
-                words = "not readable as YAML: " + ", ".join(escaped(p) for p in parts if p)
-            self._tell(self._at(at), "", words)
+            self._tell(*self._syntax(error))
         return None, self._mistakes
+
+    def _syntax(self, error: yaml.MarkedYAMLError) -> tuple[Place, str, str]:
+        mark, begun = error.problem_mark or error.context_mark, error.context_mark
+        at = min(mark.index if mark is not None else 0, len(self._text.rstrip()))
+        place = self._at(at)
+        if self._text[at : at + 1] == "\t":
+            return place, "", "a tab where YAML allows only spaces"
+        parts = (error.context, error.problem, error.note)
+        words = "not readable as YAML: " + ", ".join(shortened(p, 200) for p in parts if p)
+        if begun is not None and (first := self._at(begun.index)) != place:
+            words += f" (begun on line {first.line})"
+        return place, "", words
 
     def _document(self) -> Map:
         events = iter(yaml.parse(self._text, Loader=yaml.SafeLoader))
@@ -176,7 +181,9 @@ class _Reading:
         if depth > MAX_DEPTH:
             self._fatal(event, key, f"nested deeper than {MAX_DEPTH} levels; not read")
         if isinstance(event, yaml.AliasEvent):
-            self._tell(place, key, f"an alias (*{escaped(str(event.anchor))}); write the value out")
+            self._tell(
+                place, key, f"an alias (*{shortened(str(event.anchor), 20)}); write the value out"
+            )
             return Refused(place)
         if getattr(event, "anchor", None) is not None:
             self._tell(place, key, "an anchor (&); anchors and aliases are not read")
@@ -217,7 +224,7 @@ class _Reading:
         return self._at(event.start_mark.index if event.start_mark is not None else 0)
 
     def _tell(self, place: Place, key: str, text: str) -> None:
-        self._mistakes.append(Mistake(place, key if len(key) < 200 else quoted(key), text))
+        self._mistakes.append(Mistake(place, key, text))
 
     def _fatal(self, event: yaml.Event, key: str, text: str) -> None:
         self._tell(self._start(event), key, text)

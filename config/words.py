@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 SHOWN_CHARACTERS: Final = 60  # common practice: a quoted value shares its line with the message
+SHOWN_KEY: Final = 120  # longer than any dotted key of ours
 LISTED_MISTAKES: Final = 100  # common practice: more than a person mends in one go
 
 # Longest endings first: "read_limit_mb_s" is MB/s, not s.
@@ -61,7 +62,7 @@ class Mistake:
 
     def __str__(self) -> str:
         line = f":{self.place.line}" if self.place.line else ""
-        key = f"{escaped(self.key)}: " if self.key else ""
+        key = f"{shortened(self.key, SHOWN_KEY)}: " if self.key else ""
         return f"{escaped(self.place.file)}{line}: {key}{self.text}"
 
 
@@ -82,12 +83,18 @@ def escaped(text: str) -> str:
     )
 
 
-def quoted(text: str, limit: int = SHOWN_CHARACTERS) -> str:
+def shortened(text: str, limit: int) -> str:
+    """The text escaped, its middle cut when it is longer than ``limit`` characters."""
+    if len(text) <= limit:
+        return escaped(text)
+    half = limit // 2
+    return f"{escaped(text[:half])} ... {escaped(text[-half:])}"
+
+
+def quoted(text: str) -> str:
     """The text as it may stand in a message: in quotes, escaped, its middle cut when long."""
-    if len(text) > limit:
-        half = limit // 2
-        return f"'{escaped(text[:half])} ... {escaped(text[-half:])}' ({len(text)} characters)"
-    return f"'{escaped(text)}'"
+    length = f" ({len(text)} characters)" if len(text) > SHOWN_CHARACTERS else ""
+    return f"'{shortened(text, SHOWN_CHARACTERS)}'{length}"
 
 
 def unit(key: str) -> str:
