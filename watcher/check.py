@@ -12,12 +12,13 @@ from pathlib import Path
 from watcher import sidecar
 from watcher.console import Work
 from watcher.errors import ConfigError, UsageError
-from watcher.examine import Capture, examine
+from watcher.examine import examine
 from watcher.exits import BY_VERDICT, Exit
 from watcher.files import shown
 from watcher.report import Report, ReportError, sidecar_path
 from watcher.settings import Applied, Settings, Sheets
-from watcher.walk import captures_below
+from watcher.tracksets import Capture, grouped, token
+from watcher.walk import captures_below, siblings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,30 +69,46 @@ def find(paths: Iterable[str]) -> list[tuple[Path, Path]]:
 def plan(paths: Sequence[str], settings: Settings) -> list[Job]:
     """All that is to be checked. Every mistake in any sheet is told before the first long read.
 
+    A file of a track set stands for the whole set.
+
     Raises:
         UsageError, ConfigError
     """
     sheets: dict[Path, Sheets] = {}
-    jobs: list[Job] = []
+    applied: dict[Path, Applied] = {}
+    tops: dict[Path, Path] = {}
     mistakes: list[str] = []
-    for path, top in find(paths):
+
+    def apply(path: Path, top: Path) -> None:
+        if path in applied:
+            return
         try:
-            applied = sheets.setdefault(top, Sheets(settings, top)).for_capture(path)
+            applied[path] = sheets.setdefault(top, Sheets(settings, top)).for_capture(path)
+            tops[path] = top
         except ConfigError as error:
-            mistakes += error.mistakes
-            continue
-        capture = Capture.of_file(path)
-        jobs.append(
-            Job(
-                capture=capture,
-                applied=applied,
-                report_path=sidecar_path(capture.report_stem, settings.reports, top),
-                bytes=sum(_size(file) for file in capture.files),
-            )
-        )
+            mistakes.extend(error.mistakes)
+
+    named = find(paths)
+    given = {Path(text).resolve() for text in paths}
+    for path, top in named:
+        apply(path, top)
+        rule = applied[path].track_sets if path in applied else None
+        if path in given and rule and rule.enabled and token(path.stem, rule.pattern):
+            for other in siblings(path):
+                apply(other, top)
     if mistakes:
         raise ConfigError(dict.fromkeys(mistakes))
-    return jobs
+    wanted = {path for path, _ in named}
+    return [
+        Job(
+            capture=capture,
+            applied=applied[capture.files[0]],
+            report_path=sidecar_path(capture.report_stem, settings.reports, tops[capture.files[0]]),
+            bytes=sum(_size(file) for file in capture.files),
+        )
+        for capture in grouped(applied, lambda path: applied[path].track_sets)
+        if wanted.intersection(capture.files)
+    ]
 
 
 def _size(path: Path) -> int:

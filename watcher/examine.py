@@ -18,12 +18,11 @@ from checks.registry import ORDER
 from watcher import __version__
 from watcher.files import shown
 from watcher.reader import DecodedFeed
-from watcher.reading import Capture, Progress, Reading
+from watcher.reading import Progress, Reading
 from watcher.record import baseline, carried_signoff, history
 from watcher.report import CaptureLine, Expected, FileLine, FindingLine, Made, Report
 from watcher.settings import Applied
-
-__all__ = ["Capture", "examine"]
+from watcher.tracksets import Capture
 
 
 def examine(
@@ -89,7 +88,7 @@ def _container(reading: Reading) -> Outcome:
     layouts = [m.layout for m in reading.members if m.layout is not None]
     findings = [f for layout in layouts for f in layout.findings]
     return Outcome(
-        findings=(*reading.unread, *findings, *reading.capture.set_findings),
+        findings=(*reading.unread, *findings, *reading.set_findings),
         measures=ContainerMeasures(files=tuple(container_line(layout) for layout in layouts)),
     )
 
@@ -155,7 +154,6 @@ def _capture_line(reading: Reading, files: Sequence[FileLine], rate: int | None)
     channels = fmt.channels if fmt else (layout.channels if layout else 0)
     word_length = fmt.word_length if fmt else (layout.word_length if layout else 0)
     frames = reading.frames
-    sheet = reading.applied.sheet
     return CaptureLine(
         name=name,
         name_b64=name_b64,
@@ -168,7 +166,7 @@ def _capture_line(reading: Reading, files: Sequence[FileLine], rate: int | None)
         encoding=layout.encoding.value if layout else None,
         frames=frames,
         duration_s=round(frames / rate, 6) if frames is not None and rate else None,
-        tracks=tuple(sheet.track_name(i) for i in range(channels)),
+        tracks=tuple(reading.sheet.track_name(i) for i in range(channels)),
     )
 
 

@@ -28,31 +28,13 @@ from watcher.errors import UnreadError
 from watcher.files import FdSource, Identity, open_capture, shown
 from watcher.reader import ByteFeed, DecodedFeed, RawFeed, packed, sample_dtype
 from watcher.settings import Applied
+from watcher.tracksets import Capture, judge, row_numbers, tracks_in_rows
 
 Progress = Callable[[float], None]
 """Told a count of bytes worked through, out of the sizes of the files together."""
 
 # Reading the bytes of a compressed file costs about a fifth of its check, decoding the rest.
 _BYTES_SHARE: Final = 0.2
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Capture:
-    """What is checked as one: a file, or the files of a track set in track order."""
-
-    name: str
-    folder: Path
-    files: tuple[Path, ...]
-    set_findings: tuple[Finding, ...] = ()
-
-    @classmethod
-    def of_file(cls, path: Path) -> Capture:
-        return cls(name=path.name, folder=path.parent, files=(path,))
-
-    @property
-    def report_stem(self) -> Path:
-        """The path whose name, with the report's suffix, is the sidecar's."""
-        return self.folder / (self.name if len(self.files) == 1 else f"{self.name}.set")
 
 
 @dataclass(slots=True)
@@ -79,8 +61,10 @@ class Reading:
     ) -> None:
         self.capture = capture
         self.applied = applied
+        self.sheet = applied.sheet  # its tracks in the order of the rows read
         self.members: list[Member] = []
         self.unread: list[Finding] = []
+        self.set_findings: list[Finding] = []
         self.changed = False
         self.outcomes: dict[str, Outcome] = {}
         self.fmt: CaptureFormat | None = None
@@ -135,6 +119,9 @@ class Reading:
                 self._prepare(member, member.layout, hasher, stack)
             except UnreadError as error:
                 self._not_read(member.path, error)
+        layouts = [(m.path, m.layout) for m in self.members if m.layout is not None]
+        asked = self.applied.sheet.expect.channels
+        self.set_findings = judge(self.capture, layouts, channels=asked)
         ready = [m for m in self.members if m.feed is not None and m.fmt is not None]
         if ready:
             self._analyse(ready)
@@ -208,12 +195,16 @@ class Reading:
         fmt = dataclasses.replace(
             first,
             channels=sum(f.channels for f in formats),
+            floating=any(f.floating for f in formats),
             frames=min(known) if len(known) == len(formats) else None,
         )
         self.fmt = fmt
+        if self.capture.is_set:
+            numbers = row_numbers(self.capture, [f.channels for f in formats])
+            self.sheet = dataclasses.replace(self.sheet, tracks=tracks_in_rows(self.sheet, numbers))
         context = Context(
             fmt=fmt,
-            sheet=self.applied.sheet,
+            sheet=self.sheet,
             limits=self.applied.limits,
             container=ready[0].layout.kind if ready[0].layout else None,
         )
@@ -224,8 +215,7 @@ class Reading:
     def _read_samples(
         self, ready: Sequence[Member], fmt: CaptureFormat, sample_pass: SamplePass
     ) -> int:
-        dtype = _dtype(ready[0])
-        held = np.zeros((fmt.channels, LEAD_FRAMES + BLOCK_FRAMES), dtype)
+        held = np.zeros((fmt.channels, LEAD_FRAMES + BLOCK_FRAMES), _common_dtype(ready))
         work = Workspace()
         start = 0
         while True:
@@ -236,13 +226,19 @@ class Reading:
                 assert member.fmt is not None
                 rows = held[row : row + member.fmt.channels, LEAD_FRAMES:]
                 row += member.fmt.channels
+                native = rows
+                if _dtype(member) != held.dtype:
+                    native = work.take("member", rows.shape, _dtype(member))
                 try:
-                    count = member.feed.read_into(rows)
+                    count = member.feed.read_into(native)
                 except UnreadError as error:
                     self._not_read(member.path, error, at_frame=start)
                     return start
                 if isinstance(member.feed, DecodedFeed):
-                    self._decoded(member, member.feed, rows[:, :count])
+                    self._decoded(member, member.feed, native[:, :count])
+                if native is not rows:
+                    scale = 1.0 if member.fmt.floating else 2.0**-31
+                    np.multiply(native, scale, out=rows)
                 got = min(got, count)
             if got:
                 lead = LEAD_FRAMES if start else 0
@@ -331,6 +327,12 @@ def _dtype(member: Member) -> np.dtype[Any]:
         return member.feed.dtype
     assert member.layout is not None
     return sample_dtype(member.layout)
+
+
+def _common_dtype(members: Sequence[Member]) -> np.dtype[Any]:
+    """Type of the samples of a set: the files' own, or float64 where they differ."""
+    kinds = {_dtype(member) for member in members}
+    return kinds.pop() if len(kinds) == 1 else np.dtype(np.float64)
 
 
 def _payload(layout: Layout) -> tuple[int, int]:

@@ -53,3 +53,14 @@ def captures_below(folder: Path, unreadable: list[OSError] | None = None) -> Ite
                 yield from captures_below(Path(entry.path), unreadable)
         elif is_capture_name(entry.name) and entry.is_file(follow_symlinks=False):
             yield Path(entry.path)
+
+
+def siblings(path: Path) -> Iterator[Path]:
+    """The other captures in the folder of one, for finding the rest of its track set."""
+    try:
+        with os.scandir(path.parent) as entries:
+            for entry in entries:
+                if is_capture_name(entry.name) and entry.is_file(follow_symlinks=False):
+                    yield Path(entry.path)
+    except OSError:
+        return

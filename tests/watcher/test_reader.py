@@ -109,7 +109,7 @@ def test_every_integer_word_as_by_hand(
         word_length=8 * sample_bytes - spare,
         big_endian=big_endian,
         signed=signed or sample_bytes > 1,
-        left_justified=left,
+        left_justified=left or sample_bytes == 1,
     )
     frames = len(data) // lay.block_align
     out = np.empty((channels, frames), np.int32)
