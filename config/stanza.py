@@ -21,10 +21,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from config.hints import keys
+from config.hints import Hint, keys
 from config.merging import plain
-
-WIDTH = 98
+from config.words import number
 
 
 def comments(cls: type) -> dict[str, list[str]]:
@@ -55,12 +54,18 @@ def stanza(cls: Any, indent: int = 0) -> Iterator[str]:
             inner = list(stanza(type(value), indent + 2))
             yield from (f"{pad}{key}:", *inner) if inner else (f"{pad}{key}: {{}}",)
             continue
-        words = " ".join(told.get(key, []))
-        words += "" if not words or words.endswith((".", ";", ":", "?")) else "."
-        words = f"{words} Allowed: {hint.wanted(key)}.".strip()
-        for line in textwrap.wrap(words, WIDTH - indent):
-            yield f"{pad}# {line}"
+        lines = told.get(key, [])
+        if not _states(" ".join(lines), hint):
+            lines = [*lines, f"Allowed: {hint.wanted(key)}."]
+        yield from (f"{pad}# {line}".rstrip() for line in lines)
         yield f"{pad}{key}: {json.dumps(plain(value))}"
+
+
+def _states(comment: str, hint: Hint) -> bool:
+    """Whether a comment gives every bound of its field."""
+    bounds = [bound for bound in dataclasses.astuple(hint.bounds) if bound is not None]
+    words = comment.replace(",", "")
+    return bool(bounds) and all(number(bound) in words for bound in bounds)
 
 
 def main(arguments: list[str]) -> None:

@@ -31,6 +31,7 @@ _UNITS: Final = (
     ("bytes", "bytes"),
     ("bits", "bits"),
     ("khz", "kHz"),
+    ("mib", "MiB"),
     ("lsb", "LSB"),
     ("deg", "degrees"),
     ("mb", "MB"),

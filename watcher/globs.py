@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fnmatch
 import functools
 import re
 
@@ -37,8 +38,5 @@ def _part(part: str) -> str:
     if part in simple:
         return simple[part]
     if len(part) > 2 and part.startswith("["):
-        negated = part[1] == "!"
-        letters = part[1 + negated : -1].replace("\\", "\\\\").replace("[", "\\[")
-        letters = letters.replace("]", "\\]").replace("^", "\\^").replace("&", "\\&")
-        return f"[{'^/' if negated else ''}{letters}]"
+        return "(?!/)" + fnmatch.translate(part)[:-2]  # without its "end of text"
     return re.escape(part)

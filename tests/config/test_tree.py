@@ -52,7 +52,7 @@ def test_a_mistake_has_its_line(data, expected):
     [
         (b"a: 1\nb: [1,\nc: 2\n", 3),
         (b"a: b: c\n", 1),
-        (b"a: 1\nb: 'open\n", 3),
+        (b"a: 1\nb: 'open\n", 2),
         (b"a: 1\n  b: 2\n", 2),
         (b"%YAML 9.9\n---\na: 1\n", 1),
         (b"a: 1\n}\n", 2),
