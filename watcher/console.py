@@ -10,7 +10,6 @@ from typing import IO, Final
 
 from rich.console import Console
 from rich.markup import escape
-from rich.padding import Padding
 from rich.progress import (
     BarColumn,
     DownloadColumn,
@@ -67,7 +66,7 @@ def print_groups(console: Console, groups: Mapping[Heading, Sequence[CaptureRow]
         title = Text(f"{heading.value} ({len(rows)})", style=_STYLES[heading])
         console.print()
         console.print(title)
-        console.print(Padding(Text(WHAT_NOW[heading], style="dim"), (0, 0, 0, 2), expand=False))
+        _print_indented(console, Text(WHAT_NOW[heading], style="dim"), 2)
         for row in rows:
             _print_capture(console, row)
 
@@ -82,12 +81,19 @@ def _print_capture(console: Console, row: CaptureRow) -> None:
         line.append(f"  {shown(row.signed)}", style="dim")
     if not row.findings and row.notes:
         line.append(f"  ({row.notes} note{'s' if row.notes != 1 else ''})", style="dim")
-    console.print(Padding(line, (0, 0, 0, 2), expand=False))
+    _print_indented(console, line, 2)
     for finding in row.findings[:MOST_FINDINGS]:
-        console.print(Padding(_finding_text(finding), (0, 0, 0, 6), expand=False))
+        _print_indented(console, _finding_text(finding), 6)
     rest = len(row.findings) - MOST_FINDINGS
     if rest > 0:
-        console.print(Padding(Text(f"and {rest} more, in the report"), (0, 0, 0, 6), expand=False))
+        _print_indented(console, Text(f"and {rest} more, in the report"), 6)
+
+
+def _print_indented(console: Console, text: Text, indent: int) -> None:
+    """Wrapped to the width, each line set in, nothing behind the last word."""
+    for line in text.wrap(console, max(console.width - indent, 20)):
+        line.rstrip()
+        console.print(Text(" " * indent) + line, soft_wrap=True)
 
 
 def _finding_text(row: FindingRow) -> Text:
