@@ -1,0 +1,397 @@
+"""The daemon's memory: every capture seen, what it was and is, and what was found. SQLite.
+
+The ledger is an index, the reports are the record: a lost ledger is rebuilt from sidecars and a
+scan. Write-ahead log with full synchronisation: what ``commit`` acknowledged survives a power
+cut. One process writes (it holds the lock of ``watcher.lock``); others open it read-only.
+
+Paths are bytes, as the file system has them. Times of day are RFC 3339 in UTC.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Any, Final
+
+from checks.model import Verdict
+from watcher.errors import WatcherError
+from watcher.files import Identity
+from watcher.report import Report, from_json, to_json
+from watcher.tables import MIGRATIONS, VERSION
+
+
+class State(StrEnum):
+    """Where a capture stands on its way."""
+
+    WAITING = "waiting"  # not settled yet
+    QUEUED = "queued"
+    CHECKING = "checking"
+    DONE = "done"
+    RETRY = "retry"  # could not be read; again at retry_at
+    GIVEN_UP = "given-up"  # ended its worker too often
+    MISSING = "missing"
+
+
+class LedgerError(WatcherError):
+    """The ledger cannot be used as it is."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileRow:
+    """One file of a capture, as it was when the capture was last looked at."""
+
+    path: Path
+    identity: Identity
+    missing_since: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureRow:
+    """One capture without its report."""
+
+    id: int
+    root: int
+    path: Path
+    is_set: bool
+    generation: int
+    state: State
+    why: str | None
+    first_seen: str
+    changed_at: str
+    attempts: int
+    retry_at: str | None
+    verdict: Verdict | None
+    checked_at: str | None
+    settings: str | None
+    report_path: Path | None
+    delivered: bool
+    verified_at: str | None
+
+
+_COLUMNS: Final = (
+    "id, root, path, is_set, generation, state, why, first_seen, changed_at, attempts, retry_at,"
+    " verdict, checked_at, settings, report_path, delivered, verified_at"
+)
+
+
+def now() -> str:
+    """This moment as the ledger writes it."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+class Ledger:
+    """An open ledger. Use from one thread only."""
+
+    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+        """Open it, create it where there is none, bring it up to date.
+
+        Raises:
+            LedgerError: damaged, of a later version, or not there for reading.
+        """
+        self.path = path
+        uri = path.absolute().as_uri() + ("?mode=ro" if read_only else "")
+        if not read_only:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            self._db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
+            self._db.execute("PRAGMA foreign_keys = ON")
+            if not read_only:
+                self._db.execute("PRAGMA journal_mode = WAL")
+                self._db.execute("PRAGMA synchronous = FULL")
+            checked = self._db.execute("PRAGMA quick_check(1)").fetchone()
+            if checked != ("ok",):
+                raise LedgerError(f"{path}: damaged ({checked[0] if checked else 'no answer'})")
+            self._migrate(read_only)
+        except sqlite3.Error as error:
+            raise LedgerError(f"{path}: cannot be used as a ledger: {error}") from error
+
+    def _migrate(self, read_only: bool) -> None:
+        (version,) = self._db.execute("PRAGMA user_version").fetchone()
+        if version > VERSION:
+            raise LedgerError(
+                f"{self.path}: written by a later version of the program (ledger version "
+                f"{version}, this one reads {VERSION}); use that, or name another ledger"
+            )
+        if version == VERSION:
+            return
+        if read_only:
+            raise LedgerError(f"{self.path}: of version {version}; the daemon brings it up to date")
+        if version > 0:
+            with contextlib.closing(sqlite3.connect(f"{self.path}.before-{VERSION}")) as copy:
+                self._db.backup(copy)
+        with self.commit():
+            for step in range(version, VERSION):
+                for statement in MIGRATIONS[step].split(";\n"):
+                    if statement.strip():
+                        self._db.execute(statement)
+            self._db.execute(f"PRAGMA user_version = {VERSION}")
+
+    def close(self) -> None:
+        self._db.close()
+
+    def __enter__(self) -> Ledger:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @contextlib.contextmanager
+    def commit(self) -> Iterator[None]:
+        """All or nothing; on disk when the block is left. Blocks may be nested."""
+        if self._db.in_transaction:
+            yield
+            return
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")
+
+    # -- roots -------------------------------------------------------------------------------
+
+    def root(self, path: Path) -> int:
+        """The number of a root, known from now on."""
+        with self.commit():
+            self._db.execute(
+                "INSERT INTO roots (path, state, since) VALUES (?, 'unknown', ?)"
+                " ON CONFLICT (path) DO NOTHING",
+                (os.fsencode(path), now()),
+            )
+            row = self._db.execute("SELECT id FROM roots WHERE path = ?", (os.fsencode(path),))
+            return int(row.fetchone()[0])
+
+    # -- captures ----------------------------------------------------------------------------
+
+    def capture(self, path: Path) -> CaptureRow | None:
+        """A capture by its path (a set's: folder / name.set)."""
+        return next(self._captures("path = ?", os.fsencode(path)), None)
+
+    def capture_of_file(self, path: Path) -> CaptureRow | None:
+        """The capture that a file belongs to."""
+        where = "id = (SELECT capture FROM files WHERE folder = ? AND name = ?)"
+        return next(self._captures(where, *_split(path)), None)
+
+    def in_state(self, *states: State) -> Iterator[CaptureRow]:
+        """Captures in any of some states, longest there first."""
+        marks = ", ".join("?" * len(states))
+        return self._captures(f"state IN ({marks}) ORDER BY changed_at, id", *states)
+
+    def _captures(self, where: str, *values: Any) -> Iterator[CaptureRow]:
+        for row in self._db.execute(f"SELECT {_COLUMNS} FROM captures WHERE {where}", values):
+            yield CaptureRow(
+                id=row[0],
+                root=row[1],
+                path=Path(os.fsdecode(row[2])),
+                is_set=bool(row[3]),
+                generation=row[4],
+                state=State(row[5]),
+                why=row[6],
+                first_seen=row[7],
+                changed_at=row[8],
+                attempts=row[9],
+                retry_at=row[10],
+                verdict=Verdict(row[11]) if row[11] else None,
+                checked_at=row[12],
+                settings=row[13],
+                report_path=Path(os.fsdecode(row[14])) if row[14] else None,
+                delivered=bool(row[15]),
+                verified_at=row[16],
+            )
+
+    def files(self, capture: int) -> list[FileRow]:
+        """The files of a capture in track order."""
+        rows = self._db.execute(
+            "SELECT folder, name, device, inode, size, mtime_ns, missing_since FROM files"
+            " WHERE capture = ? ORDER BY position",
+            (capture,),
+        )
+        return [_file(row) for row in rows]
+
+    def files_in(self, folder: Path) -> dict[bytes, FileRow]:
+        """Every known file directly in a folder, by name."""
+        rows = self._db.execute(
+            "SELECT folder, name, device, inode, size, mtime_ns, missing_since FROM files"
+            " WHERE folder = ?",
+            (os.fsencode(folder),),
+        )
+        return {row[1]: _file(row) for row in rows}
+
+    def put(
+        self,
+        *,
+        root: int,
+        path: Path,
+        is_set: bool,
+        files: Sequence[tuple[Path, Identity]],
+        state: State,
+        why: str | None = None,
+    ) -> CaptureRow:
+        """A capture as it is now. Where its files changed it is a new generation."""
+        key, at = os.fsencode(path), now()
+        with self.commit():
+            known = self.capture(path)
+            if known is None:
+                self._db.execute(
+                    "INSERT INTO captures (root, path, is_set, state, why, first_seen, changed_at)"
+                    " VALUES (?, ?, ?, ?, ?, ?, ?)",
+                    (root, key, is_set, state, why, at, at),
+                )
+            else:
+                before = [(row.path, row.identity) for row in self.files(known.id)]
+                grown = 1 if before != list(files) else 0
+                self._db.execute(
+                    "UPDATE captures SET root = ?, is_set = ?, generation = generation + ?,"
+                    " state = ?, why = ?, changed_at = ?,"
+                    " attempts = CASE WHEN ? THEN 0 ELSE attempts END WHERE id = ?",
+                    (root, is_set, grown, state, why, at, grown, known.id),
+                )
+            row = self.capture(path)
+            assert row is not None
+            self._db.execute("DELETE FROM files WHERE capture = ?", (row.id,))
+            self._db.executemany(
+                "INSERT OR REPLACE INTO files (folder, name, capture, position, device, inode,"
+                " size, mtime_ns) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                [
+                    (*_split(file), row.id, position, i.device, i.inode, i.size, i.mtime_ns)
+                    for position, (file, i) in enumerate(files)
+                ],
+            )
+            return row
+
+    def move_to(
+        self, capture: int, state: State, *, why: str | None = None, retry_at: str | None = None
+    ) -> None:
+        """Another state for a capture; entering ``checking`` counts as an attempt."""
+        with self.commit():
+            self._db.execute(
+                "UPDATE captures SET state = ?, why = ?, retry_at = ?, changed_at = ?,"
+                " attempts = attempts + ? WHERE id = ?",
+                (state, why, retry_at, now(), int(state is State.CHECKING), capture),
+            )
+
+    def forget(self, capture: int) -> None:
+        """Take a capture out (its files became part of another, say). Contents stay known."""
+        with self.commit():
+            self._db.execute("DELETE FROM captures WHERE id = ?", (capture,))
+
+    # -- results -----------------------------------------------------------------------------
+
+    def record(
+        self, capture: int, report: Report, *, report_path: Path, paths: Sequence[Path]
+    ) -> None:
+        """The outcome of a check, and the contents that were read.
+
+        Args:
+            paths: of the report's files, in its order.
+        """
+        body = zlib.compress(to_json(report, indent=None).encode("ascii"))
+        with self.commit():
+            self._db.execute(
+                "UPDATE captures SET state = ?, why = NULL, retry_at = NULL, changed_at = ?,"
+                " verdict = ?, checked_at = ?, settings = ?, made_by = ?, report = ?,"
+                " report_path = ?, delivered = 0, attempts = 0 WHERE id = ?",
+                (
+                    State.DONE,
+                    now(),
+                    report.verdict,
+                    utc(report.made.at),
+                    report.made.settings,
+                    report.made.by,
+                    body,
+                    os.fsencode(report_path),
+                    capture,
+                ),
+            )
+            for path, line in zip(paths, report.capture.files, strict=True):
+                if line.sha256 is not None:
+                    self._content(path, line.sha256, line.audio_sha256, line.crc32_mib, report)
+            if all(line.sha256 is not None for line in report.capture.files):
+                self._db.execute(
+                    "UPDATE captures SET verified_at = ? WHERE id = ?",
+                    (utc(report.made.at), capture),
+                )
+
+    def _content(
+        self, path: Path, sha256: str, audio: str | None, crcs: str | None, report: Report
+    ) -> None:
+        """Note a content unless it is the one last noted; a sign-off is noted with it."""
+        key = os.fsencode(path)
+        last = self._db.execute(
+            "SELECT id, sha256 FROM contents WHERE path = ? ORDER BY id DESC LIMIT 1", (key,)
+        ).fetchone()
+        if last is None or last[1] != sha256:
+            self._db.execute(
+                "INSERT INTO contents (path, at, sha256, audio_sha256, crc32_mib, verdict)"
+                " VALUES (?, ?, ?, ?, ?, ?)",
+                (key, utc(report.made.at), sha256, audio, crcs, report.verdict),
+            )
+        if report.signoff is not None:
+            self._db.execute(
+                "UPDATE contents SET signed_by = ?, signed_at = ? WHERE id ="
+                " (SELECT max(id) FROM contents WHERE path = ?)",
+                (report.signoff.by, report.signoff.at, key),
+            )
+
+    def report(self, capture: int) -> Report | None:
+        """The last report of a capture."""
+        row = self._db.execute("SELECT report FROM captures WHERE id = ?", (capture,)).fetchone()
+        return from_json(zlib.decompress(row[0])) if row and row[0] else None
+
+    def delivered(self, capture: int) -> None:
+        """The report stands at its place on disk."""
+        with self.commit():
+            self._db.execute("UPDATE captures SET delivered = 1 WHERE id = ?", (capture,))
+
+    def undelivered(self) -> Iterator[CaptureRow]:
+        """Captures whose report is known here but not yet at its place."""
+        return self._captures("delivered = 0 AND report IS NOT NULL ORDER BY id")
+
+    def checked_since(self, since: str) -> Iterator[CaptureRow]:
+        """Captures checked at or after a time, in order of path."""
+        return self._captures("checked_at >= ? ORDER BY path", utc(since))
+
+    def requeue_interrupted(self) -> int:
+        """What was being checked when the last run ended goes back into the queue."""
+        with self.commit():
+            done = self._db.execute(
+                "UPDATE captures SET state = ?, changed_at = ? WHERE state = ?",
+                (State.QUEUED, now(), State.CHECKING),
+            )
+            return done.rowcount
+
+    # -- other modules' tables ---------------------------------------------------------------
+
+    def rows(self, query: str, values: Iterable[Any] = ()) -> Iterator[tuple[Any, ...]]:
+        """Rows of a reading query, one by one."""
+        yield from self._db.execute(query, tuple(values))
+
+    def change(self, statement: str, values: Iterable[Any] = ()) -> int:
+        """One writing statement; the rows changed."""
+        with self.commit():
+            return self._db.execute(statement, tuple(values)).rowcount
+
+
+def utc(time: str) -> str:
+    """An RFC 3339 time in the ledger's form (UTC, milliseconds), so that text compares as time."""
+    return datetime.fromisoformat(time).astimezone(UTC).isoformat(timespec="milliseconds")
+
+
+def _split(path: Path) -> tuple[bytes, bytes]:
+    return os.fsencode(path.parent), os.fsencode(path.name)
+
+
+def _file(row: Sequence[Any]) -> FileRow:
+    return FileRow(
+        path=Path(os.fsdecode(row[0])) / os.fsdecode(row[1]),
+        identity=Identity(device=row[2], inode=row[3], size=row[4], mtime_ns=row[5]),
+        missing_since=row[6],
+    )
