@@ -153,3 +153,17 @@ def printable(name: bytes) -> str:
 def plausible(name: bytes) -> bool:
     """Whether four bytes can be a chunk id: printable ASCII (IFF and RIFF allow no other)."""
     return len(name) == 4 and all(0x20 <= b < 0x7F for b in name)
+
+
+def unsupported(draft: Draft, detail: str = "") -> None:
+    """Report a coding that no decoder here reads; the draft's format says which."""
+    fmt = draft.fmt
+    draft.add(
+        "unsupported",
+        f"The audio is coded as {fmt.coding}{detail}, which no decoder here reads: the container "
+        "was looked at, the audio was not.",
+        coding=fmt.coding,
+        word_length=fmt.word_length,
+        channels=fmt.channels,
+        rate_hz=fmt.rate_hz,
+    )

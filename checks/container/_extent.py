@@ -13,7 +13,7 @@ from typing import Final
 
 from checks.container._draft import Draft
 from checks.container._evidence import sounds_like_audio
-from checks.model import Remedy, Verdict
+from checks.model import Encoding, Remedy, Verdict
 
 WRAP: Final = 2**32
 UNKNOWN32: Final = 2**32 - 1
@@ -168,12 +168,7 @@ def report_raw_extent(draft: Draft, found: Extent, *, detail: str = "") -> None:
         )
     elif state is Sizes.EMPTY or frames == 0:
         draft.complete = False
-        draft.add(
-            "empty",
-            "The file holds a header and not one whole frame of audio: fetch it again from where "
-            "it was recorded; if it is empty there too, nothing was recorded.",
-            present_bytes=length,
-        )
+        _report_empty(draft, length)
     elif stray:
         draft.add(
             "size-mismatch",
@@ -182,6 +177,54 @@ def report_raw_extent(draft: Draft, found: Extent, *, detail: str = "") -> None:
             stray_bytes=stray,
             whole_frames=frames,
         )
+
+
+def report_coded_extent(draft: Draft, found: Extent, *, frames: int | None = None) -> None:
+    """Fill in where coded audio lies, and report how its size stands to the header.
+
+    ``frames``: the count of frames that the header gives beside the size, if any.
+    """
+    draft.audio_offset = found.start
+    draft.audio_bytes = found.length
+    channels = draft.fmt.channels
+    if draft.fmt.encoding in (Encoding.ALAW, Encoding.ULAW):  # G.711: one byte a sample
+        draft.found_frames = found.length // channels
+        draft.header_frames = None if found.claimed is None else found.claimed // channels
+    else:
+        draft.header_frames = frames or None
+    if found.state is Sizes.SHORT and found.claimed:
+        draft.complete = False
+        percent = 100.0 * found.length / found.claimed
+        draft.add(
+            "truncated",
+            f"The header claims {found.claimed:,} bytes of coded audio and {found.length:,} are "
+            f"there: truncated, {_percent(percent)} % present; fetch the file again from where it "
+            "was recorded before the tape is played again.",
+            claimed_bytes=found.claimed,
+            present_bytes=found.length,
+            present_percent=round(percent, 3),
+        )
+    elif found.state in (Sizes.UNWRITTEN, Sizes.SATURATED):
+        draft.complete = False
+        draft.add(
+            "unfinalised",
+            f"The sizes in the header were never written; {found.length:,} bytes of coded audio "
+            "follow it and can be recovered by mending the header.",
+            recoverable_bytes=found.length,
+        )
+    elif found.length == 0:
+        draft.complete = False
+        draft.found_frames = 0
+        _report_empty(draft, 0)
+
+
+def _report_empty(draft: Draft, there: int) -> None:
+    draft.add(
+        "empty",
+        "The file holds a header and not one whole frame of audio: fetch it again from where it "
+        "was recorded; if it is empty there too, nothing was recorded.",
+        present_bytes=there,
+    )
 
 
 def _report_short(draft: Draft, claimed: int, there: int) -> None:

@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from checks.container._aiff import parse_aiff
 from checks.container._bext import check_clock
+from checks.container._caf import parse_caf
 from checks.container._draft import Draft, Window
+from checks.container._flac import parse_flac
+from checks.container._flac_metadata import find_marker
 from checks.container._layout import ByteSource, ContainerLimits, Layout
+from checks.container._other import parse_dsdiff, parse_dsf, parse_other
 from checks.container._riff import MAGICS, parse_riff
+from checks.container._w64 import RIFF_GUID, WAVE_GUID, parse_w64
 
 
 def parse(
@@ -52,6 +58,17 @@ def _dispatch(draft: Draft, *, deep: bool) -> None:
     head = draft.window.read(0, 64)
     if head[:4] in MAGICS and head[8:12] == b"WAVE":
         parse_riff(draft, head)
-        return
-    draft.complete = False
-    draft.add("unreadable", "This is no audio file of any kind known here: fetch it again.")
+    elif head[:16] == RIFF_GUID and head[24:40] == WAVE_GUID:
+        parse_w64(draft)
+    elif head[:4] == b"FORM" and head[8:12] in (b"AIFF", b"AIFC"):
+        parse_aiff(draft, head)
+    elif head[:4] == b"caff":
+        parse_caf(draft)
+    elif head[:4] == b"DSD ":
+        parse_dsf(draft)
+    elif head[:4] == b"FRM8" and head[12:16] == b"DSD ":
+        parse_dsdiff(draft)
+    elif (marker := find_marker(draft.window)) is not None:
+        parse_flac(draft, marker, deep=deep)
+    else:
+        parse_other(draft, head)

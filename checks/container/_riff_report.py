@@ -5,9 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from checks.container._draft import printable
-from checks.container._extent import UNKNOWN32, WRAP, Extent, Sizes, report_raw_extent
+from checks.container._extent import (
+    UNKNOWN32,
+    WRAP,
+    Extent,
+    Sizes,
+    report_coded_extent,
+    report_raw_extent,
+)
 from checks.container._waveformat import settle_wave_format
-from checks.model import Encoding, Remedy, Verdict
+from checks.model import Remedy, Verdict
 
 if TYPE_CHECKING:
     from checks.container._riff import Walk
@@ -25,7 +32,7 @@ def report_riff(walk: Walk) -> None:
     if draft.fmt.raw:
         report_raw_extent(draft, data, detail=_size_fields(walk))
     else:
-        _coded(walk, data)
+        report_coded_extent(draft, data, frames=walk.fact)
     _outer_size(walk, data)
 
 
@@ -136,40 +143,6 @@ def _no_audio(walk: Walk) -> None:
             verdict=Verdict.REDO,
             remedy=Remedy.RECOPY,
         )
-
-
-def _coded(walk: Walk, data: Extent) -> None:
-    """Audio that needs a decoder, or that none reads: where it lies and what the header says."""
-    draft = walk.draft
-    draft.audio_offset = data.start
-    draft.audio_bytes = data.length
-    if draft.fmt.encoding in (Encoding.ALAW, Encoding.ULAW):
-        draft.found_frames = data.length // draft.fmt.channels
-        draft.header_frames = None if data.claimed is None else data.claimed // draft.fmt.channels
-    elif draft.fmt.channels:
-        draft.header_frames = walk.fact or None
-    if data.state is Sizes.SHORT and data.claimed:
-        draft.complete = False
-        draft.add(
-            "truncated",
-            f"The header claims {data.claimed:,} bytes of audio and {data.length:,} are there: "
-            "fetch the file again from where it was recorded.",
-            claimed_bytes=data.claimed,
-            present_bytes=data.length,
-            present_percent=round(100.0 * data.length / data.claimed, 3),
-        )
-    elif data.state in (Sizes.UNWRITTEN, Sizes.SATURATED):
-        draft.complete = False
-        draft.add(
-            "unfinalised",
-            f"The sizes in the header were never written; {data.length:,} bytes of coded audio "
-            "follow it and can be recovered by mending the header.",
-            recoverable_bytes=data.length,
-        )
-    elif data.length == 0:
-        draft.complete = False
-        draft.found_frames = 0
-        draft.add("empty", "The file holds a header and no audio: fetch it again.")
 
 
 def _size_fields(walk: Walk) -> str:

@@ -11,8 +11,8 @@ import struct
 from dataclasses import dataclass, replace
 from typing import Final
 
-from checks.container._draft import Draft, Window
-from checks.container._evidence import right_justified, roughness
+from checks.container._draft import Draft, Window, unsupported
+from checks.container._evidence import roughness
 from checks.container._format import (
     FLOAT_BYTES,
     MAX_RATE_HZ,
@@ -20,6 +20,7 @@ from checks.container._format import (
     SampleFormat,
     outside_limits,
 )
+from checks.container._justify import place_bits
 from checks.model import Encoding, Verdict
 
 PCM: Final = 0x0001
@@ -48,6 +49,8 @@ _NAMES: Final = {
     0x2000: "AC-3",
     0xF1AC: "FLAC",
 }
+# Of these, those that libsndfile 1.2 may decode (its documentation of formats).
+_DECODED: Final = frozenset({0x0002, 0x0011, 0x0031, 0x0038, 0x0040, 0x0050, 0x0055})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,6 +122,8 @@ def settle_wave_format(
     if not wave.known_guid or wave.tag not in (PCM, IEEE_FLOAT):
         encoding = {ALAW: Encoding.ALAW, MULAW: Encoding.ULAW}.get(wave.tag, Encoding.OTHER)
         draft.fmt = replace(base, encoding=encoding if wave.known_guid else Encoding.OTHER)
+        if not wave.known_guid or (wave.tag not in _DECODED and encoding is Encoding.OTHER):
+            unsupported(draft)
         return
     floating = wave.tag == IEEE_FLOAT
     allowed = FLOAT_BYTES if floating else PCM_BYTES
@@ -126,13 +131,7 @@ def settle_wave_format(
     width = _width(draft, wave, base, allowed, start, length)
     if width not in allowed:
         draft.fmt = base
-        draft.add(
-            "unsupported",
-            f"The audio is {base.coding} of {wave.bits} bits in {width} bytes, which no decoder "
-            "here reads; the audio was not looked at.",
-            bits=wave.bits,
-            sample_bytes=width,
-        )
+        unsupported(draft, f" of {wave.bits} bits in words of {width} bytes")
         return
     fmt = replace(
         base,
@@ -142,17 +141,7 @@ def settle_wave_format(
         signed=floating or width > 1,
         raw=True,
     )
-    if right_justified(draft.window, start, length, fmt):
-        fmt = replace(fmt, left_justified=False)
-        draft.add(
-            "bad-chunk",
-            f"The header speaks of {fmt.word_length} bits in words of {8 * width}, which belong "
-            "at the top of the word, but the samples stand at the bottom of it: they are read "
-            "from there, other programs will show the wrong level.",
-            word_length=fmt.word_length,
-            container_bits=8 * width,
-        )
-    draft.fmt = fmt
+    place_bits(draft, fmt, start, length)
 
 
 def _coding(wave: WaveFormat) -> str:
