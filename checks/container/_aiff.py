@@ -73,17 +73,21 @@ def parse_aiff(draft: Draft, head: bytes) -> None:
         if not plausible(name) or draft.chunk_count >= draft.limits.max_chunks:
             break
         start = at + 8
-        draft.chunk(name, at, size)
         if name == b"SSND":
             if data is not None:
                 _twice(draft, "SSND", Verdict.REDO)
+            draft.chunk(name, at, size)
             found = _ssnd(draft, start, size, outer)
             data = data or found
             at = found.stop + found.stop % 2
             continue
+        if start + size > window.size and at == outer + 8 and data is not None:
+            break  # behind the end that the header claims, and no chunk: trailing bytes
         if start + size > window.size:
+            draft.chunk(name, at, size)
             _overrun(draft, name, size, window.size - start, audio=data is not None)
             break
+        draft.chunk(name, at, size)
         if name == b"COMM":
             if comm is not None:
                 _twice(draft, "COMM", Verdict.LISTEN)
@@ -255,7 +259,9 @@ def _settle(draft: Draft, comm: _Comm, start: int, length: int) -> None:
 def _compare_frames(draft: Draft, comm: _Comm, data: Extent) -> None:
     """COMM's count of frames against those of SSND."""
     found = draft.found_frames
-    if found is None or not found or data.state is not Sizes.AGREE or comm.frames == found:
+    if found is None or not found or data.state not in (Sizes.AGREE, Sizes.STALE):
+        return
+    if comm.frames == found:
         return
     if comm.frames > found:
         draft.complete = False

@@ -17,11 +17,8 @@ _DATE: Final = re.compile(r"(\d{4})[-_: .](\d\d)[-_: .](\d\d)")
 _TIME: Final = re.compile(r"(\d\d)[-_: .](\d\d)[-_: .](\d\d)")
 
 
-def read_bext(draft: Draft, payload: bytes, claimed: int) -> None:
-    """Take over the chunk; report one that is too short or stands twice."""
-    if draft.bext is not None:
-        draft.add("bad-chunk", "The file holds a second bext chunk; the first is used.")
-        return
+def read_bext(draft: Draft, payload: bytes, claimed: int, *, big_endian: bool = False) -> None:
+    """Take over the chunk; report one that is too short."""
     if len(payload) < SIZE:
         draft.add(
             "bad-chunk",
@@ -30,9 +27,10 @@ def read_bext(draft: Draft, payload: bytes, claimed: int) -> None:
             bytes=claimed,
         )
         return
-    low, high, version = struct.unpack_from("<IIH", payload, 338)
+    order = ">" if big_endian else "<"  # big only in RIFX
+    low, high, version = struct.unpack_from(f"{order}IIH", payload, 338)
     umid = payload[348:412]
-    loudness = struct.unpack_from("<5h", payload, 412)
+    loudness = struct.unpack_from(f"{order}5h", payload, 412)
     values = [None if version < 2 or v == _UNSET else v / 100.0 for v in loudness]
     draft.bext = BextLine(
         description=_text(payload[:256]),

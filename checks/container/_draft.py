@@ -28,7 +28,8 @@ _ASKS: Final = {
     "not-run": (Verdict.UNREAD, Remedy.NONE),
 }
 
-_WINDOW: Final = 65_536
+_WINDOW: Final = 65_536  # bytes held where reading goes on in sequence
+_JUMP: Final = 4_096  # bytes held after a jump: thousands of far chunks must stay cheap
 
 
 class Window:
@@ -48,7 +49,8 @@ class Window:
         if start < 0 or start + count > len(self._held):
             if count > _WINDOW:
                 return self._source.read_at(offset, min(count, self.size - offset))
-            self._held = self._source.read_at(offset, min(_WINDOW, self.size - offset))
+            ahead = _WINDOW if 0 <= start <= len(self._held) else max(_JUMP, count)
+            self._held = self._source.read_at(offset, min(ahead, self.size - offset))
             self._at, start = offset, 0
         return self._held[start : start + count]
 
@@ -90,11 +92,13 @@ class Draft:
         place: tuple[int, int] | None = None,
         **values: Value,
     ) -> None:
-        """Report something; verdict and remedy are those of the kind unless given."""
+        """Report something, once; verdict and remedy are those of the kind unless given."""
         usual = _ASKS[kind]
         if kind == "unreadable":
             self.complete = False  # a header not written yet looks no different
         start, frames = place if place is not None else (None, None)
+        if any(f.text == text and f.start_frame == start for f in self.findings):
+            return
         self.findings.append(
             Finding(
                 check="container",

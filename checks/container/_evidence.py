@@ -56,23 +56,27 @@ def _signed(words: NDArray[np.int64], bits: int) -> NDArray[np.int64]:
 def right_justified(window: Window, start: int, length: int, fmt: SampleFormat) -> bool:
     """Whether PCM words hold their valid bits at the bottom instead of the top.
 
-    True only where spare low bits move although the format wants them zero, and no word seen
-    needs more than the valid bits, with the sign extended or not. Silence says False.
+    True only where spare low bits move although the format wants them zero, no word seen needs
+    more than the valid bits, and one of two things is the case: negative samples have their
+    sign not extended, so that read from the top none would ever be negative; or a byte or more
+    is spare, so that read from the top nothing would ever exceed -48 dBFS. Silence says False.
     """
     spare = fmt.spare_bits
     if fmt.encoding is not Encoding.PCM or not spare or not fmt.signed:
         return False
-    low_bits_move = False
+    low_bits_move = negative = False
+    bare = extended = True
     half = 1 << (fmt.word_length - 1)
     for frames in spread(window, start, length, fmt.block_align):
         words = stored_words(frames, fmt.channels, fmt.sample_bytes, big_endian=fmt.big_endian)
-        low_bits_move = low_bits_move or bool((words & ((1 << spare) - 1)).any())
         values = _signed(words, 8 * fmt.sample_bytes)
-        extended = bool(((values >= -half) & (values < half)).all())
-        bare = bool((words < 2 * half).all())
-        if not extended and not bare:
+        low_bits_move = low_bits_move or bool((words & ((1 << spare) - 1)).any())
+        bare = bare and bool((words < 2 * half).all())
+        negative = negative or bool(((words >= half) & (words < 2 * half)).any())
+        extended = extended and bool(((values >= -half) & (values < half)).all())
+        if not bare and not extended:
             return False
-    return low_bits_move
+    return low_bits_move and ((bare and negative) or (extended and spare >= 8))
 
 
 def roughness(

@@ -93,7 +93,7 @@ def check_chna(draft: Draft, payload: bytes, size: int, channels: int) -> None:
 
 
 def check_fact(draft: Draft, fact: int | None) -> None:
-    """Compare the ``fact`` chunk's frame count with the frames that are there."""
+    """Compare a count of frames beside the sizes (``fact``, ``ds64``) with those there."""
     found = draft.found_frames
     if fact is None or found is None or fact == found or not found:
         return
@@ -105,16 +105,16 @@ def check_fact(draft: Draft, fact: int | None) -> None:
     if fact > found:
         draft.add(
             "size-mismatch",
-            f"The fact chunk speaks of {fact:,} frames and {found:,} are there, though the other "
-            "sizes agree: compare with the recording it was copied from, audio may be missing.",
+            f"A count in the header speaks of {fact:,} frames, {found:,} are there, though the "
+            "other sizes agree: compare with the recording it was copied from, audio may be missing.",
             fact_frames=fact,
             found_frames=found,
         )
         return
     draft.add(
         "size-mismatch",
-        f"The fact chunk speaks of {fact:,} frames and {found:,} are there: the audio is whole, "
-        "mend the header.",
+        f"A count in the header speaks of {fact:,} frames, {found:,} are there: the audio is "
+        "whole, mend the header.",
         fact_frames=fact,
         found_frames=found,
     )

@@ -88,7 +88,7 @@ def _dsd(
     draft.fmt = SampleFormat(encoding=Encoding.DSD, coding=coding, word_length=1)
     draft.audio_offset = start
     draft.audio_bytes = max(0, min(size, there))
-    wrong = outside_limits(channels, rate / 64)
+    wrong = outside_limits(channels, rate / 64)  # 64 one-bit samples for one of whole words
     if wrong is None:
         draft.fmt = SampleFormat(
             encoding=Encoding.DSD, coding=coding, rate_hz=rate, channels=channels, word_length=1

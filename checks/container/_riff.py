@@ -22,6 +22,9 @@ _PAYLOAD: Final = 65_536  # bytes of a small chunk that are looked at
 _DS64: Final = 28  # EBU Tech 3306: ds64 without a table
 _TABLE: Final = 4_096  # entries of the ds64 table that are looked at
 _CHAIN: Final = 64  # chunks followed to see whether they reach the end of the file
+_DATA_CHUNKS: Final = 4  # data chunks settled with care; one is allowed
+# Chunks whose content is looked at; each may stand in a file only once.
+_READ: Final = frozenset({b"fmt ", b"ds64", b"fact", b"bext", b"iXML", b"axml", b"chna", b"MD5 "})
 _SEARCH: Final = 1_048_576  # bytes searched for a lost data chunk
 MAGICS: Final = {b"RIFF": "wav", b"RIFX": "rifx", b"RF64": "rf64", b"BW64": "bw64"}
 
@@ -38,9 +41,10 @@ class Walk:
     ds64_data: int | None = None
     ds64_frames: int | None = None
     table: dict[bytes, int] = field(default_factory=dict)
+    seen: set[bytes] = field(default_factory=set)
     room_kept: bool = False  # a first chunk that could become ds64
     wave: WaveFormat | None = None
-    fmt_seen: int = 0
+    repeated: bytes | None = None  # a chunk that may stand only once and does not
     fact: int | None = None
     data: Extent | None = None
     data_field: int = 0
@@ -76,7 +80,10 @@ def parse_riff(draft: Draft, head: bytes) -> None:
     if walk.data is None:
         _search(walk)
     report_riff(walk)
-    check_fact(draft, walk.fact)
+    fact = walk.fact
+    if draft.kind == "rf64" and walk.ds64_frames and fact in (None, UNKNOWN32):
+        fact = walk.ds64_frames  # in BW64 the field means nothing, ITU-R BS.2088-1
+    check_fact(draft, fact)
 
 
 def _walk(walk: Walk) -> None:
@@ -90,6 +97,10 @@ def _walk(walk: Walk) -> None:
         if draft.chunk_count >= draft.limits.max_chunks:
             walk.too_many = True
             break
+        if at == walk.claimed_end and walk.data is not None and at + 8 + size > window.size:
+            break  # behind the end that the header claims, and no chunk: trailing bytes
+        if at == 12 and name in (b"JUNK", b"junk"):
+            walk.room_kept = size >= _DS64
         at = _step(walk, name, at, size)
         walk.stop = min(at, window.size)
         if walk.overrun is not None:
@@ -116,29 +127,42 @@ def _step(walk: Walk, name: bytes, at: int, size: int) -> int:
     if size > there:
         walk.overrun = (name, size, there)
         return draft.window.size
+    if name in _READ:
+        walk.repeated = walk.repeated or (name if name in walk.seen else None)
+        if name not in walk.seen:
+            walk.seen.add(name)
+            _content(walk, name, at, size)
+    return _next(walk, start + size, odd=size % 2 == 1)
+
+
+def _content(walk: Walk, name: bytes, at: int, size: int) -> None:
+    """What the first chunk of a kind says."""
+    draft = walk.draft
+    start = at + 8
     payload = draft.window.read(start, min(size, _PAYLOAD))
     if name == b"fmt ":
-        walk.fmt_seen += 1
-        if walk.wave is None:
-            walk.wave = read_wave_format(payload, big_endian=walk.big_endian)
-            walk.data_before_fmt = walk.data is not None
+        walk.wave = read_wave_format(payload, big_endian=walk.big_endian)
+        walk.data_before_fmt = walk.data is not None
     elif name == b"ds64":
         _ds64(walk, payload, at)
-    elif name in (b"JUNK", b"junk") and at == 12:
-        walk.room_kept = size >= _DS64
     elif name == b"fact" and len(payload) >= 4:
         walk.fact = struct.unpack_from(f"{walk.order}I", payload)[0]
     elif name == b"bext":
-        read_bext(draft, payload, size)
+        read_bext(draft, payload, size, big_endian=walk.big_endian)
     elif name == b"iXML":
         check_xml(draft, "iXML", start, size, root="BWFXML")
     elif name == b"axml":
         check_xml(draft, "axml", start, size, root=None)
     elif name == b"chna":
         check_chna(draft, payload, size, walk.wave.channels if walk.wave else 0)
-    elif name == b"MD5 " and size == 16:
-        draft.md5_chunk = payload
-    return _next(walk, start + size, odd=size % 2 == 1)
+    elif name == b"MD5 ":
+        draft.md5_chunk = payload if size == 16 else None
+        if size != 16:
+            draft.add(
+                "bad-chunk",
+                f"The MD5 chunk holds {size:,} bytes where 16 are a digest: it cannot be used.",
+                bytes=size,
+            )
 
 
 def _next(walk: Walk, end: int, *, odd: bool) -> int:
@@ -161,7 +185,7 @@ def _next(walk: Walk, end: int, *, odd: bool) -> int:
 
 def _ds64(walk: Walk, payload: bytes, at: int) -> None:
     """The 64-bit sizes; those of a file that does not call itself RF64 or BW64 do not count."""
-    if walk.ds64_data is not None or not walk.wide:
+    if not walk.wide:
         return
     if len(payload) < 24:
         walk.draft.add("bad-chunk", "The ds64 chunk is too short to hold the 64-bit sizes.")
@@ -189,6 +213,10 @@ def _data(walk: Walk, at: int, field_size: int) -> int:
     draft = walk.draft
     start = at + 8
     walk.data_seen += 1
+    if walk.data_seen > _DATA_CHUNKS:
+        stop = min(start + field_size, draft.window.size)
+        draft.chunk(b"data", at, field_size)
+        return _next(walk, stop, odd=field_size % 2 == 1)
     found = _data_extent(walk, start, field_size)
     draft.chunk(b"data", at, field_size if found.claimed is None else found.claimed)
     if walk.data is None or (walk.data.length == 0 and found.length):

@@ -51,8 +51,13 @@ def _structure(walk: Walk) -> None:
             "The audio stands before the chunk that describes it: legal nowhere, but the audio "
             "is whole; mend the header.",
         )
-    if walk.fmt_seen > 1:
-        draft.add("bad-chunk", "The file holds more than one fmt chunk; the first is used.")
+    if walk.repeated is not None:
+        draft.add(
+            "bad-chunk",
+            f"The file holds more than one {printable(walk.repeated).strip()} chunk where one is "
+            "allowed; the first is used.",
+            id=printable(walk.repeated),
+        )
     if walk.data_seen > 1:
         draft.add(
             "bad-chunk",

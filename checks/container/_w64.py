@@ -59,7 +59,7 @@ def parse_w64(draft: Draft) -> None:
             wave = read_wave_format(payload, big_endian=False)
         elif name == b"fact" and len(payload) >= 4:
             fact = int.from_bytes(payload[:8], "little")
-        elif name == b"bext":
+        elif name == b"bext" and draft.bext is None:
             read_bext(draft, payload, size - _HEAD)
         at = _aligned(at + size)
     _report(draft, wave, data, fact, outer)
