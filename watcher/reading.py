@@ -18,14 +18,14 @@ from typing import Any, Final
 
 import numpy as np
 
-from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.block import BLOCK_FRAMES, Workspace
 from checks.checksum import FileDigests, StoredDigest
 from checks.container import Layout, parse
 from checks.model import CaptureFormat, Encoding, Finding, Outcome, Remedy, Verdict
 from checks.registry import Context
-from checks.sample_pass import SamplePass
 from watcher.errors import UnreadError
 from watcher.files import FdSource, Identity, open_capture, shown
+from watcher.lanes import Lanes
 from watcher.reader import ByteFeed, DecodedFeed, RawFeed, packed, sample_dtype
 from watcher.settings import Applied
 from watcher.tracksets import Capture, judge, row_numbers, tracks_in_rows
@@ -208,26 +208,24 @@ class Reading:
             limits=self.applied.limits,
             container=ready[0].layout.kind if ready[0].layout else None,
         )
-        sample_pass = SamplePass(context)
-        self.frames = self._read_samples(ready, fmt, sample_pass)
-        self.outcomes = sample_pass.finish()
+        with Lanes(context, _common_dtype(ready)) as lanes:
+            self.frames = self._read_samples(ready, lanes)
+            self.outcomes = lanes.finish()
 
-    def _read_samples(
-        self, ready: Sequence[Member], fmt: CaptureFormat, sample_pass: SamplePass
-    ) -> int:
-        held = np.zeros((fmt.channels, LEAD_FRAMES + BLOCK_FRAMES), _common_dtype(ready))
+    def _read_samples(self, ready: Sequence[Member], lanes: Lanes) -> int:
         work = Workspace()
         start = 0
         while True:
+            buffer = lanes.buffer()
             got = BLOCK_FRAMES
             row = 0
             for member in ready:
                 assert member.feed is not None
                 assert member.fmt is not None
-                rows = held[row : row + member.fmt.channels, LEAD_FRAMES:]
+                rows = buffer[row : row + member.fmt.channels]
                 row += member.fmt.channels
                 native = rows
-                if _dtype(member) != held.dtype:
+                if _dtype(member) != buffer.dtype:
                     native = work.take("member", rows.shape, _dtype(member))
                 try:
                     count = member.feed.read_into(native)
@@ -241,13 +239,10 @@ class Reading:
                     np.multiply(native, scale, out=rows)
                 got = min(got, count)
             if got:
-                lead = LEAD_FRAMES if start else 0
-                view = held[:, LEAD_FRAMES - lead : LEAD_FRAMES + got]
-                sample_pass.feed_block(Block(view, start=start, lead=lead, fmt=fmt, work=work))
+                lanes.feed(got)
                 start += got
             if got < BLOCK_FRAMES:
                 break
-            held[:, :LEAD_FRAMES] = held[:, -LEAD_FRAMES:]
         for member in ready:
             self._all_decoded(member, start)
         return start

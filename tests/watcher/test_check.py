@@ -167,10 +167,10 @@ def test_a_check_of_ours_that_fails_costs_only_itself(
     def broken(context: registry.Context) -> Any:
         raise RuntimeError("boom")
 
-    from checks import sample_pass
+    from watcher import lanes
 
     monkeypatch.setattr(
-        sample_pass.SamplePass.__init__,
+        lanes.Lanes.__init__,
         "__defaults__",
         ((registry.Check("clipping", broken), *registry.CHECKS),),
     )
@@ -271,11 +271,11 @@ def test_beyond_four_gibibytes_and_two_to_the_31_frames(tmp_path: Path) -> None:
     from contextlib import ExitStack
     from unittest.mock import patch
 
-    from checks import sample_pass
+    from watcher import lanes
 
     checks = (registry.Check("format", Last),)
     with (
-        patch.object(sample_pass.SamplePass.__init__, "__defaults__", (checks,)),
+        patch.object(lanes.Lanes.__init__, "__defaults__", (checks,)),
         ExitStack() as stack,
     ):
         reading = Reading(
