@@ -1,0 +1,268 @@
+"""Tracks against each other and each by itself: silent, doubled, one signal, offset, hum.
+
+Measured: level (AES17-2015: a full-scale sine is 0 dBFS), hiss, DC offset and mains hum of every
+track; correlation, gain, delay and residual of every pair that has something in common. Every
+sample is looked at for level, offset, hum and bit-equal stretches; delays and residuals are
+taken from stretches spread evenly over the capture. Hiss is the 5th percentile of the short-time
+level, told as the level of a noise from 20 Hz to 20 kHz (see ``_levels``).
+
+A sample check; the modules behind the underscore each hold one kind of measurement and say what
+it does not prove. All together: nothing here hears what is played. Two tracks with the wrong
+names, or programme missing on both, look right.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.block import Block
+from checks.measures import PairLine, TrackLine, TracksMeasures
+from checks.model import CaptureFormat, Finding, Outcome, dbfs_rms, rounded
+from checks.sheet import ReelKind, Sheet, TrackKind
+from checks.tracks import _findings as findings
+from checks.tracks._equal import EqualStretches
+from checks.tracks._hum import Hum, HumFinder
+from checks.tracks._kinds import Beats, is_timecode, pilot_hz
+from checks.tracks._levels import Levels
+from checks.tracks._limits import TracksLimits
+from checks.tracks._low import LowRate
+from checks.tracks._offset import Offset
+from checks.tracks._pairs import Pair, compared
+from checks.tracks._sameness import sameness
+from checks.tracks._segments import Segments
+from checks.tracks._silence import Silence, never_moves, silent_tracks, steady_floor
+
+__all__ = ["TracksLimits", "TracksPass"]
+
+_LISTED_PAIRS = 64
+_SHORTEST_S = 0.25  # an offset of less than a note's length says nothing
+_STEADY_SHARE = 0.5  # of the stretches in which a mains line keeps its level
+_LONE_SHARE = 0.9  # the same for one line without harmonics
+_HISS_MOST_DBFS = -45.0  # common practice: no tape hisses louder
+_HUM_WINDOWS = 4  # about six seconds: less does not tell a held note from hum
+
+Means = NDArray[np.float64]
+
+
+class TracksPass:
+    """The check at work on one capture."""
+
+    def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: TracksLimits) -> None:
+        self._fmt = fmt
+        self._sheet = sheet
+        self._limits = limits
+        self._low = LowRate(fmt.rate_hz)
+        self._levels = Levels(fmt)
+        self._offset = Offset(fmt.channels, self._low.width)
+        self._beats = Beats(fmt.channels, self._low.rate_hz)
+        self._hum = HumFinder(fmt.channels, self._low, self._beats.feed)
+        self._equal = EqualStretches(fmt, limits.identical_frames)
+        self._segments = Segments(fmt)
+        self._frames = 0
+        self._gram = np.zeros((fmt.channels, fmt.channels))
+        self._highest = np.full(fmt.channels, -np.inf)
+        self._lowest = np.full(fmt.channels, np.inf)
+
+    def feed(self, block: Block) -> None:
+        """Take an aligned block."""
+        self._frames += block.frames
+        self._gram += block.gram
+        np.maximum(self._highest, block.peak, out=self._highest)
+        np.minimum(self._lowest, block.trough, out=self._lowest)
+        series = self._low.of(block)
+        self._offset.feed(block, series)
+        self._hum.feed(series)
+        means = series.mean(axis=1, dtype=np.float64) if series.size else np.zeros(block.tracks)
+        self._levels.feed(block, means)
+        self._equal.feed(block)
+        self._segments.feed(block)
+
+    def finish(self) -> Outcome:
+        """Findings and measures of the whole capture."""
+        if not self._frames:
+            return Outcome(measures=TracksMeasures(tracks=self._empty_lines(), pairs=()))
+        fmt, limits = self._fmt, self._limits
+        means = self._offset.means()
+        covariance = self._gram / self._frames - np.outer(means, means)
+        constant = np.asarray(self._highest == self._lowest)
+        doubles = self._equal.finish()
+        silences = silent_tracks(
+            self._levels,
+            constant=constant,
+            whole_ms=np.diagonal(covariance),
+            limit_dbfs=limits.silent_dbfs,
+            margin_db=limits.silent_margin_db,
+        )
+        who = findings.Who(sheet=self._sheet, recognised=self._recognise(silences))
+        equal = _groups({d.tracks for d in doubles if d.frames >= 0.5 * self._frames})
+        pairs = compared(
+            self._segments,
+            covariance,
+            left_out=equal,
+            least_correlation=limits.pair_correlation,
+            search_s=limits.delay_search_ms / 1000,
+        )
+        hums = self._hums()
+        lines = tuple(
+            self._line(track, float(means[track]), hums.get(track)) for track in range(fmt.channels)
+        )
+        found: list[Finding] = []
+        found += findings.silent(silences, who)
+        found += findings.identical(doubles, who, frames=self._frames, listed=limits.listed)
+        found += self._related(pairs, silences, who)
+        found += findings.offset(self._offsets(means, who), limits.dc_percent)
+        found += findings.hum(self._audible(hums, who))
+        found += findings.track_kinds(who, silences, fmt.channels)
+        return Outcome(
+            findings=tuple(found),
+            measures=TracksMeasures(tracks=lines, pairs=self._pair_lines(pairs, equal)),
+        )
+
+    def _recognise(self, silences: dict[int, Silence]) -> dict[int, TrackKind]:
+        kept, _ = self._segments.kept()
+        rate = self._segments.rate_hz
+        found: dict[int, TrackKind] = {}
+        for track in range(self._fmt.channels):
+            if track in silences:
+                continue
+            if is_timecode(kept[:, track], rate):
+                found[track] = TrackKind.TIMECODE
+            elif pilot_hz(kept[:, track], rate) is not None:
+                found[track] = TrackKind.PILOT
+            elif self._beats.recognised(track):
+                found[track] = TrackKind.CLICK
+            elif self._hiss_only(track):
+                found[track] = TrackKind.UNUSED
+        return found
+
+    def _hiss_only(self, track: int) -> bool:
+        steady = never_moves(self._levels, track) and steady_floor(self._levels, track) is not None
+        return steady and self._whole_dbfs(track) < _HISS_MOST_DBFS
+
+    def _related(
+        self, pairs: list[Pair], silences: dict[int, Silence], who: findings.Who
+    ) -> list[Finding]:
+        floors = {t: steady_floor(self._levels, t) for t in range(self._fmt.channels)}
+        found = []
+        for pair in pairs:
+            if not silences.keys() & set(pair.tracks):
+                same = sameness(pair, floors, self._fmt, self._limits)
+                if same is not None:
+                    found.append((pair, same))
+        rate, listed = self._fmt.rate_hz, self._limits.listed
+        return findings.related(found, who, rate_hz=rate, listed=listed)
+
+    def _offsets(self, means: Means, who: findings.Who) -> dict[int, float]:
+        """Tracks with a steady offset beyond the limit, in percent."""
+        if self._frames < _SHORTEST_S * self._fmt.rate_hz:
+            return {}
+        steady = self._offset.steady()
+        return {
+            track: 100 * float(mean)
+            for track, mean in enumerate(means)
+            if steady[track]
+            and abs(100 * mean) >= self._limits.dc_percent
+            and not who.excused(track, (TrackKind.TIMECODE, TrackKind.CLICK))
+        }
+
+    def _hums(self) -> dict[int, Hum]:
+        found = {}
+        for track in range(self._fmt.channels):
+            hum = self._hum.hum(track, self._limits.mains_percent)
+            if hum is not None:
+                found[track] = hum
+        return found
+
+    def _audible(self, hums: dict[int, Hum], who: findings.Who) -> dict[int, Hum]:
+        """Hum to listen to: loud enough, steady, and not what the track is there for."""
+        if self._sheet.reel.kind is ReelKind.LINEUP:
+            return {}  # its tones may lie there by intent
+        found = {}
+        for track, hum in hums.items():
+            share = _STEADY_SHARE if len(hum.harmonics) > 1 else _LONE_SHARE
+            if (
+                hum.level_dbfs >= self._limits.hum_dbfs
+                and hum.steady_share >= share
+                and self._hum.windows(track) >= _HUM_WINDOWS
+                and not who.excused(track, (TrackKind.TIMECODE, TrackKind.PILOT))
+            ):
+                found[track] = hum
+        return found
+
+    def _whole_dbfs(self, track: int) -> float:
+        return dbfs_rms(float(self._gram[track, track]) / self._frames)
+
+    def _line(self, track: int, mean: float, hum: Hum | None) -> TrackLine:
+        hiss = self._levels.level_dbfs(track, 5)
+        reasons = []
+        if self._whole_dbfs(track) == -np.inf:
+            reasons.append("rms: minus infinity, digital silence")
+        if hiss is None:
+            reasons.append(
+                "hiss: digital silence"
+                if self._levels.parts
+                else f"hiss: shorter than {self._levels.part_frames} frames"
+            )
+        if hum is None:
+            reasons.append(self._no_hum(track))
+        return TrackLine(
+            track=track + 1,
+            rms_dbfs=rounded(self._whole_dbfs(track)),
+            hiss_dbfs=rounded(hiss, 1),
+            dc_percent=rounded(100 * mean, 5),
+            hum_dbfs=rounded(hum.level_dbfs, 1) if hum else None,
+            hum_hz=rounded(hum.mains_hz, 3) if hum else None,
+            why="; ".join(reasons) or None,
+        )
+
+    def _no_hum(self, track: int) -> str:
+        if not self._hum.usable:
+            return "hum: the rate is too low to tell"
+        if not self._hum.windows(track):
+            return f"hum: no {self._hum.window_s:.1f} s with a signal"
+        return "hum: no mains line stands out"
+
+    def _empty_lines(self) -> tuple[TrackLine, ...]:
+        return tuple(
+            TrackLine(
+                track=track + 1,
+                rms_dbfs=None,
+                hiss_dbfs=None,
+                dc_percent=None,
+                hum_dbfs=None,
+                hum_hz=None,
+                why="no frames",
+            )
+            for track in range(self._fmt.channels)
+        )
+
+    def _pair_lines(self, pairs: list[Pair], equal: set[tuple[int, int]]) -> tuple[PairLine, ...]:
+        """The closest pairs; of pairs that are equal bit for bit nothing is left to measure."""
+        lines = [
+            PairLine(
+                tracks=(a + 1, b + 1), correlation=1.0, gain_db=0.0, delay_us=0.0, residual_db=None
+            )
+            for a, b in sorted(equal)
+        ]
+        lines += [
+            PairLine(
+                tracks=(pair.tracks[0] + 1, pair.tracks[1] + 1),
+                correlation=rounded(pair.correlation, 4),
+                gain_db=rounded(pair.gain_db, 3),
+                delay_us=rounded(pair.delay_s * 1e6, 3) if pair.delay_s is not None else None,
+                residual_db=rounded(pair.residual_db, 1),
+            )
+            for pair in pairs
+        ]
+        return tuple(lines[:_LISTED_PAIRS])
+
+
+def _groups(pairs: set[tuple[int, int]]) -> set[tuple[int, int]]:
+    """Every pair within the groups that chained pairs make."""
+    groups: list[set[int]] = []
+    for pair in sorted(pairs):
+        touching = [g for g in groups if g & set(pair)]
+        groups = [g for g in groups if not g & set(pair)]
+        groups.append(set(pair).union(*touching))
+    return {(a, b) for g in groups for a in g for b in g if a < b}

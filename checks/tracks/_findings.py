@@ -1,0 +1,301 @@
+"""From what was measured to findings: one plain sentence each, verdict and remedy."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from checks.model import Finding, Remedy, Value, Verdict, rounded
+from checks.sheet import NoiseReduction, Sheet, TrackKind
+from checks.tracks._equal import Double, Stretch
+from checks.tracks._hum import Hum
+from checks.tracks._pairs import Pair
+from checks.tracks._sameness import Sameness
+from checks.tracks._silence import Silence
+
+CHECK: Final = "tracks"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Who:
+    """What the tracks of a capture are: by the sheet, and by their signal."""
+
+    sheet: Sheet
+    recognised: Mapping[int, TrackKind]
+
+    def declared(self, track: int) -> TrackKind | None:
+        """The sheet's word; None where it does not reach so far."""
+        return self.sheet.track(track).kind if track < len(self.sheet.tracks) else None
+
+    def named_programme(self, track: int) -> bool:
+        """Whether the sheet names the track as one that carries programme."""
+        entry = self.sheet.track(track)
+        return self.declared(track) is TrackKind.PROGRAMME and entry.name is not None
+
+    def excused(self, track: int, recognised: Iterable[TrackKind]) -> bool:
+        """Whether the sheet, or for these kinds the signal, says it is no programme."""
+        declared = self.declared(track)
+        if declared is not None and declared is not TrackKind.PROGRAMME:
+            return True
+        return self.recognised.get(track) in tuple(recognised)
+
+
+def _finding(
+    kind: str,
+    verdict: Verdict,
+    remedy: Remedy,
+    tracks: Iterable[int],
+    text: str,
+    values: Mapping[str, Value],
+    place: Stretch | None = None,
+) -> Finding:
+    return Finding(
+        check=CHECK,
+        kind=kind,
+        verdict=verdict,
+        remedy=remedy if verdict is not Verdict.CLEAR else Remedy.NONE,
+        tracks=tuple(tracks),
+        text=text,
+        values=dict(values),
+        start_frame=place.first_move if place else None,
+        frames=place.last_move - place.first_move if place else None,
+    )
+
+
+# -- silent --------------------------------------------------------------------------------------
+
+_SILENT_TEXT: Final = {
+    "digital": "Every sample has one value: nothing was recorded here, not even a converter's "
+    "noise.",
+    "converter": "There is only a converter's noise from beginning to end, far below any tape's "
+    "hiss: check patching, replay amplifier and head.",
+    "electronics": "There is a steady noise without any programme, well below the tape hiss of "
+    "the other tracks: likely bare electronics, so check patching, replay amplifier and head.",
+}
+
+
+def silent(found: Mapping[int, Silence], who: Who) -> list[Finding]:
+    """Silent tracks, those with the same evidence and verdict in one finding."""
+    sure = who.sheet.tape.noise_reduction in (NoiseReduction.NONE, NoiseReduction.ENCODED)
+    groups: dict[tuple[str, Verdict], list[int]] = {}
+    for track, silence in sorted(found.items()):
+        if who.declared(track) is TrackKind.UNUSED:
+            continue
+        redo = who.named_programme(track) and (sure or silence.evidence == "digital")
+        verdict = Verdict.REDO if redo else Verdict.LISTEN
+        groups.setdefault((silence.evidence, verdict), []).append(track)
+    findings = []
+    for (evidence, verdict), tracks in groups.items():
+        values: dict[str, Value] = {
+            "evidence": evidence,
+            "floor_dbfs": [rounded(found[t].floor_dbfs, 1) for t in tracks],
+            "others_hiss_dbfs": [rounded(found[t].others_dbfs, 1) for t in tracks],
+        }
+        findings.append(
+            _finding("silent", verdict, Remedy.REPLAY, tracks, _SILENT_TEXT[evidence], values)
+        )
+    return findings
+
+
+# -- identical -----------------------------------------------------------------------------------
+
+
+def identical(doubles: Sequence[Double], who: Who, *, frames: int, listed: int) -> list[Finding]:
+    """Tracks equal bit for bit; those that are so over the same stretch in one finding."""
+    groups: list[tuple[set[int], Stretch]] = []
+    for double in doubles:
+        for stretch in double.stretches:
+            for tracks, place in groups:
+                same = (place.start, place.stop) == (stretch.start, stretch.stop)
+                if same and tracks & set(double.tracks):
+                    tracks.update(double.tracks)
+                    break
+            else:
+                groups.append((set(double.tracks), stretch))
+    count = len(groups) + sum(d.count - len(d.stretches) for d in doubles)
+    # the worst first, in case not all can stand in the report
+    groups.sort(key=lambda g: (g[1].start - g[1].stop, g[1].start, sorted(g[0])))
+    findings = []
+    for tracks, stretch in groups[:listed]:
+        whole = stretch.start == 0 and stretch.stop >= frames
+        verdict, text = _identical_verdict(sorted(tracks), who, whole=whole)
+        values: dict[str, Value] = {
+            "whole": whole,
+            "count": count,
+            "listed": min(len(groups), listed),
+        }
+        findings.append(
+            _finding("identical", verdict, Remedy.REPLAY, sorted(tracks), text, values, stretch)
+        )
+    return findings
+
+
+def _identical_verdict(tracks: list[int], who: Who, *, whole: bool) -> tuple[Verdict, str]:
+    span = "from beginning to end" if whole else "over this stretch, though not elsewhere"
+    text = f"These tracks are equal bit for bit {span}"
+    if all(who.excused(t, (TrackKind.TIMECODE, TrackKind.CLICK)) for t in tracks):
+        return Verdict.CLEAR, f"{text}; they carry no programme."
+    declared = all(who.sheet.declared_same(tracks[0], t) for t in tracks[1:])
+    if whole and declared:
+        return Verdict.CLEAR, f"{text}, as the sheet declares."
+    return Verdict.REDO, (
+        f"{text}: one input was recorded twice, for two tracks of a tape never agree like that, "
+        "and what belongs on the other is missing."
+    )
+
+
+# -- one signal on two tracks --------------------------------------------------------------------
+
+
+def related(
+    pairs: Sequence[tuple[Pair, Sameness]], who: Who, *, rate_hz: int, listed: int
+) -> list[Finding]:
+    """Pairs that carry one signal; ``pairs`` closest first."""
+    findings = []
+    counts: dict[str, int] = {}
+    for _, same in pairs:
+        counts[same.kind] = counts.get(same.kind, 0) + 1
+    seen: dict[str, int] = {}
+    for pair, same in pairs:
+        seen[same.kind] = seen.get(same.kind, 0) + 1
+        if seen[same.kind] > listed:
+            continue
+        verdict, text = _related_verdict(pair, same, who)
+        delay = pair.delay_s
+        values: dict[str, Value] = {
+            "gain_db": rounded(pair.gain_db),
+            "inverted": pair.inverted,
+            "delay_us": rounded(delay * 1e6, 3) if delay is not None else None,
+            "delay_samples": rounded(delay * rate_hz, 3) if delay is not None else None,
+            "residual_db": rounded(pair.residual_db, 1),
+            "correlation": rounded(pair.correlation, 4),
+            "count": counts[same.kind],
+            "listed": min(counts[same.kind], listed),
+        }
+        findings.append(_finding(same.kind, verdict, Remedy.LISTEN, pair.tracks, text, values))
+    return findings
+
+
+def _related_verdict(pair: Pair, same: Sameness, who: Who) -> tuple[Verdict, str]:
+    how = f"{pair.gain_db:+.2f} dB" if pair.gain_db is not None else "some gain"
+    if pair.inverted:
+        how += ", polarity reversed"
+    if same.kind == "delayed" and pair.delay_s is not None:
+        how += f", {abs(pair.delay_s) * 1e6:.1f} us {'later' if pair.delay_s > 0 else 'earlier'}"
+    left = f"{pair.residual_db:.0f} dB" if pair.residual_db is not None else "nothing"
+    if not same.sure:
+        return Verdict.CLEAR, (
+            f"The second track follows the first ({how}; difference {left}); the programme never "
+            "falls far enough to tell whether each has a hiss of its own, as mono material on "
+            "two tracks would have."
+        )
+    if same.shared_hiss:
+        text = (
+            f"The second track is the first again ({how}; difference {left}), hiss included, so "
+            "one signal was recorded twice"
+        )
+    else:
+        text = (
+            f"The second track carries the programme of the first in reversed polarity ({how}), "
+            "each with a hiss of its own: a lead may be reversed, here or at the recording"
+        )
+    if who.sheet.declared_same(*pair.tracks):
+        return Verdict.CLEAR, f"{text}; the sheet declares them the same."
+    kinds = (TrackKind.TIMECODE, TrackKind.CLICK, TrackKind.PILOT)
+    if all(who.excused(track, kinds) for track in pair.tracks):
+        return Verdict.CLEAR, f"{text}; they carry no programme."
+    return Verdict.LISTEN, f"{text}."
+
+
+# -- offset and hum ------------------------------------------------------------------------------
+
+
+def offset(percents: Mapping[int, float], limit_percent: float) -> list[Finding]:
+    """Tracks with a DC offset beyond the limit."""
+    if not percents:
+        return []
+    worst = max(percents.values(), key=abs)
+    text = (
+        f"The waveform does not swing about zero: a DC offset of up to {worst:+.3g} % of full "
+        f"scale (limit {limit_percent:g} %), likely from the converter or an input stage."
+    )
+    values: dict[str, Value] = {"dc_percent": [rounded(v, 4) for v in percents.values()]}
+    return [_finding("dc-offset", Verdict.LISTEN, Remedy.LISTEN, percents, text, values)]
+
+
+def hum(found: Mapping[int, Hum]) -> list[Finding]:
+    """Tracks with mains hum beyond the limit, those with the same mains in one finding."""
+    findings = []
+    for nominal in sorted({_nominal(h) for h in found.values()}):
+        tracks = [t for t in sorted(found) if _nominal(found[t]) == nominal]
+        worst = max(found[t].level_dbfs for t in tracks)
+        several = max(len(found[t].harmonics) for t in tracks)
+        text = (
+            f"Mains hum of {nominal} Hz runs through the quiet parts, {several} "
+            f"{'lines' if several > 1 else 'line'} and up to {worst:.1f} dBFS together; it may "
+            "be on the tape or come from the replay chain."
+        )
+        values: dict[str, Value] = {
+            "hum_hz": [rounded(found[t].mains_hz, 3) for t in tracks],
+            "hum_dbfs": [rounded(found[t].level_dbfs, 1) for t in tracks],
+            "harmonics": [list(found[t].harmonics) for t in tracks],
+        }
+        findings.append(_finding("hum", Verdict.LISTEN, Remedy.LISTEN, tracks, text, values))
+    return findings
+
+
+def _nominal(found: Hum) -> int:
+    return 50 if found.mains_hz < 55 else 60
+
+
+# -- notes ---------------------------------------------------------------------------------------
+
+_RECOGNISED_TEXT: Final = {
+    TrackKind.TIMECODE: "This looks like timecode (biphase code)",
+    TrackKind.PILOT: "This looks like a pilot or a generator: one steady tone throughout",
+    TrackKind.CLICK: "This looks like a click track: short beats at equal distances",
+    TrackKind.UNUSED: "There is steady noise at the level of tape hiss and no programme, as on "
+    "an unused track of a running tape",
+}
+
+
+def track_kinds(who: Who, silences: Mapping[int, Silence], tracks: int) -> list[Finding]:
+    """Notes on tracks that are no programme, by the sheet or by their signal."""
+    groups: dict[str, list[int]] = {}
+    kinds: dict[str, tuple[str | None, str | None]] = {}
+    for track in range(tracks):
+        declared, seen = who.declared(track), who.recognised.get(track)
+        if seen is None and (declared is None or declared is TrackKind.PROGRAMME):
+            continue
+        text = _kind_text(declared, seen, silent=track in silences)
+        groups.setdefault(text, []).append(track)
+        kinds[text] = (declared.value if declared else None, seen.value if seen else None)
+    return [
+        _finding(
+            "track-kind",
+            Verdict.CLEAR,
+            Remedy.NONE,
+            who_has_it,
+            text,
+            {"declared": kinds[text][0], "recognised": kinds[text][1]},
+        )
+        for text, who_has_it in groups.items()
+    ]
+
+
+def _kind_text(declared: TrackKind | None, seen: TrackKind | None, *, silent: bool) -> str:
+    if seen is None:
+        if declared is TrackKind.UNUSED:
+            state = "is silent" if silent else "carries a signal all the same"
+            return f"The sheet calls this track unused; it {state}."
+        return (
+            f"The sheet calls this {declared} and excuses it from what suits programme only; the "
+            "signal does not show by itself that it is."
+        )
+    text = _RECOGNISED_TEXT[seen]
+    if declared is seen:
+        return f"{text}, as the sheet says."
+    if declared is None:
+        return f"{text}; the sheet says nothing about it."
+    return f"{text}, but the sheet calls it {declared}."

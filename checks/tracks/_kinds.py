@@ -1,0 +1,125 @@
+"""Tracks that carry no programme, recognised by their signal: timecode, pilot, click, unused.
+
+- *timecode*: biphase mark code (IEC 60461): times between crossings are one length and its half,
+  and the short ones come in pairs.
+- *pilot*: one line holds nearly all of the energy, at one frequency and level throughout.
+- *click*: a few per cent of the time are loud, in beats at one distance (or its multiples).
+- *unused*: the level of steady hiss and nothing else.
+
+What is recognised is only told, and excused from what does not suit it; the sheet has the word.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+_SHARE: Final = 0.8  # own choice: of the stretches with a signal
+_BIT_RATES: Final = (500.0, 10_000.0)  # bits a second: 24 to 30 frames of 80 bits, and varispeed
+_TONE_SHARE: Final = 0.98  # of the energy in one line
+_ENOUGH: Final = 3  # stretches
+
+
+def is_timecode(x: NDArray[np.float32], rate_hz: float) -> bool:
+    """Whether stretches of one track, (stretches, samples), hold a biphase code."""
+    verdicts = [_biphase(row, rate_hz) for row in x if _speaks(row)]
+    return len(verdicts) > 0 and float(np.mean(verdicts)) >= _SHARE
+
+
+def _speaks(row: NDArray[np.float32]) -> bool:
+    return float(np.sqrt(np.mean(np.square(row, dtype=np.float64)))) > 1e-3  # -57 dBFS
+
+
+def _biphase(row: NDArray[np.float32], rate_hz: float) -> bool:
+    x = row - row.mean()
+    size = float(np.sqrt(np.mean(np.square(x, dtype=np.float64))))
+    loud = np.flatnonzero(np.abs(x) > 0.3 * size)  # hysteresis: noise on an edge is no crossing
+    signs = x[loud] > 0
+    turns = np.flatnonzero(signs[1:] != signs[:-1])
+    if len(turns) < 40:
+        return False
+    before, after = loud[turns], loud[turns + 1]
+    place = before + x[before] / (x[before] - x[after]) * (after - before)
+    lengths = np.diff(place)
+    half = float(np.percentile(lengths, 10))
+    half = float(np.median(lengths[lengths < 1.4 * half]))
+    short = np.abs(lengths / half - 1) < 0.3
+    long = np.abs(lengths / half - 2) < 0.4
+    if np.mean(short | long) < 0.97 or min(short.mean(), long.mean()) < 0.05:
+        return False
+    if not _BIT_RATES[0] <= rate_hz / (2 * half) <= _BIT_RATES[1]:
+        return False
+    edges = np.flatnonzero(np.diff(short.astype(np.int8), prepend=0, append=0))
+    runs = (edges[1::2] - edges[::2])[1:-1]  # the outermost may be cut
+    return len(runs) > 0 and float(np.mean(runs % 2 == 0)) >= 0.95
+
+
+def pilot_hz(x: NDArray[np.float32], rate_hz: float) -> float | None:
+    """Frequency of the steady line that is all a track carries, (stretches, samples)."""
+    if len(x) < _ENOUGH:
+        return None
+    window = np.hanning(x.shape[1]).astype(np.float32)
+    tops, sizes = [], []
+    for row in x:
+        if not _speaks(row):
+            continue
+        power = np.abs(np.fft.rfft((row - row.mean()) * window)) ** 2
+        place = int(np.argmax(power))
+        held = float(power[max(place - 3, 0) : place + 4].sum())
+        sizes.append(held)
+        near = power[max(place - 3, 0) : place + 4]
+        centre = float(np.sum(near * np.arange(max(place - 3, 0), place + 4)) / held)
+        tops.append(centre if held >= _TONE_SHARE * power.sum() else -1.0)
+    if len(tops) < max(_ENOUGH, _SHARE * len(x)):
+        return None
+    middle = float(np.median(tops))
+    alike = np.abs(np.array(tops) - middle) <= max(0.3, 0.01 * middle)
+    level = np.array(sizes) / np.median(sizes)
+    alike &= (level > 0.5) & (level < 2.0)
+    if middle <= 0 or float(np.mean(alike)) < 0.9:
+        return None
+    return float(middle * rate_hz / x.shape[1])
+
+
+class Beats:
+    """Looks for a click track in long windows of the low-rate series."""
+
+    def __init__(self, tracks: int, rate_hz: float) -> None:
+        self._grain = max(1, round(0.005 * rate_hz))
+        self._rate_hz = rate_hz
+        self._seen = np.zeros(tracks, np.int64)
+        self._beating = np.zeros(tracks, np.int64)
+
+    def feed(self, series: NDArray[np.float32]) -> None:
+        """Take a window of some seconds, (tracks, samples)."""
+        count = series.shape[1] // self._grain
+        if count < 50:
+            return
+        cut = np.abs(series[:, : count * self._grain]).reshape(len(series), count, self._grain)
+        envelope = cut.max(axis=2)
+        peak = envelope.max(axis=1)
+        loud = envelope > 0.1 * peak[:, None]
+        share = loud.mean(axis=1)
+        self._seen += peak > 0
+        for track in np.flatnonzero((share < 0.15) & (peak > 1e-3)):
+            self._beating[track] += _beats(loud[track])
+
+    def recognised(self, track: int) -> bool:
+        seen = int(self._seen[track])
+        return seen >= _ENOUGH and self._beating[track] >= _SHARE * seen
+
+
+def _beats(loud: NDArray[np.bool_]) -> bool:
+    """Whether what is loud comes in short beats at equal distances."""
+    edges = np.flatnonzero(np.diff(loud.astype(np.int8), prepend=0, append=0))
+    starts, lengths = edges[::2], edges[1::2] - edges[::2]
+    if len(starts) < 3 or lengths.max() > 12:  # 60 ms
+        return False
+    gaps = np.diff(starts)
+    unit = float(gaps.min())
+    if unit < 20:  # 100 ms
+        return False
+    turns = gaps / unit
+    return bool(np.all(np.abs(turns - np.rint(turns)) * unit <= 2.0))
