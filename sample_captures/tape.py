@@ -50,6 +50,8 @@ class Transfer:
         bias_hz, line_hz, hum_hz: frequencies of residue lines, 0: none; with their levels.
         timecode_track, click_track: track (from 0) that carries such a signal instead.
         idle_tracks: tracks that carry hiss but no programme.
+        decoded_db: how far a decoded noise reduction pulls the hiss down in rests; 0: none used.
+        print_db: pre- and post-echo of the neighbouring turns of tape; None: not heard.
         dither: triangular dither of two steps before words of 20 bits and fewer.
     """
 
@@ -79,6 +81,8 @@ class Transfer:
     timecode_track: int | None = None
     click_track: int | None = None
     idle_tracks: tuple[int, ...] = ()
+    decoded_db: float = 0.0
+    print_db: float | None = None
     dither: bool = True
 
 
@@ -137,6 +141,11 @@ def to_tape(
     for row in x:
         if transfer.saturation is not None:
             row /= np.sqrt(1 + (row / np.float32(transfer.saturation)) ** 2)
+        if transfer.print_db is not None:
+            turn = int(1.3 * rate_hz)  # a turn of 15 cm diameter at 38.1 cm/s
+            echo = np.float32(10 ** (transfer.print_db / 20)) * row
+            row[: max(frames - turn, 0)] += echo[turn:]
+            row[turn:] += echo[: max(frames - turn, 0)] * np.float32(0.7)
         row *= 1 + depth * slow_noise(rng, frames, every)
         if transfer.tape_hz < 0.5 * rate_hz:
             row[:] = filtered(row, rate_hz, lambda f: 1 / (1 + (f / transfer.tape_hz) ** 4) ** 0.5)
@@ -153,7 +162,10 @@ def to_tape(
     moving = bool(gains.slow.any())
     for row in x:
         level = transfer.hiss_dbfs + float(rng.uniform(-0.7, 0.7))
-        row += noise(rng, frames, rate_hz, hiss_curve(), level)
+        hiss = noise(rng, frames, rate_hz, hiss_curve(), level)
+        if transfer.decoded_db:
+            hiss *= _expansion(row, rate_hz, transfer.decoded_db)
+        row += hiss
         row *= gains.tape
         if moving:
             row += gains.slow * noise(rng, frames, rate_hz, hiss_curve(2_500.0), level)
@@ -161,6 +173,17 @@ def to_tape(
             rng, frames, rate_hz, amplifier_curve, transfer.hiss_dbfs + transfer.amplifier_db
         )
         row += gains.amplifier * hum
+
+
+def _expansion(row: Floats, rate_hz: int, depth_db: float) -> Floats:
+    """Gain of a decoder: unity in loud programme, ``depth_db`` less in rests."""
+    step = max(1, rate_hz // 200)
+    parts = -(-len(row) // step)
+    peaks = np.abs(np.pad(row, (0, parts * step - len(row)))).reshape(parts, step).max(axis=1)
+    smooth = np.convolve(peaks, np.exp(-np.arange(40) / 12), "full")[:parts] / 12
+    gain = np.clip(smooth / 0.05, 10 ** (-depth_db / 20), 1.0)
+    at = np.arange(len(row), dtype=np.float32) / step
+    return np.interp(at, np.arange(parts), gain).astype(np.float32)
 
 
 def electrical(x: Floats, transfer: Transfer, rate_hz: int, rng: np.random.Generator) -> None:

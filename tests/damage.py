@@ -88,8 +88,7 @@ def repeat_block(
     """
     out = x.copy()
     for k in all_tracks(x, tracks):
-        again = np.array([x[k, at - lag + n % lag] for n in range(min(frames, lag))], np.int32)
-        again = np.resize(again, frames)
+        again = np.resize(x[k, at - lag : at - lag + min(frames, lag)], frames)
         if inserted:
             out[k, at + frames :] = x[k, at : x.shape[1] - frames]
         out[k, at : at + frames] = again

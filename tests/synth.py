@@ -66,6 +66,9 @@ SCENES: Final[Mapping[str, Scene]] = {
     "worn-tape": _scene("bowed", tape_hz=14_000.0, hiss_dbfs=-54.0),
     "whistle": _scene("plucks", line_hz=31_250.0, line_dbfs=-80.0, bias_hz=150_000.0),
     "hiss-only": _scene("nothing"),
+    "decoded": _scene("speech", decoded_db=20.0, hiss_dbfs=-58.0),
+    "decoded-piano": _scene("piano", decoded_db=10.0, before=RUN_IN, after=RUN_OUT),
+    "print-through": _scene("speech", print_db=-44.0),
 }
 KINDS: Final[tuple[str, ...]] = tuple(SCENES)
 

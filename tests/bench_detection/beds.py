@@ -129,13 +129,17 @@ class Bed:
         )
 
 
-def clean(minutes: float, seed: int) -> Iterator[Bed]:
+EVENTS: Final = ("relays", "splices-skewed", "splices-butt", "leader", "switched-off")
+"""Kinds with events that a person may well be sent to; only a ``redo`` is wrong there."""
+
+
+def clean(minutes: float, seed: int, *, events: bool = False) -> Iterator[Bed]:
     """Beds of all kinds and formats until so much programme is together."""
     rng = np.random.default_rng(seed)
     told = 0.0
     count = 0
     while told < minutes * 60:
-        for kind in rng.permutation(synth.KINDS):
+        for kind in rng.permutation([k for k in synth.KINDS if (k in EVENTS) == events]):
             bed = _drawn(str(kind), FORMATS[count % len(FORMATS)], rng, seed * 1000 + count)
             count += 1
             yield bed
@@ -158,7 +162,7 @@ def _drawn(kind: str, form: Sequence[Any], rng: np.random.Generator, seed: int) 
         seed=seed,
         hiss_dbfs=None if kind == "worn-tape" else hiss,
         rise_db=float(rng.choice([20, 40, 55])) if rising else None,
-        told_nr=bool(rng.random() < 0.6),
+        told_nr=bool(rng.random() < 0.6) and "decoded" not in kind,
     )
 
 

@@ -46,7 +46,7 @@ from checks.model import Finding, Samples  # noqa: E402
 from checks.registry import Context  # noqa: E402
 from checks.sample_pass import SamplePass  # noqa: E402
 
-CLEAN = ("clean", "edges", "real")
+CLEAN = ("clean", "events", "edges", "real")
 SITES = 6  # faults with a place a capture
 
 
@@ -161,6 +161,8 @@ def main() -> None:
 def clean_part(part: str, args: argparse.Namespace) -> Alarms:
     if part == "clean":
         source = make.clean(args.minutes, args.seed)
+    elif part == "events":
+        source = make.clean(args.minutes / 3, args.seed, events=True)
     else:
         source = make.edges(args.seed) if part == "edges" else make.recordings(args.seed)
     alarms = Alarms()
