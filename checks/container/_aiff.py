@@ -170,7 +170,7 @@ def _ssnd(draft: Draft, start: int, size: int, outer: int) -> Extent:
         reaches_end,
         chunk_at,
         wide=False,
-        outer_agrees=abs(past) <= 1,
+        outer_agrees=past == 0,
         wraps=past > 0 and past % 2**32 == 0,
     )
 

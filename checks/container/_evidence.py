@@ -112,7 +112,10 @@ def sounds_like_audio(window: Window, start: int, length: int, fmt: SampleFormat
     count = 0
     for frames in spread(window, start, length, fmt.block_align):
         values = _scaled(frames, fmt)
-        values = values - values.mean(axis=0)
+        mean = values.mean(axis=0)
+        if np.abs(mean).max() > 0.25:  # letters read as samples all lie on one side
+            return False
+        values = values - mean
         power += float((values * values).sum())
         count += values.size
     if not count or power == 0.0:

@@ -83,7 +83,7 @@ def extent(
         if there == 0 or reaches_end(start):
             return made(Sizes.EMPTY, 0, 0)
         return made(Sizes.UNWRITTEN, there, None)
-    if not wide and claimed == UNKNOWN32 and there != UNKNOWN32:
+    if not wide and claimed == UNKNOWN32 and there - claimed not in (0, 1):  # 1: a pad byte
         saturated = there > UNKNOWN32 and not will_grow
         return made(Sizes.SATURATED if saturated else Sizes.UNWRITTEN, there, None)
     if claimed > there:

@@ -106,7 +106,8 @@ def check_fact(draft: Draft, fact: int | None) -> None:
         draft.add(
             "size-mismatch",
             f"A count in the header speaks of {fact:,} frames, {found:,} are there, though the "
-            "other sizes agree: compare with the recording it was copied from, audio may be missing.",
+            "other sizes agree: compare with the recording it was copied from, since audio may be "
+            "missing.",
             fact_frames=fact,
             found_frames=found,
         )

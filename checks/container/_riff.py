@@ -13,7 +13,7 @@ from typing import Final
 
 from checks.container._bext import read_bext
 from checks.container._draft import Draft, plausible
-from checks.container._extent import UNKNOWN32, WRAP, Extent, extent
+from checks.container._extent import UNKNOWN32, WRAP, Extent, Sizes, extent
 from checks.container._extras import check_chna, check_fact, check_xml
 from checks.container._riff_report import report_riff
 from checks.container._waveformat import WaveFormat, read_wave_format
@@ -22,6 +22,12 @@ _PAYLOAD: Final = 65_536  # bytes of a small chunk that are looked at
 _DS64: Final = 28  # EBU Tech 3306: ds64 without a table
 _TABLE: Final = 4_096  # entries of the ds64 table that are looked at
 _CHAIN: Final = 64  # chunks followed to see whether they reach the end of the file
+# Ids that follow the audio in practice: taken for chunks even where their size is wrong.
+_KNOWN: Final = frozenset(
+    {b"LIST", b"JUNK", b"junk", b"PAD ", b"FLLR", b"fact", b"PEAK", b"cue ", b"smpl", b"inst"}
+    | {b"id3 ", b"ID3 ", b"cart", b"DISP", b"minf", b"regn", b"umid", b"ubxt", b"r64m", b"levl"}
+    | {b"bext", b"iXML", b"axml", b"chna", b"MD5 ", b"fmt ", b"data"}
+)
 _DATA_CHUNKS: Final = 4  # data chunks settled with care; one is allowed
 # Chunks whose content is looked at; each may stand in a file only once.
 _READ: Final = frozenset({b"fmt ", b"ds64", b"fact", b"bext", b"iXML", b"axml", b"chna", b"MD5 "})
@@ -221,7 +227,8 @@ def _data(walk: Walk, at: int, field_size: int) -> int:
     draft.chunk(b"data", at, field_size if found.claimed is None else found.claimed)
     if walk.data is None or (walk.data.length == 0 and found.length):
         walk.data, walk.data_field = found, field_size
-    return _next(walk, found.stop, odd=found.length % 2 == 1)
+    padded = found.state in (Sizes.AGREE, Sizes.WRAPPED) and found.length % 2 == 1
+    return _next(walk, found.stop, odd=padded)
 
 
 def _data_extent(walk: Walk, start: int, field_size: int) -> Extent:
@@ -240,17 +247,18 @@ def _data_extent(walk: Walk, start: int, field_size: int) -> Extent:
         lambda offset: _reaches_end(walk, offset),
         lambda offset: _chunk_at(walk, offset),
         wide=wide,
-        outer_agrees=end is not None and abs(end - file_size) <= 1,
+        outer_agrees=end == file_size,
         wraps=end is not None and file_size > end and (file_size - end) % WRAP == 0,
         will_grow=walk.room_kept or walk.wide,
     )
 
 
 def _chunk_at(walk: Walk, at: int) -> bool:
-    """Whether a chunk that fits into the file begins here, or one byte later (padding)."""
+    """Whether a chunk begins here, or one byte later (padding): one that fits, or a known one."""
     for offset in (at, at + 1):
         name, size = _head(walk, offset)
-        if plausible(name) and offset + 8 + size <= walk.draft.window.size:
+        fits = offset + 8 + size <= walk.draft.window.size
+        if name in _KNOWN or (plausible(name) and fits):
             return True
     return False
 
