@@ -81,3 +81,12 @@ def pairs(bed: Bed) -> bool:
 
 def wide(bed: Bed) -> bool:
     return not bed.floating and bed.word_length >= 24
+
+
+def plain_tracks(bed: Bed) -> bool:
+    """All tracks carry programme, and no noise reduction moves the hiss."""
+    return bed.kind not in ("timecode", "clicktrack", "idle-track") and "decoded" not in bed.kind
+
+
+def plain_pairs(bed: Bed) -> bool:
+    return pairs(bed) and plain_tracks(bed)

@@ -9,7 +9,7 @@ import damage
 import damage_tape
 import numpy as np
 from bench_detection.beds import Bed
-from bench_detection.faults import Fault, Plant, pairs, who_of, wide
+from bench_detection.faults import Fault, Plant, plain_pairs, plain_tracks, who_of, wide
 from damage import Ints, Planted
 
 
@@ -85,7 +85,7 @@ def tracks() -> list[Fault]:
     out: list[Fault] = []
 
     def whole(name: str, size: str, kinds: Sequence[str], plant: Plant, **settings: Any) -> None:
-        settings.setdefault("fits", pairs)
+        settings.setdefault("fits", plain_pairs)
         out.append(
             Fault(part="tracks", name=name, size=size, kinds=tuple(kinds), plant=plant,
                   everywhere=True, **settings)
@@ -154,7 +154,7 @@ def tracks() -> list[Fault]:
 
     for percent, must in ((0.1, False), (0.5, False), (1.0, True), (-3.0, True)):
         whole("DC", f"{percent:g} %", ["dc-offset"], offset(percent), must=must,
-              fits=lambda bed: True)  # fmt: skip
+              fits=plain_tracks)  # fmt: skip
 
     def mains(hz: float, dbfs: float) -> Plant:
         return lambda x, bed, rng, at: damage.hum(
@@ -163,7 +163,7 @@ def tracks() -> list[Fault]:
 
     for hz, dbfs in ((50.0, -70.0), (60.0, -60.0), (50.0, -50.0), (60.0, -40.0), (49.9, -45.0)):
         whole("hum", f"{hz:g} Hz {dbfs:g} dBFS", ["hum"], mains(hz, dbfs), must=dbfs >= -50,
-              redo=False, fits=lambda bed: True)  # fmt: skip
+              redo=False, fits=plain_tracks)  # fmt: skip
     return out
 
 
