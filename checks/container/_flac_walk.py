@@ -86,6 +86,7 @@ class _Start:
     number: int
     block: int
     form: tuple[int, int, int]
+    behind_zeros: bool
 
     def leads_to(self, other: _Start) -> bool:
         """Whether the other header carries the number that must follow this one."""
@@ -109,6 +110,7 @@ def walk_frames(
     crc = PrefixCrc()
     at = start
     held = b""  # bytes read, not yet searched
+    tails: list[tuple[int, int]] = []
     while at < stop:
         data = held + read(at + len(held), min(PIECE, stop - at - len(held)))
         ends = at + len(data) >= stop or len(data) <= LONGEST
@@ -118,15 +120,21 @@ def walk_frames(
         piece = np.frombuffer(data, np.uint8)
         if piece.any():
             headers = find_headers(piece, count)
-            walker.take(headers, crc.feed(piece[:count], headers.at), at, piece)
+            # A header cut by the end of the file is none, but the frame before it is whole.
+            near = max(0, count - LONGEST)
+            edge = near + np.flatnonzero(piece[near:count] == 0xFF)
+            values = crc.feed(piece[:count], np.concatenate((headers.at, edge)))
+            walker.take(headers, values[: len(headers)], at, piece)
+            tails = list(zip((at + edge).tolist(), values[len(headers) :].tolist(), strict=False))
         else:
             crc.skip_zeros(count)
+            tails = []
         at += count
         held = data[count:]
         if at - walker.good_at > gap_bytes or walker.breaks > _BREAKS:
             walker.found.gave_up_at = at
             return walker.found
-    walker.finish(at, crc.value)
+    walker.finish(at, crc.value, tails)
     return walker.found
 
 
@@ -140,6 +148,7 @@ class _Walker:
         self._read = read
         self._listed = listed
         self._open: list[_Start] = []  # the frame under way, then headers not confirmed yet
+        self._zeros: set[int] = set()  # rows of the piece at hand that stand behind zeros
         self._nominal = 0  # block size that numbers of fixed-size blocks count in
 
     def take(
@@ -156,17 +165,20 @@ class _Walker:
             & (headers.variable[1:] == headers.variable[:-1])
         )
         bounds = np.append(np.flatnonzero(~follows), len(headers))
+        self._zeros = self._behind_zeros(headers, base, piece)
         for first, stop in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
-            self._meet(_row(headers, crcs, base, first), confirmed=stop - first > 1)
+            self._meet(self._row(headers, crcs, base, first), confirmed=stop - first > 1)
             if stop - first > 1:
                 self._run(headers, crcs, base, first, stop)
             self.breaks += 1
             if self.breaks > _BREAKS:
                 return
-        self._zero_gaps(headers, base, piece)
 
     def _meet(self, header: _Start, *, confirmed: bool) -> None:
-        """Hold a header against the frame under way and the unconfirmed headers behind it."""
+        """Hold a header against the frame under way and the unconfirmed headers behind it.
+
+        Only a right CRC-16 confirms: samples may spell out the very header that is to follow.
+        """
         for number, start in enumerate(self._open):
             if start.crc == header.crc:
                 if number:
@@ -174,13 +186,15 @@ class _Walker:
                 self._good(start, header.at)
                 if not start.leads_to(header):
                     self._jump(start, header)
+                if header.behind_zeros:
+                    self._place("zeros", self._position(header), 0, header.at)
                 self._open = [header]
                 return
         if not self._open:
             self._open = [header]
             if header.at == self.found.start:
                 self.found.first = header.number * (1 if header.variable else header.block)
-        elif confirmed or self._open[0].leads_to(header):
+        elif confirmed:
             self._damaged(self._open[0], header)
             self._open = [header]
         else:
@@ -202,9 +216,12 @@ class _Walker:
             self._blocks(int(blocks[1:].min()), int(blocks[1:].max()))
             forms = headers.channels * 2**40 + headers.bits * 2**32 + headers.rate_hz
             for row in np.unique(forms[first:last], return_index=True)[1].tolist():
-                start = _row(headers, crcs, base, first + row)
+                start = self._row(headers, crcs, base, first + row)
                 found.forms.setdefault(start.form, self._position(start))
-        self._open = [_row(headers, crcs, base, last)]
+        for row in sorted(row for row in self._zeros if first < row <= last):
+            start = self._row(headers, crcs, base, row)
+            self._place("zeros", self._position(start), 0, start.at)
+        self._open = [self._row(headers, crcs, base, last)]
         self.good_at = self._open[0].at
         found.last = self._position(self._open[0])
 
@@ -267,39 +284,44 @@ class _Walker:
         if len(found.places) < self._listed:
             found.places.append(Place(kind, start, frames, at))
 
-    def _zero_gaps(self, headers: Headers, base: int, piece: NDArray[np.uint8]) -> None:
-        """Zeros between two frames: a CRC with initial value 0 does not see them."""
-        ends = (piece[headers.at - 1] == 0) & (piece[headers.at - 2] == 0)
-        for row in np.flatnonzero(ends | (headers.at < 2)).tolist():
-            at = base + int(headers.at[row])
-            if at - self.found.start < _ZEROS or at > self.good_at:
-                continue
-            if not any(self._read(at - _ZEROS, _ZEROS)):
-                start = _row(headers, np.zeros(len(headers), np.uint16), base, row)
-                self._place("zeros", self._position(start), 0, at)
+    def _behind_zeros(self, headers: Headers, base: int, piece: NDArray[np.uint8]) -> set[int]:
+        """Rows of headers in front of which zeros stand: a CRC that begins at 0 skips those."""
+        near = (piece[headers.at - 1] == 0) & (piece[headers.at - 2] == 0)
+        rows = np.flatnonzero(near | (headers.at < 2)).tolist()
+        places = {row: base + int(headers.at[row]) - _ZEROS for row in rows}
+        start = self.found.start
+        return {
+            row for row, at in places.items() if at >= start and not any(self._read(at, _ZEROS))
+        }
 
-    def finish(self, at: int, crc: int) -> None:
-        """The stream ends at byte ``at``."""
-        for number, start in enumerate(self._open):
-            if start.crc == crc:
-                if number:
-                    self._damaged(self._open[0], start)
-                smallest = self.found.smallest_block
-                self._good(start, at)
-                self.found.smallest_block = smallest  # the last block may be shorter
-                return
+    def finish(self, stop: int, crc: int, tails: list[tuple[int, int]]) -> None:
+        """The stream ends at byte ``stop``; ``tails``: where a cut header may begin, with CRC."""
+        for end, value in ((stop, crc), *tails):
+            for number, start in enumerate(self._open):
+                if start.crc == value:
+                    self._last(number, start, end)
+                    if end != stop:
+                        self.found.cut_at, self.found.cut_frames = end, self._nominal
+                    return
         if self._open:
             cut = self._open[0]
             if self.found.good or cut.at == self.found.start:
                 self.found.cut_at, self.found.cut_frames = cut.at, cut.block
 
+    def _last(self, number: int, start: _Start, stop: int) -> None:
+        if number:
+            self._damaged(self._open[0], start)
+        smallest = self.found.smallest_block
+        self._good(start, stop)
+        self.found.smallest_block = smallest  # the last block may be shorter
 
-def _row(headers: Headers, crcs: NDArray[np.uint16], base: int, row: int) -> _Start:
-    return _Start(
-        at=base + int(headers.at[row]),
-        crc=int(crcs[row]),
-        variable=bool(headers.variable[row]),
-        number=int(headers.number[row]),
-        block=int(headers.block[row]),
-        form=(int(headers.channels[row]), int(headers.bits[row]), int(headers.rate_hz[row])),
-    )
+    def _row(self, headers: Headers, crcs: NDArray[np.uint16], base: int, row: int) -> _Start:
+        return _Start(
+            at=base + int(headers.at[row]),
+            crc=int(crcs[row]),
+            variable=bool(headers.variable[row]),
+            number=int(headers.number[row]),
+            block=int(headers.block[row]),
+            form=(int(headers.channels[row]), int(headers.bits[row]), int(headers.rate_hz[row])),
+            behind_zeros=row in self._zeros,
+        )
