@@ -72,15 +72,14 @@ class Sheets:
 
     Args:
         settings: the main configuration.
-        top: the path that the command was given, for captures outside all roots.
+        top: the path that the command was given, for captures outside all roots (a file stands
+            for its folder).
     """
 
     def __init__(self, settings: Settings, top: Path | None = None) -> None:
         self._settings = settings
         self._roots = tuple(Path(os.path.realpath(root)) for root in settings.roots)
         self._top = None if top is None else Path(os.path.realpath(top))
-        if self._top is not None and not self._top.is_dir():
-            self._top = self._top.parent
         self._areas: dict[str, _Area] = {}
         self._trees: dict[str, tuple[_Identity, Map | None, list[Mistake]]] = {}
         self._applied: dict[_Key, Applied | ConfigError] = {}

@@ -164,7 +164,7 @@ def test_values(line, expected):
         ("word: {a: 1}", "word: must be text, got keys with values"),
         ("where: ''", "where: must be a path (or null), got ''"),
         ('where: "a\\0b"', "where: must be a path (or null), got 'a\\x00b'"),
-        ("colour: Red", "colour: must be one of red, none, got 'Red' (did you mean 'red'?)"),
+        ("colour: RED", "colour: must be one of red, none, got 'RED' (did you mean 'red'?)"),
         ("colour: green", "colour: must be one of red, none, got 'green'"),
         ("quiet_s: 0", "quiet_s: must be more than 0 and at most 60 s, got '0'"),
         ("quiet_s: 61", "quiet_s: must be more than 0 and at most 60 s, got '61'"),

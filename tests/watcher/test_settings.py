@@ -8,9 +8,10 @@ import pytest
 from checks.registry import Limits
 from checks.sheet import ReelKind, SheetTone, TrackEntry
 from config.hints import keys
+from config.merging import plain
 from config.stanza import stanza
 from config.tree import Map, parse
-from config.words import number
+from config.words import number, quoted
 from watcher.errors import ConfigError
 from watcher.settings import (
     Profile,
@@ -108,6 +109,11 @@ def test_default_yaml_shows_the_keys_of_lists(cls):
     assert not [key for key in own if not any(f"{key}:" in line for line in comments)]
 
 
+def test_what_is_no_key_is_not_shown():
+    assert set(plain(Settings())) == set(keys(Settings))
+    assert "written" not in keys(Settings)
+
+
 # --- loading ---
 
 
@@ -202,6 +208,14 @@ def test_contradictions(config):
         "4: same[4]: must be two or more different track numbers",
         "5: lineup.reference_track: must be 1 to 2 (expect.channels), got '3'",
         "9: tracks: names 3 tracks where expect.channels is 2",
+    ]
+
+
+def test_contradictions_without_profiles(config):
+    assert mistakes(config("expect: {channels: 2}\nsame: [[2, 3]]\nroots: [a/b, a]\n")) == [
+        "2: same[1]: track numbers must be 1 to 2, got [2, 3]",
+        f"3: roots[2]: lies inside, holds or repeats {quoted(str(config('').parent / 'a/b'))}; "
+        "name the outer one only",
     ]
 
 
