@@ -24,7 +24,7 @@ MAY_IMPORT = {
 ONLY_IN = {
     "watchdog": {"watcher/arrivals.py"},
     "soundfile": {"watcher/reader.py"},
-    "rich": {"watcher/console.py", "watcher/commands.py"},
+    "rich": {"watcher/console.py", "watcher/commands.py", "watcher/commands_verify.py"},
     "pydantic": {"watcher/report.py"},
 }
 

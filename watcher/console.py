@@ -66,7 +66,7 @@ def print_groups(console: Console, groups: Mapping[Heading, Sequence[CaptureRow]
         title = Text(f"{heading.value} ({len(rows)})", style=_STYLES[heading])
         console.print()
         console.print(title)
-        _print_indented(console, Text(WHAT_NOW[heading], style="dim"), 2)
+        print_indented(console, Text(WHAT_NOW[heading], style="dim"), 2)
         for row in rows:
             _print_capture(console, row)
 
@@ -81,16 +81,16 @@ def _print_capture(console: Console, row: CaptureRow) -> None:
         line.append(f"  {shown(row.signed)}", style="dim")
     if not row.findings and row.notes:
         line.append(f"  ({row.notes} note{'s' if row.notes != 1 else ''})", style="dim")
-    _print_indented(console, line, 2)
+    print_indented(console, line, 2)
     for finding in row.findings[:MOST_FINDINGS]:
-        _print_indented(console, _finding_text(finding), 6)
+        print_indented(console, _finding_text(finding), 6)
     rest = len(row.findings) - MOST_FINDINGS
     if rest > 0:
-        _print_indented(console, Text(f"and {rest} more, in the report"), 6)
+        print_indented(console, Text(f"and {rest} more, in the report"), 6)
 
 
-def _print_indented(console: Console, text: Text, indent: int) -> None:
-    """Wrapped to the width, each line set in, nothing behind the last word."""
+def print_indented(console: Console, text: Text, indent: int) -> None:
+    """Print text wrapped to the width, each line set in, nothing behind the last word."""
     for line in text.wrap(console, max(console.width - indent, 20)):
         line.rstrip()
         console.print(Text(" " * indent) + line, soft_wrap=True)
@@ -114,7 +114,7 @@ def shown_text(text: str) -> str:
 
 def print_caution(console: Console) -> None:
     console.print()
-    console.print(Text(CAUTION, style="dim"))
+    print_indented(console, Text(CAUTION, style="dim"), 0)
 
 
 class Work:

@@ -76,6 +76,12 @@ CREATE TABLE verifications (
 );
 CREATE INDEX verifications_by_path ON verifications (path);
 CREATE INDEX verifications_by_at ON verifications (at);
+CREATE TABLE verify_runs (
+    id TEXT PRIMARY KEY,
+    folder BLOB NOT NULL,
+    began TEXT NOT NULL,
+    ended TEXT                  -- NULL: interrupted, may be resumed
+);
 CREATE TABLE lives (            -- one row a run of the daemon; the gaps are between them
     id INTEGER PRIMARY KEY,
     began TEXT NOT NULL,
