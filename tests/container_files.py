@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Mapping, Sequence
-from typing import Final
+from typing import Any, Final
 
 PCM_GUID: Final = bytes.fromhex("0100000000001000800000aa00389b71")
 FLOAT_GUID: Final = bytes.fromhex("0300000000001000800000aa00389b71")
@@ -104,7 +104,7 @@ def rf64(
     data_size: int | None = None,
     riff_size: int | None = None,
     behind: bytes = b"",
-    **format_fields: int,
+    **format_fields: Any,
 ) -> bytes:
     """RF64 or BW64 with ds64 and a data field of -1."""
     rest = fmt(**format_fields) + chunk(b"data", audio, size=UNKNOWN) + behind

@@ -88,7 +88,8 @@ def _look_at_end(draft: Draft, info: StreamInfo, start: int, stop: int) -> None:
     end: int | None = None
     if len(whole):
         last = int(whole[-1])
-        unit = 1 if headers.variable[last] else info.max_block
+        size = max(info.max_block, int(headers.block[whole].max()))  # the last may be shorter
+        unit = 1 if headers.variable[last] else size
         end = int(headers.number[last]) * unit + int(headers.block[last])
     draft.found_frames = end
     if end is None or end < info.frames:

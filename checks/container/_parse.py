@@ -40,7 +40,7 @@ def parse(
     """
     draft = Draft(Window(source), limits or ContainerLimits(), modified)
     try:
-        _dispatch(draft, deep=deep)
+        dispatch(draft, deep=deep)
         check_clock(draft)
     except OSError:
         raise
@@ -54,7 +54,8 @@ def parse(
     return draft.freeze()
 
 
-def _dispatch(draft: Draft, *, deep: bool) -> None:
+def dispatch(draft: Draft, *, deep: bool) -> None:
+    """Fill the draft in by the parser that the first bytes call for."""
     head = draft.window.read(0, 64)
     if head[:4] in MAGICS and head[8:12] == b"WAVE":
         parse_riff(draft, head)
