@@ -10,8 +10,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from checks.block import Block
+from checks.dropouts._history import History
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import Part, PartOutcome
+from checks.dropouts._zeros import RunsPart
 from checks.measures import DropoutsLine, DropoutsMeasures
 from checks.model import CaptureFormat, Outcome
 from checks.sheet import Sheet
@@ -33,9 +35,11 @@ class DropoutsPass:
 
     def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
         self._fmt = fmt
-        self._parts: tuple[Part, ...] = ()
+        self._history = History(frames=int(limits.repeat_lag_s * fmt.rate_hz))
+        self._parts: tuple[Part, ...] = (RunsPart(fmt, sheet, limits, self._history),)
 
     def feed(self, block: Block) -> None:
+        self._history.add(block)
         for part in self._parts:
             part.feed(block)
 

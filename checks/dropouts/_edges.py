@@ -1,0 +1,156 @@
+"""How a signal meets a stretch of equal samples: broken off, ramped, faded or long gone.
+
+A converter's mute takes the signal away within some milliseconds; a fade made on purpose takes
+longer: its level grows with the distance from the silence, octave after octave, by 16 from 4 to
+64 ms where it is linear, and the bound of 4 lies where a ramp of 16 ms does. A real input also
+carries noise, which a generated signal does not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.dropouts import _predict
+from checks.model import CaptureFormat, Samples
+
+FIRST_MS: Final = 0.25
+LAST_MS: Final = 128.0
+"""Octaves of distance from the silence in which peaks are taken. From own trials."""
+
+RAMPS_FROM_MS: Final = 0.4
+"""A growth that reaches less far is the signal's own. From own trials."""
+
+GROWTH: Final = 1.4
+"""An octave that grows by less does not belong to a ramp. A linear ramp grows by 2, noise by
+about 1.1 (its largest of twice as many values)."""
+
+FAINT_STEPS: Final = 2.0
+"""Peaks up to this many steps of the word are what rounding and dither leave of a fade."""
+
+NOISY_STEPS: Final = 1.2
+"""Least unpredictable noise, in steps, of a signal that came through a converter. Rounding
+alone leaves 0.29, triangular dither 0.5 (Lipshitz, Wannamaker, Vanderkooy 1992)."""
+
+_ORDER: Final = 16
+_NOISE_FRAMES: Final = 2048
+
+
+class Meeting(StrEnum):
+    """How the signal meets the silence."""
+
+    ABRUPT = "abrupt"
+    RAMP = "ramp"
+    FADE = "fade"
+    NOTHING = "nothing"  # no signal there, or one without noise
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """One side of a run.
+
+    Attributes:
+        meeting: how it meets the run.
+        near: peak magnitude next to the run (within 2 ms), full scale 1.0.
+        near_steps: the same in steps of the word.
+    """
+
+    meeting: Meeting
+    near: float
+    near_steps: float
+
+    @property
+    def solid(self) -> bool:
+        """Whether a signal was taken away here, and did not end by itself."""
+        return self.meeting in (Meeting.ABRUPT, Meeting.RAMP)
+
+
+def wanted_frames(rate_hz: int) -> int:
+    """Frames beside a run that ``described`` would like to see."""
+    return max(int(rate_hz * LAST_MS / 1000), 512)
+
+
+def described(outward: Samples, fmt: CaptureFormat, *, value: float = 0.0) -> Edge:
+    """Look at the samples beside a run, the nearest first, native units, one track.
+
+    Fewer than ``wanted_frames`` are taken as they are; none at all is ``NOTHING``. ``value`` is
+    what the run stands at: a signal that settles there has not been taken away.
+    """
+    steps, step = in_steps(outward, fmt)
+    if value:
+        steps = steps - value / fmt.full_scale / step
+    size = np.abs(steps)
+    ends = _octaves(len(size), fmt.rate_hz)
+    if not len(ends):
+        return Edge(Meeting.NOTHING, 0.0, 0.0)
+    peaks = np.maximum.reduceat(size[: ends[-1]], np.concatenate(([0], ends[:-1])))
+    close = int(np.searchsorted(ends, fmt.rate_hz * 0.002))
+    near = float(peaks[: close + 1].max())
+    meeting = _meeting(peaks, ends, fmt.rate_hz)
+    if meeting in (Meeting.ABRUPT, Meeting.RAMP) and not _alive(steps):
+        meeting = Meeting.NOTHING
+    return Edge(meeting, near * step, near)
+
+
+def _meeting(peaks: NDArray[np.float64], ends: NDArray[np.int64], rate_hz: int) -> Meeting:
+    faint = np.flatnonzero(peaks > FAINT_STEPS)
+    if not len(faint) or (faint[0] > 0 and ends[faint[0] - 1] >= rate_hz * 0.001):
+        return Meeting.NOTHING
+    grows = peaks[1:] >= GROWTH * peaks[:-1]
+    if len(peaks) > 2:
+        grows[:-1] |= peaks[2:] >= GROWTH * GROWTH * peaks[:-2]
+    still = np.flatnonzero(~grows)
+    reach = int(ends[still[0]]) if len(still) else int(ends[-1])
+    if _grown(peaks, ends, rate_hz, 0.5, 4.0) >= 3 and _grown(peaks, ends, rate_hz, 4.0, 64.0) >= 4:
+        return Meeting.FADE
+    return Meeting.RAMP if reach > rate_hz * RAMPS_FROM_MS / 1000 else Meeting.ABRUPT
+
+
+def _grown(
+    peaks: NDArray[np.float64], ends: NDArray[np.int64], rate_hz: int, near_ms: float, far_ms: float
+) -> float:
+    """How far the peaks grow from one distance to another; 0 where there are too few samples."""
+    near, far = np.searchsorted(ends, [near_ms / 1000 * rate_hz, far_ms / 1000 * rate_hz])
+    if far >= len(peaks):
+        return 0.0
+    return float(peaks[far] / max(peaks[near], 0.5))
+
+
+def _alive(steps: NDArray[np.float64]) -> bool:
+    """Whether the signal is there most of the time, and with the noise of a real input."""
+    near = steps[:_NOISE_FRAMES]
+    if len(near) < 4 * _ORDER or 2 * int(np.count_nonzero(near)) < len(near):
+        return False
+    residual = _predict.forward(near, _predict.fitted(near, _ORDER))[_ORDER:]
+    return _predict.spread(residual) >= NOISY_STEPS
+
+
+def _octaves(frames: int, rate_hz: int) -> NDArray[np.int64]:
+    """Ends of the octaves of distance, in frames, as far as there are samples."""
+    first = max(FIRST_MS / 1000 * rate_hz, 8.0)
+    last = max(LAST_MS / 1000 * rate_hz, 512.0)
+    count = int(np.log2(last / first)) + 1
+    ends = np.unique((first * 2.0 ** np.arange(count)).astype(np.int64))
+    return ends[ends <= frames]
+
+
+def in_steps(x: Samples, fmt: CaptureFormat) -> tuple[NDArray[np.float64], float]:
+    """Samples in steps of the word that they really use, and the step (full scale 1.0).
+
+    What is not finite counts as 0.
+    """
+    wide = np.asarray(x, np.float64)
+    if not fmt.floating:
+        used = int(np.bitwise_or.reduce(x, axis=None, initial=0)) & 0xFFFFFFFF
+        step = float(used & -used) if used else fmt.lsb
+        return wide / step, step / fmt.full_scale
+    wide = np.where(np.isfinite(wide), wide, 0.0)
+    for bits in (16, 20, 24):
+        scaled = wide * 2.0 ** (bits - 1)
+        if bits == 24 or bool((scaled == np.rint(scaled)).all()):
+            break
+    return scaled, 2.0 ** (1 - bits)

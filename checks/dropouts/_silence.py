@@ -1,0 +1,135 @@
+"""What a run of equal samples means, told from both its sides."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from checks.dropouts._edges import Edge, Meeting
+from checks.dropouts._events import Event
+from checks.dropouts._runs import Run
+from checks.model import Remedy, Verdict
+
+QUIET: Final = 10 ** (-90 / 20)
+"""Peak below which there is only the converter's own noise to lose. Common practice: the hiss
+of tape peaks above -75 dBFS."""
+
+TAIL_MS: Final = 20.0
+"""Shortest tail of zeros that is called unfinalised; a shorter one may be an encoder's padding.
+From own trials on public files."""
+
+TAIL_STEPS: Final = 12.0
+"""Steps of the word a signal must have where a tail begins, or it had ended. From own trials."""
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One side of a run: an edge a track of the run, and the share of equal neighbours there."""
+
+    edges: tuple[Edge, ...]
+    crowd: float
+
+
+def zeros_between(tracks: tuple[int, ...], run: Run, left: Side, right: Side) -> Event | None:
+    """Zeros with samples on both sides; None where no signal was taken away."""
+    pairs = list(zip(left.edges, right.edges, strict=True))
+    alive = [p for p in pairs if Meeting.NOTHING not in (p[0].meeting, p[1].meeting)]
+    taken = [p for p in alive if p[0].solid and p[1].solid]
+    half = [p for p in alive if p[0].solid or p[1].solid]
+    ever = [p for p in pairs if any(edge.meeting is not Meeting.NOTHING for edge in p)]
+    if 2 * len(taken) >= len(ever) > 0:
+        loud = max(min(a.near, b.near) for a, b in taken) >= QUIET
+        ramped = all(Meeting.RAMP in (a.meeting, b.meeting) for a, b in taken)
+        how = ", ramped down or up as by a converter's mute" if ramped else ""
+        if loud:
+            text = f"Zeros stand between programme{how}: the audio under them is lost; play the "
+            text += "tape again."
+            return _zero(tracks, run, text, Verdict.REDO)
+        text = f"Zeros stand between the converter's own noise{how}: nothing audible is lost, but "
+        text += "the stream of samples failed here; listen."
+        return _zero(tracks, run, text, Verdict.LISTEN)
+    if 2 * len(half) >= len(ever) > 0:
+        text = "Zeros with a fade on one side and a signal cut off on the other: an edit, or audio "
+        text += "that was muted; listen."
+        return _zero(tracks, run, text, Verdict.LISTEN)
+    return None
+
+
+def hold_between(tracks: tuple[int, ...], run: Run, left: Side, right: Side) -> Event | None:
+    """A held value with samples on both sides; None where the signal had settled there."""
+    a, b = left.edges[0], right.edges[0]
+    if not (a.solid and b.solid):
+        return None
+    return Event(
+        kind="held-value",
+        verdict=Verdict.REDO,
+        remedy=Remedy.REPLAY,
+        tracks=tracks,
+        start=run.start,
+        stop=run.stop,
+        text="One value is held where programme should move: the audio under it is lost; play "
+        "the tape again.",
+    )
+
+
+def late_start(tracks: tuple[int, ...], run: Run, right: Side) -> Event | None:
+    """Zeros from the first frame on one track, while others carry signal."""
+    edge = right.edges[0]
+    if not edge.solid or edge.near < QUIET:
+        return None
+    text = "Zeros from the start, then signal all at once, while other tracks carried signal "
+    text += "before: listen whether this track began too late."
+    return _zero(tracks, run, text, Verdict.LISTEN)
+
+
+def whole_tail(tracks: tuple[int, ...], run: Run, left: Side, rate_hz: int) -> Event | None:
+    """Zeros in all tracks up to the last frame; ``left`` holds only tracks with any signal."""
+    cut = [e for e in left.edges if _cut(e)]
+    if not left.edges or 2 * len(cut) < len(left.edges):
+        return None
+    abrupt = 2 * sum(e.meeting is Meeting.ABRUPT for e in cut) >= len(cut)
+    if abrupt and run.length >= rate_hz * TAIL_MS / 1000:
+        return Event(
+            check="container",
+            kind="unfinalised",
+            verdict=Verdict.REDO,
+            remedy=Remedy.MEND,
+            tracks=(),
+            start=run.start,
+            stop=run.stop,
+            text="All tracks turn to zeros at signal level and stay so to the end, as in a file "
+            "that was given its size beforehand and never closed; the audio before it is whole "
+            "and can be recovered: listen whether the tape was over then.",
+            values={"frames_recoverable": run.start, "zero_frames": run.length},
+        )
+    text = "The last samples of all tracks are zeros that begin at signal level: padding of the "
+    text += "last buffer, a mute, or the end is missing; listen."
+    return _zero(tracks, run, text, Verdict.LISTEN)
+
+
+def early_end(tracks: tuple[int, ...], run: Run, left: Side) -> Event | None:
+    """A track that stands still up to the last frame, while others carry signal."""
+    if not _cut(left.edges[0]):
+        return None
+    what = "zeros" if run.zero else "one held value"
+    text = f"The signal turns to {what} from one sample to the next and stays so to the end, "
+    text += "while other tracks go on; play the tape again."
+    event = _zero(tracks, run, text, Verdict.REDO)
+    event.kind = "zero-run" if run.zero else "held-value"
+    return event
+
+
+def _cut(edge: Edge) -> bool:
+    return edge.solid and edge.near >= QUIET and edge.near_steps >= TAIL_STEPS
+
+
+def _zero(tracks: tuple[int, ...], run: Run, text: str, verdict: Verdict) -> Event:
+    return Event(
+        kind="zero-run",
+        verdict=verdict,
+        remedy=Remedy.REPLAY if verdict is Verdict.REDO else Remedy.LISTEN,
+        tracks=tracks,
+        start=run.start,
+        stop=run.stop,
+        text=text,
+    )
