@@ -85,9 +85,8 @@ class Bed:
         )
 
     def key(self) -> str:
-        return hashlib.sha256(repr(sorted(asdict(self).items()) + [VERSION]).encode()).hexdigest()[
-            :16
-        ]
+        told = repr([*sorted(asdict(self).items()), VERSION])
+        return hashlib.sha256(told.encode()).hexdigest()[:16]
 
     def samples(self, cache: Path) -> NDArray[np.int32]:
         """int32, (tracks, frames), from the cache or made now. Float beds too: see ``native``."""
