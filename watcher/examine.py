@@ -51,6 +51,20 @@ def examine(
         reading.open_all(stack)
         reading.read_all(stack)
         reading.look_again()
+    return _report(reading, earlier, began)
+
+
+def not_examined(
+    capture: Capture, applied: Applied, cause: str, *, earlier: Report | None = None
+) -> Report:
+    """The report of a capture whose check ended before it could say anything: ``unread``."""
+    reading = Reading(capture, applied, None, give_back=False)
+    reading.give_up(cause)
+    return _report(reading, earlier, time.monotonic())
+
+
+def _report(reading: Reading, earlier: Report | None, began: float) -> Report:
+    capture, applied = reading.capture, reading.applied
     files = [_file_line(reading, path) for path in capture.files]
     outcomes = {
         "container": _container(reading),

@@ -108,6 +108,11 @@ class Reading:
             )
         )
 
+    def give_up(self, cause: str) -> None:
+        """Nothing could be read, for a cause that lies outside the files."""
+        for path in self.capture.files[:1]:
+            self._not_read(path, UnreadError(f"could not be checked: {cause}"))
+
     # -- reading -----------------------------------------------------------------------------
 
     def read_all(self, stack: contextlib.ExitStack) -> None:

@@ -1,0 +1,100 @@
+"""Reports from the ledger to their places on disk; what cannot be written is told once and kept.
+
+The ledger holds every report, so a full or read-only volume loses none: it is tried again until
+it stands where it belongs.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from watcher import sidecar
+from watcher.files import shown
+from watcher.ledger import CaptureRow, Ledger
+from watcher.report import Report, ReportError
+from watcher.troubles import Troubles
+
+# A recorder needs what is left of a volume more than a report does; common practice.
+_KEEP_BYTES: Final = 1 << 30
+_KEEP_SHARE: Final = 0.01
+_RETRY_S: Final = 60.0
+
+
+class Delivery:
+    """Writes what the ledger has to deliver, and remembers when to try again."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        troubles: Troubles,
+        monotonic: Callable[[], float],
+        free: Callable[[Path], tuple[int, int]] | None = None,
+    ) -> None:
+        self._ledger = ledger
+        self._troubles = troubles
+        self._monotonic = monotonic
+        self._free = free or free_bytes
+        self._next = 0.0
+
+    def one(self, row: CaptureRow, report: Report) -> bool:
+        """Write one report to its place; False, with the trouble noted, where that fails."""
+        assert row.report_path is not None
+        path = row.report_path
+        key = f"report {os.fsdecode(path.parent)}"
+        try:
+            self._room(path)
+            keep_damaged(path)
+            sidecar.save(report, path)
+        except (OSError, ReportError) as error:
+            why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+            self._troubles.begin(
+                key,
+                f"Reports cannot be written to {shown(path.parent)}: {why}. They are safe in the "
+                "ledger and are tried again; free space there, or set `reports` to another folder.",
+            )
+            return False
+        self._troubles.end(key)
+        self._ledger.delivered(row.id)
+        return True
+
+    def retry(self) -> None:
+        """Try again, once a minute, what could not be written."""
+        if self._monotonic() < self._next:
+            return
+        self._next = self._monotonic() + _RETRY_S
+        failed: set[Path] = set()
+        for row in list(self._ledger.undelivered()):
+            folder = row.report_path.parent if row.report_path else Path()
+            if folder in failed:
+                continue  # told already; the others there would fail the same way
+            report = self._ledger.report(row.id)
+            if report is not None and not self.one(row, report):
+                failed.add(folder)
+
+    def _room(self, path: Path) -> None:
+        folder = path.parent
+        while not folder.exists() and folder != folder.parent:
+            folder = folder.parent
+        free, total = self._free(folder)
+        keep = min(_KEEP_BYTES, total / 4)  # a small volume is not asked to keep a quarter more
+        if free < max(keep, _KEEP_SHARE * total):
+            raise ReportError(
+                f"only {free / 1e9:.2f} GB are free there, and the recorder needs those"
+            )
+
+
+def keep_damaged(path: Path) -> None:
+    """A report that cannot be read any more is kept aside before another takes its place."""
+    try:
+        sidecar.load(path)
+    except ReportError:
+        sidecar.set_aside(path)
+
+
+def free_bytes(folder: Path) -> tuple[int, int]:
+    """(free for us, in all) on the volume of a folder."""
+    st = os.statvfs(folder)
+    return st.f_bavail * st.f_frsize, st.f_blocks * st.f_frsize

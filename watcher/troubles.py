@@ -1,0 +1,63 @@
+"""Troubles of the daemon's own: told once when they begin, ended when they are over."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from watcher.ledger import Ledger, now
+from watcher.logs import Log
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trouble:
+    key: str
+    text: str
+    began: str
+    ended: str | None
+
+
+class Troubles:
+    """Kept in the ledger, so that the morning summary tells those of the night."""
+
+    def __init__(self, ledger: Ledger, log: Log) -> None:
+        self._ledger = ledger
+        self._log = log
+        self._open = {t.key: t.text for t in read(ledger, open_only=True)}
+
+    def begin(self, key: str, text: str) -> None:
+        """Note a trouble, unless it is noted already with the same words."""
+        if self._open.get(key) == text:
+            return
+        if key in self._open:
+            self.end(key)
+        self._open[key] = text
+        self._ledger.change(
+            "INSERT INTO troubles (key, text, began) VALUES (?, ?, ?)", (key, text, now())
+        )
+        self._log.warning("trouble", what=text)
+
+    def end(self, key: str) -> None:
+        """Note that a trouble is over, if there was one."""
+        text = self._open.pop(key, None)
+        if text is None:
+            return
+        self._ledger.change(
+            "UPDATE troubles SET ended = ? WHERE key = ? AND ended IS NULL", (now(), key)
+        )
+        self._log.info("trouble_over", what=text)
+
+    @property
+    def open(self) -> dict[str, str]:
+        return dict(self._open)
+
+
+def read(ledger: Ledger, *, open_only: bool = False, since: str = "") -> Iterator[Trouble]:
+    """Troubles that are open, or that were at some moment since a time."""
+    where = "ended IS NULL" if open_only else "ended IS NULL OR ended >= ?"
+    values = () if open_only else (since,)
+    rows = ledger.rows(
+        f"SELECT key, text, began, ended FROM troubles WHERE {where} ORDER BY id", values
+    )
+    for key, text, began, ended in rows:
+        yield Trouble(key=key, text=text, began=began, ended=ended)

@@ -1,0 +1,133 @@
+"""The process that checks one capture: what it costs to crash is this one capture.
+
+Started by ``watcher.pool``: the job comes pickled on standard input, from our own parent; on
+standard output go lines ``done BYTES`` and at the end ``report JSON``.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import os
+import pickle
+import resource
+import signal
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from watcher.examine import examine
+from watcher.report import Report, to_json
+from watcher.sheets import Applied
+from watcher.tracksets import Capture
+
+_PR_SET_PDEATHSIG: Final = 1  # linux/prctl.h
+_IOPRIO_SET: Final = {"x86_64": 251, "aarch64": 30}  # linux system call numbers, from memory
+_IDLE_CLASS: Final = 3 << 13  # linux/ioprio.h
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """What a worker is given.
+
+    Attributes:
+        parent: process that started it; when that is gone, so is the worker.
+        memory_mb: address space it may use.
+        limit_mb_s: bytes it may read a second, in millions; None for no limit.
+    """
+
+    capture: Capture
+    applied: Applied
+    earlier: Report | None
+    parent: int
+    memory_mb: int
+    limit_mb_s: float | None
+
+
+class Pace:
+    """Keeps reading below a rate: a bucket that a second's worth of bytes fits in."""
+
+    def __init__(
+        self,
+        bytes_per_s: float,
+        clock: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self._rate = bytes_per_s
+        self._clock, self._sleep = clock, sleep
+        self._debt, self._at = 0.0, clock()
+
+    def took(self, count: float) -> None:
+        """Note bytes read; waits as long as they were too many."""
+        moment = self._clock()
+        self._debt = max(self._debt - (moment - self._at) * self._rate, -self._rate) + count
+        self._at = moment
+        if self._debt > 0:
+            self._sleep(self._debt / self._rate)
+
+
+def settle_in(task: Task) -> None:
+    """Bind this process to its parent, be polite, and take away what it must not do."""
+    libc = ctypes.CDLL(None, use_errno=True)
+    if sys.platform == "linux":
+        libc.prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+        number = _IOPRIO_SET.get(os.uname().machine)
+        if number is not None:
+            libc.syscall(number, 1, 0, _IDLE_CLASS)  # refused in some containers: then not
+    if os.getppid() != task.parent:
+        sys.exit(0)  # the parent went before we were bound to it
+    with contextlib.suppress(OSError):
+        os.nice(10)
+    signal.pthread_sigmask(signal.SIG_SETMASK, ())
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    memory = task.memory_mb << 20
+    for limit, value in (
+        (resource.RLIMIT_AS, memory),
+        (resource.RLIMIT_CORE, 0),
+        (resource.RLIMIT_FSIZE, 0),  # no file can be written from here on, captures least of all
+    ):
+        with contextlib.suppress(ValueError, OSError):
+            resource.setrlimit(limit, (value, resource.getrlimit(limit)[1]))
+
+
+def main() -> None:
+    """Check the capture that standard input names."""
+    task: Task = pickle.load(sys.stdin.buffer)
+    settle_in(task)
+    pace = Pace(task.limit_mb_s * 1e6) if task.limit_mb_s is not None else None
+    done, told = 0.0, time.monotonic()
+
+    def progress(count: float) -> None:
+        nonlocal done, told
+        done += count
+        if pace is not None:
+            pace.took(count)
+        if time.monotonic() - told > 1.0:
+            told = time.monotonic()
+            print(f"done {done:.0f}", flush=True)
+
+    report = examine(
+        task.capture, task.applied, earlier=task.earlier, progress=progress, give_back=True
+    )
+    print("report " + to_json(report, indent=None), flush=True)
+
+
+def command() -> tuple[list[str], dict[str, str]]:
+    """(arguments, environment) that start a worker wherever this package lives."""
+    home = str(Path(__file__).resolve().parents[1])
+    environment = {
+        **{k: v for k, v in os.environ.items() if k not in ("NOTIFY_SOCKET", "WATCHDOG_USEC")},
+        "PYTHONPATH": home,
+        "PYTHONDONTWRITEBYTECODE": "1",
+        "OPENBLAS_NUM_THREADS": "1",
+        "OMP_NUM_THREADS": "1",
+    }
+    return [sys.executable, "-P", "-m", "watcher.worker"], environment
+
+
+if __name__ == "__main__":
+    main()
