@@ -201,6 +201,7 @@ def _report(draft: Draft, comm: _Comm | None, data: Extent | None, outer: int, s
                 bytes=file_size - stop,
             )
         elif data.state is Sizes.AGREE:
+            draft.complete = outer + 8 < file_size  # else the end may still be on its way
             draft.add(
                 "size-mismatch",
                 f"The header claims a file of {outer + 8:,} bytes, it has {file_size:,}: the "

@@ -256,7 +256,8 @@ def _behind_the_end(draft: Draft, found: Extent) -> tuple[int, Sizes]:
     align = draft.fmt.block_align
     more = found.behind // align * align
     stop = found.start + found.length
-    if more and sounds_like_audio(draft.window, stop, more, draft.fmt):
+    audio = sounds_like_audio(draft.window, stop, more, draft.fmt)
+    if audio:
         whole = (found.length + found.behind) // align
         draft.complete = False
         draft.add(
@@ -268,11 +269,19 @@ def _behind_the_end(draft: Draft, found: Extent) -> tuple[int, Sizes]:
             recoverable_frames=whole,
         )
         return found.length + found.behind, Sizes.AGREE
+    if audio is False and found.behind >= align * draft.fmt.rate_hz:
+        draft.add(
+            "trailing-bytes",
+            f"{found.behind:,} bytes that are no chunk follow the audio; they do not look like "
+            "audio, but hold more than a second of it if they are: compare with the recording.",
+            verdict=Verdict.LISTEN,
+            remedy=Remedy.LISTEN,
+            bytes=found.behind,
+        )
+        return found.length, Sizes.AGREE
     draft.add(
         "trailing-bytes",
         f"{found.behind:,} bytes that are neither audio nor a chunk follow the audio.",
-        verdict=Verdict.CLEAR,
-        remedy=Remedy.NONE,
         bytes=found.behind,
     )
     return found.length, Sizes.AGREE

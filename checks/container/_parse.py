@@ -10,6 +10,7 @@ from checks.container._caf import parse_caf
 from checks.container._draft import Draft, Window
 from checks.container._flac import parse_flac
 from checks.container._flac_metadata import find_marker
+from checks.container._format import SampleFormat
 from checks.container._layout import ByteSource, ContainerLimits, Layout
 from checks.container._other import parse_dsdiff, parse_dsf, parse_other
 from checks.container._riff import MAGICS, parse_riff
@@ -45,6 +46,7 @@ def parse(
     except OSError:
         raise
     except Exception as fault:  # a fault of ours must not look like one of the file's
+        draft.fmt, draft.audio_offset, draft.audio_bytes = SampleFormat(), None, 0
         draft.add(
             "not-run",
             f"The parser itself failed ({type(fault).__name__}: {fault}); this is a fault of the "

@@ -89,6 +89,7 @@ def _structure(walk: Walk) -> None:
     if walk.overrun is not None and walk.data is not None:
         name, claimed, there = walk.overrun
         cut = walk.claimed_end is not None and walk.claimed_end > draft.window.size
+        draft.complete = draft.complete and not cut
         draft.add(
             "bad-chunk",
             f"A chunk behind the audio claims {claimed:,} bytes and {there:,} are there: what it "
@@ -191,6 +192,7 @@ def _outer_size(walk: Walk, data: Extent) -> None:
         return
     if end > file_size and (walk.overrun is not None or not draft.complete):
         return  # told already: the file was cut
+    draft.complete = end < file_size  # else the end may still be on its way
     wrapped = (file_size - end) % WRAP == 0
     draft.add(
         "size-mismatch",

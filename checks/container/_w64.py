@@ -116,11 +116,12 @@ def _report(
         report_coded_extent(draft, data, frames=fact)
     file_size = draft.window.size
     if draft.complete and outer not in (file_size, _aligned(file_size)) and data.length:
+        draft.complete = outer < file_size  # else the end may still be on its way
         draft.add(
             "size-mismatch",
             f"The header claims a file of {outer:,} bytes, it has {file_size:,}: the audio itself "
             "is whole, mend the header.",
-            claimed_bytes=str(outer) if outer >= 2**63 else outer,
+            claimed_bytes=min(outer, 2**63 - 1),
             present_bytes=file_size,
         )
     check_fact(draft, fact)
