@@ -59,13 +59,13 @@ def cosine_window(coefficients: tuple[float, ...], length: int) -> Window:
 
     Args:
         coefficients: of cos(2 pi k n / length) for k = 0, 1, ..., signs included.
-        length: number of values, at least 1.
+        length: number of values, at least 2.
 
     Raises:
-        ValueError: ``length`` below 1.
+        ValueError: ``length`` below 2.
     """
-    if length < 1:
-        raise ValueError(f"a window needs at least 1 value, got {length}")
+    if length < 2:
+        raise ValueError(f"a window needs at least 2 values, got {length}")
     turn = 2.0 * np.pi * np.arange(length) / length
     values = np.zeros(length)
     for k, coefficient in enumerate(coefficients):
@@ -97,45 +97,57 @@ def squared_bins(
     held = np.multiply(segments, window, out=windowed)
     spectrum = np.fft.rfft(held, axis=-1, out=bins)
     power: NDArray[np.float64] = np.square(spectrum.real, out=out)
-    power += np.square(spectrum.imag)
+    np.square(spectrum.imag, out=spectrum.imag)
+    power += spectrum.imag
     return power
 
 
 class Welch:
-    """Mean power density over any number of segments, in fixed memory.
+    """Mean power density of one or several tracks over any number of segments, in fixed memory.
 
     Welch 1967. No mean is taken out of a segment: levels are wanted as they are.
+
+    Attributes:
+        bin_hz: distance of neighbouring bins in hertz.
+        counts: (*shape,) how many segments were taken.
     """
 
-    def __init__(self, window: Window, rate_hz: float) -> None:
+    def __init__(self, window: Window, rate_hz: float, shape: tuple[int, ...] = ()) -> None:
         self._window = window
         self._rate_hz = float(rate_hz)
-        self._sum = np.zeros(window.length // 2 + 1)
+        self._sums = np.zeros((*shape, window.length // 2 + 1))
         self._one_sided = one_sided(window.length)
-        self.count = 0
-
-    @property
-    def bin_hz(self) -> float:
-        """Distance of neighbouring bins in hertz."""
-        return self._rate_hz / self._window.length
+        self.bin_hz = self._rate_hz / window.length
+        self.counts = np.zeros(shape, np.int64)
 
     def add(self, segments: NDArray[Any]) -> None:
-        """Takes (segments, length) samples, full scale 1.0."""
-        self.add_squared(squared_bins(segments, self._window.values))
+        """Takes (*shape, segments, length) samples, full scale 1.0."""
+        squared = squared_bins(segments, self._window.values)
+        self.add_squared(squared, squared.shape[-2])
 
-    def add_squared(self, squared: NDArray[np.float64]) -> None:
-        """Takes (segments, bins) of ``squared_bins``, of samples of full scale 1.0."""
-        self._sum += squared.sum(axis=0)
-        self.count += len(squared)
+    def add_squared(
+        self, squared: NDArray[np.float64], counts: NDArray[np.int64] | int, where: Any = ...
+    ) -> None:
+        """Takes what ``squared_bins`` made of samples of full scale 1.0.
+
+        Args:
+            squared: (*shape, segments, bins); zeros where a segment is not to count.
+            counts: how many of the segments count.
+            where: index of the tracks that these belong to, all if not given.
+        """
+        self._sums[where] += squared.sum(axis=-2)
+        self.counts[where] += counts
 
     def density(self) -> NDArray[np.float64]:
-        """(bins,): power spectral density, full scale squared a hertz; zeros of no segment."""
-        scale = self._rate_hz * self._window.s2 * max(self.count, 1)
-        return self._sum * self._one_sided / scale
+        """(*shape, bins): power density, full scale squared a hertz; zeros of no segment."""
+        return self._sums * self._one_sided / (self._rate_hz * self._window.s2 * self._counted())
 
     def spectrum(self) -> NDArray[np.float64]:
-        """(bins,): power spectrum, in which a tone of amplitude A on a bin reads A**2 / 2."""
-        return self._sum * self._one_sided / (self._window.s1**2 * max(self.count, 1))
+        """(*shape, bins): power spectrum; a tone of amplitude A on a bin reads A**2 / 2."""
+        return self._sums * self._one_sided / (self._window.s1**2 * self._counted())
+
+    def _counted(self) -> NDArray[np.int64]:
+        return np.maximum(self.counts, 1)[..., None]
 
 
 def one_sided(length: int) -> NDArray[np.float64]:

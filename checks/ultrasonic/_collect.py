@@ -1,0 +1,201 @@
+"""Collects, track by track, the spectra that the check for what lies above 20 kHz judges by.
+
+Segments of some 20 ms, Hann-windowed, not overlapping, of the chosen blocks only: their mean
+power density, the mean of its logarithm (which a rare loud event hardly moves), the level of
+each in narrow bands, and the sums for mirror images. Nothing grows with the capture's length.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks._spectra import HANN, Welch, cosine_window, decibels, squared_bins
+from checks.block import BLOCK_FRAMES, Block
+from checks.model import CaptureFormat
+from checks.ultrasonic._mirror import Mirror
+from checks.ultrasonic._points import (
+    FROM_HZ,
+    MOST_POINTS,
+    MOST_POINTS_ALL,
+    BandLayout,
+    PointStore,
+    band_layout,
+    chosen,
+    share_of_blocks,
+)
+
+PROGRAMME_TO_HZ: Final = 18_000.0
+WHISTLE_HZ: Final = (15_400.0, 15_950.0)  # left out: line whistle of 15,625 to 15,750 Hz
+SEGMENTS_A_SECOND: Final = 40  # at least; half as many at the longest
+SHORTEST, LONGEST = 256, BLOCK_FRAMES
+PIECES: Final = 16  # a segment with one of its pieces constant is no analog signal's
+TRACKS_AT_ONCE: Final = 8  # their spectra stay in the caches
+LEAST, MOST = 1e-30, 1e30  # of a power density, so that logarithms stay within float32
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TrackSpectrum:
+    """All that is kept of one track.
+
+    Attributes:
+        bin_hz: distance of the bins of ``density``.
+        density: (bins,): mean power density, full scale squared a hertz.
+        log_density: (bins,): mean of its level, dBFS a hertz; 2.5 dB under the level of the mean
+            for noise.
+        segments: how many the two are means of.
+        layout: the narrow bands.
+        levels: (points, bands): level of segments in the bands, dBFS a hertz.
+        power: (points, bands): the same as power, full scale squared a hertz.
+        programme: (points,): level of 5 to 18 kHz without the line whistle, dBFS.
+        mirror: frequency at which it is mirrored and how alike both sides are; None: it is not.
+    """
+
+    bin_hz: float
+    density: NDArray[np.float64]
+    log_density: NDArray[np.float64]
+    segments: int
+    layout: BandLayout
+    levels: NDArray[np.float64]
+    power: NDArray[np.float64]
+    programme: NDArray[np.float64]
+    mirror: tuple[float, float] | None
+
+
+class SpectraPass:
+    """Feeds on blocks; ``track`` gives what was kept of a track."""
+
+    def __init__(self, fmt: CaptureFormat) -> None:
+        tracks = max(fmt.channels, 1)
+        self._fmt = fmt
+        self._length = segment_length(fmt.rate_hz)
+        blocks = None if fmt.frames is None else -(-fmt.frames // BLOCK_FRAMES)
+        self._share = share_of_blocks(blocks)
+        self._blocks = self._seen = 0
+        window = cosine_window(HANN, self._length)
+        self._values = window.values * (1.0 if fmt.floating else 2.0**-31)
+        self._scale = 2.0 / (fmt.rate_hz * window.s2)  # of |X|**2 to a density
+        self._layout = band_layout(fmt.rate_hz, self._length)
+        self._welch = Welch(window, fmt.rate_hz, (fmt.channels,))
+        self._log_sums = np.zeros((fmt.channels, self._length // 2 + 1))
+        most = min(MOST_POINTS, MOST_POINTS_ALL // tracks)
+        self._points = PointStore(fmt.channels, self._layout.count + 1, most=most)
+        self._mirror = Mirror(fmt.rate_hz, self._length, fmt.channels)
+        self.bin_hz = self._welch.bin_hz
+        self._heard = [
+            slice(*(int(np.ceil(hz / self.bin_hz)) for hz in ends))
+            for ends in ((FROM_HZ, WHISTLE_HZ[0]), (WHISTLE_HZ[1], PROGRAMME_TO_HZ))
+        ]
+
+    def feed(self, block: Block) -> None:
+        """Looks at the block if it is one of the chosen."""
+        self._blocks += 1
+        if not chosen(block.start // BLOCK_FRAMES, self._share):
+            return
+        self._seen += 1
+        count = block.frames // self._length
+        if not count:
+            return
+        kept = [store for store in (self._points, self._mirror.store) if store.wanted(count)]
+        new = {id(store): np.full((count, *store.shape), np.nan, np.float32) for store in kept}
+        for first in range(0, block.tracks, TRACKS_AT_ONCE):
+            tracks = slice(first, min(first + TRACKS_AT_ONCE, block.tracks))
+            self._look(block, tracks, count, new)
+        for store in (self._points, self._mirror.store):
+            if id(store) in new:
+                for point in new[id(store)]:
+                    store.add(point)
+            else:
+                store.skip(count)
+
+    def _look(
+        self, block: Block, tracks: slice, count: int, new: dict[int, NDArray[np.float32]]
+    ) -> None:
+        """Spectra of some tracks; what the stores want of them goes into ``new``."""
+        rows, good = self._segments(block, tracks, count)
+        shape = (*rows.shape[:2], self._length // 2 + 1)
+        power = block.work.take("ultrasonic.power", shape, np.float64)
+        windowed = block.work.take("ultrasonic.windowed", rows.shape[1:], np.float64)
+        bins = block.work.take("ultrasonic.bins", shape[1:], np.complex128)
+        for k, segments in enumerate(rows):  # a track at a time stays in the cache
+            squared_bins(segments, self._values, windowed=windowed, bins=bins, out=power[k])
+        power[~good] = 0.0
+        self._welch.add_squared(power, good.sum(axis=1), tracks)
+        logs = block.work.take("ultrasonic.logs", shape, np.float32)
+        with np.errstate(over="ignore"):
+            np.multiply(power, self._scale, out=logs, casting="same_kind")
+        np.clip(logs, LEAST, MOST, out=logs)
+        np.log(logs, out=logs)
+        logs[~good] = 0.0
+        self._log_sums[tracks] += logs.sum(axis=1, dtype=np.float64)
+        if id(self._points) in new:
+            into = new[id(self._points)][:, tracks].swapaxes(0, 1)
+            into[..., :-1] = decibels(self._layout.means(power) * self._scale)
+            heard = sum(power[..., part].sum(axis=-1) for part in self._heard)
+            into[..., -1] = decibels(heard * (self._scale * self.bin_hz))
+            into[~good] = np.nan
+        if id(self._mirror.store) in new:
+            into = new[id(self._mirror.store)][:, tracks].swapaxes(0, 1)
+            into[...] = logs[..., self._mirror.bins]
+            into[~good] = np.nan
+
+    def _segments(
+        self, block: Block, tracks: slice, count: int
+    ) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+        """(tracks, segments, frames) finite samples; (tracks, segments) which of them count."""
+        frames = count * self._length
+        source = block.scaled if self._fmt.floating else block.samples
+        rows = source[tracks, :frames].reshape(-1, count, self._length)
+        good = alive(rows)
+        if not block.all_finite:
+            finite = np.isfinite(block.samples[tracks, :frames])
+            good &= finite.reshape(rows.shape).all(axis=-1)
+        return rows, good
+
+    @property
+    def analysed(self) -> float | None:
+        """Share of the blocks that were looked at; None of none."""
+        return self._seen / self._blocks if self._blocks else None
+
+    def track(self, track: int) -> TrackSpectrum:
+        """What was kept of a track, from 0; points without a level are left out."""
+        points = self._points.points()[:, track].astype(np.float64)
+        points = points[np.isfinite(points[:, -1])]
+        segments = int(self._welch.counts[track])
+        to_decibels = 10.0 / np.log(10.0) / max(segments, 1)
+        return TrackSpectrum(
+            bin_hz=self.bin_hz,
+            density=self._welch.density()[track],
+            log_density=self._log_sums[track] * to_decibels + 10.0 * np.log10(2.0),
+            segments=segments,
+            layout=self._layout,
+            levels=points[:, :-1],
+            power=np.exp(points[:, :-1] * (np.log(10.0) / 10.0)) / 2.0,
+            programme=points[:, -1],
+            mirror=self._mirror.find(track),
+        )
+
+
+def segment_length(rate_hz: float) -> int:
+    """Frames of a segment: the power of two that is 12 to 25 ms long, within a block."""
+    length = SHORTEST
+    while length < LONGEST and length * 2 * SEGMENTS_A_SECOND <= rate_hz:
+        length *= 2
+    return length
+
+
+def alive(rows: NDArray[Any]) -> NDArray[np.bool_]:
+    """(...,): whether no sixteenth of a segment is constant, as it is in digital silence.
+
+    Args:
+        rows: (..., length), the length a multiple of 16.
+    """
+    pieces = rows.reshape(*rows.shape[:-1], PIECES, -1)
+    some = pieces[..., :: max(pieces.shape[-1] // 8, 1)]
+    doubtful = (some == some[..., :1]).all(axis=-1)
+    if doubtful.any():
+        doubtful[doubtful] = (pieces[doubtful] == pieces[doubtful][..., :1]).all(axis=-1)
+    return np.asarray(~doubtful.any(axis=-1))

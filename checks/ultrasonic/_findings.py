@@ -1,0 +1,230 @@
+"""From what was measured above 20 kHz to findings: one plain sentence each, verdict and remedy."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from checks.model import Finding, Remedy, Value, Verdict, rounded
+from checks.ultrasonic._limits import UltrasonicLimits
+from checks.ultrasonic._lines import Line, usual_name
+from checks.ultrasonic._movement import Absence
+from checks.ultrasonic._wall import Wall, preferred_rates
+
+CHECK: Final = "ultrasonic"
+TOGETHER: Final = 1.06  # walls this near to each other are one
+LEAST_LINE_DBFS: Final = -140.0  # fainter lines are measured, not told: under any input's noise
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ending:
+    """Where a track's band ends, by its floor or by a mirror image; at least one is given."""
+
+    wall: Wall | None
+    mirror: tuple[float, float] | None
+
+    @property
+    def hz(self) -> float:
+        """The wall where the mirror lies near it, else the mirror."""
+        if self.mirror is None or (self.wall and 0.85 < self.wall.hz / self.mirror[0] < 1.15):
+            assert self.wall is not None
+            return self.wall.hz
+        return self.mirror[0]
+
+    @property
+    def rates_hz(self) -> tuple[int, ...]:
+        """The lower rates that fit; empty: no preferred rate ends there."""
+        if self.mirror is not None:
+            return (round(2 * self.mirror[0]),)
+        return preferred_rates(self.hz)
+
+
+def brickwalls(
+    endings: Mapping[int, Ending], limits: UltrasonicLimits, *, by_sheet: bool
+) -> list[Finding]:
+    """One finding for all tracks that end at about the same frequency."""
+    findings = []
+    left = sorted(endings.items(), key=lambda item: (item[1].hz, item[0]))
+    while left:
+        lowest = left[0][1].hz
+        group = dict(item for item in left if item[1].hz <= lowest * TOGETHER)
+        left = [item for item in left if item[0] not in group]
+        findings.append(_brickwall(group, limits, by_sheet=by_sheet))
+    return findings
+
+
+def _brickwall(group: Mapping[int, Ending], limits: UltrasonicLimits, *, by_sheet: bool) -> Finding:
+    ends = list(group.values())
+    hz = sorted(end.hz for end in ends)[len(ends) // 2]
+    rates = sorted({rate for end in ends for rate in end.rates_hz})
+    walls = [end.wall for end in ends if end.wall is not None]
+    likeness = [end.mirror[1] for end in ends if end.mirror is not None]
+    redo = by_sheet or (bool(rates) and hz < limits.wall_redo_hz)
+    named = " or ".join(f"{rate / 1000:g}" for rate in rates)
+    values: dict[str, Value] = {
+        "brickwall_hz": rounded(hz, 0),
+        "near_half_of_hz": list(rates),
+        "mirror_likeness": rounded(min(likeness)) if likeness else None,
+    }
+    if walls:
+        least = min(walls, key=lambda wall: wall.depth_db)
+        values |= {
+            "depth_db": rounded(least.depth_db, 1),
+            "slope_db_per_octave": rounded(least.slope_db_octave, 0),
+            "width_hz": rounded(least.width_hz, 0),
+            "floor_above_dbfs_per_hz": rounded(least.above_dbfs_hz, 1),
+        }
+        seen = (
+            f"The noise floor itself falls by {least.depth_db:.0f} dB at {hz / 1000:.1f} kHz "
+            f"({least.slope_db_octave:.0f} dB an octave)"
+        )
+        if likeness:
+            seen += ", and what is left above mirrors what is below"
+    else:
+        seen = f"What stands above {hz / 1000:.1f} kHz is a mirror image of what stands below it"
+    if rates:
+        means = (
+            f"near half of {named} kHz: this is material of that rate in a bigger file, or it "
+            "went through a filter as steep"
+        )
+    else:
+        means = "and above it there is less than any converter's own noise"
+    after = (
+        "play the tape again at the full rate."
+        if redo
+        else "find out how this capture was made before it counts as one at its full rate."
+    )
+    return Finding(
+        check=CHECK,
+        kind="brickwall",
+        verdict=Verdict.REDO if redo else Verdict.LISTEN,
+        remedy=Remedy.REPLAY,
+        tracks=tuple(sorted(group)),
+        text=f"{seen}, {means}; {after}",
+        values=values,
+    )
+
+
+def absent(found: Mapping[int, Absence], *, by_sheet: bool) -> list[Finding]:
+    """Programme cut off near 20 kHz: one finding for those like a wall, one for the others."""
+    findings = []
+    for like_a_wall in (True, False):
+        group = {k: a for k, a in found.items() if a.like_a_wall is like_a_wall}
+        if not group:
+            continue
+        from_hz = max(a.from_hz for a in group.values())
+        expected = min(a.expected_db for a in group.values())
+        seen = max(a.seen_db for a in group.values())
+        cut = (
+            f"The programme ends like a wall at {from_hz / 1000:.1f} kHz while the noise goes on"
+            if like_a_wall
+            else f"Nothing above {from_hz / 1000:.0f} kHz moves with the programme, which by its "
+            f"strength up to 18 kHz should stand there {expected:.0f} dB over the noise"
+        )
+        findings.append(
+            Finding(
+                check=CHECK,
+                kind="absent",
+                verdict=Verdict.REDO if by_sheet else Verdict.LISTEN,
+                remedy=Remedy.REPLAY if by_sheet else Remedy.LISTEN,
+                tracks=tuple(sorted(group)),
+                text=f"{cut}: a filter or a stage at a lower rate lies somewhere between tape and "
+                "file, or on the old recording itself; check the path with a known signal.",
+                values={
+                    "from_hz": rounded(from_hz, 0),
+                    "expected_over_floor_db": rounded(expected, 1),
+                    "seen_over_floor_db": rounded(max(seen, 0.0), 1),
+                },
+            )
+        )
+    return findings
+
+
+def no_evidence(tracks: Sequence[int]) -> list[Finding]:
+    """The note that nothing can be said about what lies above 20 kHz."""
+    if not tracks:
+        return []
+    return [
+        Finding(
+            check=CHECK,
+            kind="no-evidence",
+            verdict=Verdict.CLEAR,
+            remedy=Remedy.NONE,
+            tracks=tuple(tracks),
+            text="Nothing above 20 kHz moves with the programme, but this programme is not "
+            "bright or lively enough to show it there: no evidence that the path above 20 kHz "
+            "is whole, and none against it.",
+        )
+    ]
+
+
+def lines(
+    found: Mapping[int, tuple[Line, ...]], limits: UltrasonicLimits, *, bin_hz: float
+) -> list[Finding]:
+    """Steady lines of all tracks, one finding for the strong ones and one for the others."""
+    groups = _same_lines(found, 2.0 * bin_hz)
+    loud = [g for g in groups if _level(g) >= limits.line_listen_dbfs]
+    faint = [g for g in groups if LEAST_LINE_DBFS <= _level(g) < limits.line_listen_dbfs]
+    findings = []
+    for verdict, some in ((Verdict.LISTEN, loud), (Verdict.CLEAR, faint)):
+        if some:
+            findings.append(_line_finding(verdict, some, limits.listed))
+    return findings
+
+
+_Group = list[tuple[int, Line, str | None]]
+
+
+def _same_lines(found: Mapping[int, tuple[Line, ...]], within_hz: float) -> list[_Group]:
+    """Lines of several tracks at one frequency together, by frequency."""
+    every: _Group = []
+    for track, own in found.items():
+        others = tuple(line.hz for line in own)
+        every += [(track, line, usual_name(line.hz, others)) for line in own]
+    every.sort(key=lambda item: (item[1].hz, item[0]))
+    groups: list[_Group] = []
+    for item in every:
+        if groups and item[1].hz - groups[-1][-1][1].hz <= within_hz:
+            groups[-1].append(item)
+        else:
+            groups.append([item])
+    return groups
+
+
+def _level(group: _Group) -> float:
+    return max(line.dbfs for _, line, _ in group)
+
+
+def _line_finding(verdict: Verdict, groups: list[_Group], most: int) -> Finding:
+    strongest_first = sorted(groups, key=_level, reverse=True)
+    listed: list[Value] = []
+    for group in strongest_first[:most]:
+        _, line, name = max(group, key=lambda item: item[1].dbfs)
+        listed.append(
+            {
+                "hz": rounded(line.hz, 1),
+                "dbfs": rounded(line.dbfs, 1),
+                "likely": name,
+                "tracks": sorted({track + 1 for track, _, _ in group}),
+            }
+        )
+    _, line, name = max(strongest_first[0], key=lambda item: item[1].dbfs)
+    where = f"{line.hz / 1000:.2f} kHz with {line.dbfs:.1f} dBFS"
+    what = f" (usually {name})" if name else ""
+    text = (
+        f"Steady line at {where}{what}"
+        if len(groups) == 1
+        else f"{len(groups)} steady lines above 20 kHz, the strongest at {where}{what}"
+    )
+    if verdict is Verdict.LISTEN:
+        text += ": strong enough to take headroom and to beat with other lines; look for its source"
+    return Finding(
+        check=CHECK,
+        kind="line",
+        verdict=verdict,
+        remedy=Remedy.LISTEN if verdict is Verdict.LISTEN else Remedy.NONE,
+        tracks=tuple(sorted({track for group in groups for track, _, _ in group})),
+        text=text + ".",
+        values={"count": len(groups), "listed": len(listed), "lines": listed},
+    )

@@ -1,0 +1,105 @@
+"""Whether what stands above a frequency is a mirror image of what stands below it.
+
+A file brought to a higher rate by holding or joining samples, or through a filter that ends too
+high, carries images of its content: mirrored at half of the lower rate and at multiples of it
+(Oppenheim and Schafer, "Discrete-Time Signal Processing", changing the rate by an integer).
+Noise that was recorded there shares no detail with its mirror image. So the fine structure of
+both sides is compared bin against mirrored bin, segment by segment. Overtones may lie alike on
+both sides of a frequency by chance, but then they do so at shifted mirrors too: these are the
+control, and the quieter half of the segments is taken for the same reason.
+
+It does not prove that nothing real lies beneath an image.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.ultrasonic._points import PointStore
+
+PREFERRED_RATES_HZ: Final = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)  # AES5, multiples
+NEAR_HZ: Final = 400.0  # first distance from the mirror that is compared: outside a line's skirt
+FAR_HZ: Final = 5_000.0  # last
+SMOOTH_BINS: Final = 9  # what is broader is slope or resonance, not detail
+ENOUGH: Final = 16  # segments, below which chance may be taken for likeness
+SHIFTS: Final = tuple(s for s in range(-28, 29) if abs(s) > 2)  # overtones up to 1.2 kHz apart
+MIN_LIKENESS: Final = 0.3  # images reach 0.9, noise 0.02 (measured over the kinds of the tests)
+OVER_CONTROL: Final = 2.0  # times the likeness at the best shifted mirror, which is 0.3 for noise
+MOST_SEGMENTS: Final = 96  # kept a track; fewer where there are more than 20 tracks
+MOST_SEGMENTS_ALL: Final = 2_048  # of all tracks together
+
+
+class Mirror:
+    """Keeps the spectra around each mirror frequency of a bounded number of segments."""
+
+    def __init__(self, rate_hz: float, length: int, tracks: int) -> None:
+        self._bin_hz = rate_hz / length
+        self._halves = [
+            rate / 2
+            for rate in PREFERRED_RATES_HZ
+            if rate <= 0.9 * rate_hz and rate / 2 + FAR_HZ < 0.5 * rate_hz
+        ]
+        reach = SMOOTH_BINS + max(SHIFTS) + 1
+        wanted = np.zeros(length // 2 + 1, np.bool_)
+        for half in self._halves:
+            low, high = ((half + side * FAR_HZ) / self._bin_hz for side in (-1, 1))
+            wanted[max(int(low) - reach, 0) : int(high) + reach] = True
+        self._bins = np.flatnonzero(wanted)
+        most = min(MOST_SEGMENTS, MOST_SEGMENTS_ALL // max(tracks, 1))
+        self._kept = PointStore(tracks, len(self._bins), most=most, dtype=np.float16)
+
+    @property
+    def in_use(self) -> bool:
+        """Whether there is any mirror frequency with room above it."""
+        return bool(self._halves)
+
+    @property
+    def bins(self) -> NDArray[np.intp]:
+        """Which bins of a spectrum a point holds."""
+        return self._bins
+
+    @property
+    def store(self) -> PointStore:
+        """Takes points of (tracks, bins): natural logarithms of power, NaN where there is none."""
+        return self._kept
+
+    def find(self, track: int) -> tuple[float, float] | None:
+        """The lowest frequency at which a track is mirrored, and the likeness, up to 1."""
+        points = self._kept.points()[:, track].astype(np.float32)
+        points = points[np.isfinite(points).all(axis=1)]
+        if not self._halves or len(points) < ENOUGH:
+            return None
+        loudness = points.mean(axis=1)
+        quiet = np.argsort(loudness, kind="stable")[: max(len(points) // 2, ENOUGH)]
+        detail = _detail(points[quiet])
+        for half in self._halves:
+            likeness = self._likeness(detail, half, 0)
+            if likeness < MIN_LIKENESS:
+                continue
+            control = max(abs(self._likeness(detail, half, shift)) for shift in SHIFTS)
+            if likeness >= OVER_CONTROL * control:
+                return half, likeness
+        return None
+
+    def _likeness(self, detail: NDArray[np.float32], half: float, shift: int) -> float:
+        """Median over bins of the correlation over time of both sides."""
+        up = np.arange(
+            int((half + NEAR_HZ) / self._bin_hz) + 1, int((half + FAR_HZ) / self._bin_hz)
+        )
+        down = np.rint(2 * half / self._bin_hz - up).astype(np.intp) + shift
+        a, b = (detail[:, np.searchsorted(self._bins, bins)] for bins in (up, down))
+        spread = np.sqrt(np.square(a).mean(axis=0) * np.square(b).mean(axis=0))
+        return float(np.median((a * b).mean(axis=0) / np.maximum(spread, 1e-9)))
+
+
+def _detail(rows: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Each bin less the mean of the bins around it, and less its own mean over time."""
+    half = SMOOTH_BINS // 2
+    padded = np.pad(rows, ((0, 0), (half, half)), mode="edge")
+    around = sum(padded[:, k : k + rows.shape[1]] for k in range(SMOOTH_BINS))
+    detail: NDArray[np.float32] = rows - around / np.float32(SMOOTH_BINS)
+    detail -= detail.mean(axis=0)
+    return detail

@@ -1,0 +1,278 @@
+"""Does what lies above 20 kHz move with the programme below it, and would it show if it did?
+
+Segments in which the band of 5 to 18 kHz is loud are compared with segments in which it is at
+about its usual level: band by band the median of the one against the median of the other. The
+quietest third is left out, so that standing tape, leader and run-out, where hiss comes and goes
+with the tape, are not taken for programme.
+
+That a band moves with the programme does not prove music there: distortion, modulation noise
+and the clicks of an editor's knife move with it as well. That none does proves nothing unless
+the programme is bright enough, which ``absence`` weighs with care: old and slow tape, worn heads
+and many instruments have little above 15 kHz.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks._spectra import decibels
+from checks.measures import BandLine
+from checks.model import rounded
+from checks.ultrasonic._collect import PROGRAMME_TO_HZ, TrackSpectrum
+from checks.ultrasonic._lines import Line
+
+ENOUGH: Final = 24  # points in time, below which nothing is said about movement
+USUAL: Final = (33.0, 60.0)  # percentiles of the programme's level: what it is held against
+LOUD: Final = (90.0, 97.0)  # percentiles above which it is loud, and very loud
+LEAST_LOUD: Final = 8  # points that a median is taken of
+MOVES_DB: Final = 1.5  # what a band must move by; and four times its own uncertainty
+POOL: Final = 4  # narrow bands taken together for the correlation
+CORRELATES: Final = 0.4  # from here on; and four times its own uncertainty
+STANDS_DB: Final = 3.0  # by which more than noise would, a band's peaks stand over its median
+QUIETER_THAN_ANY_DBFS_HZ: Final = -176.0  # 3 dB under the best converters (130 dB)
+BRIGHT_HZ: Final = (12e3, 18e3)  # where the programme must be seen ...
+BRIGHT_DB: Final = 6.0  # ... to move by this ...
+BRIGHT_SHARE: Final = 0.7  # ... in this share of the bands, so that it is no single tones
+ROOM_HZ: Final = 25e3  # up to here there must be room below the file's own filter
+SHOWS_DB: Final = 3.0  # over the floor, that is what the programme must come to above 20 kHz
+WALL_HZ: Final = (20.4e3, 24.2e3)  # where a lower rate ends the programme
+WALL_DB: Final = 12.0  # within a tenth of an octave: no tape, head or instrument does that
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Movement:
+    """How each narrow band moves with the programme.
+
+    Attributes:
+        lift_db: by how much the programme is louder in the loud segments than usual.
+        usual: (bands,): median level in the usual segments, dBFS a hertz.
+        contrast_db: (bands,): by how much the loud median lies above it.
+        doubt_db: (bands,): standard deviation that noise alone gives the contrast.
+        excess: (bands,): level of what the loud segments have more, dBFS a hertz; -inf: nothing.
+        clear: (bands,): whether the band is free of steady lines.
+        moves: (bands,): whether it moves with the programme, loud against usual or by its
+            correlation, or its peaks stand over its floor.
+    """
+
+    lift_db: float
+    usual: NDArray[np.float64]
+    contrast_db: NDArray[np.float64]
+    doubt_db: NDArray[np.float64]
+    excess: NDArray[np.float64]
+    clear: NDArray[np.bool_]
+    moves: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Absence:
+    """Why it is held that a programme has been cut off.
+
+    Attributes:
+        from_hz: above this nothing moves.
+        expected_db: by how much the loud parts should have stood over the floor there.
+        seen_db: by how much they do.
+        like_a_wall: the programme is there up to ``from_hz`` and ends within a tenth of an octave.
+    """
+
+    from_hz: float
+    expected_db: float
+    seen_db: float
+    like_a_wall: bool
+
+
+def movement(track: TrackSpectrum, lines: tuple[Line, ...]) -> Movement | None:
+    """How the bands move with the programme; None where too little was seen."""
+    if len(track.programme) < ENOUGH:
+        return None
+    low, high = np.percentile(track.programme, USUAL)
+    usual = (track.programme >= low) & (track.programme <= high)
+    reference = np.median(track.levels[usual], axis=0)
+    deviation = 4.34 * np.sqrt(1.5 / track.layout.bins)  # of one segment: chi-squared, Hann
+    contrast = np.full(track.layout.count, -np.inf)
+    doubt = np.zeros(track.layout.count)
+    for percentile in LOUD:
+        loud = track.programme >= np.percentile(track.programme, percentile)
+        if loud.sum() < LEAST_LOUD and percentile != LOUD[0]:
+            continue
+        found = np.median(track.levels[loud], axis=0) - reference
+        # A median of n normal deviates wanders by 1.25 / sqrt(n) of one.
+        error = 1.25 * deviation * np.sqrt(1.0 / loud.sum() + 1.0 / usual.sum())
+        better = found - 4.0 * error > contrast - 4.0 * doubt
+        contrast, doubt = np.where(better, found, contrast), np.where(better, error, doubt)
+    loudest = reference + contrast
+    clear = _free_of(track, lines)
+    peaks = np.percentile(track.levels, LOUD[1], axis=0) - np.median(track.levels, axis=0)
+    moves = contrast >= np.maximum(MOVES_DB, 4.0 * doubt)
+    moves |= _correlates(track, clear)
+    moves |= peaks >= 1.88 * 1.5 * deviation + STANDS_DB  # 1.88: the normal 97th percentile
+    moves &= clear & (loudest > QUIETER_THAN_ANY_DBFS_HZ)
+    with np.errstate(divide="ignore"):
+        excess = 10.0 * np.log10(np.maximum(10.0 ** (loudest / 10) - 10.0 ** (reference / 10), 0))
+    lift = np.median(track.programme[track.programme >= np.percentile(track.programme, LOUD[0])])
+    return Movement(
+        lift_db=float(lift - np.median(track.programme[usual])),
+        usual=reference,
+        contrast_db=contrast,
+        doubt_db=doubt,
+        excess=excess,
+        clear=clear,
+        moves=moves,
+    )
+
+
+def _correlates(track: TrackSpectrum, clear: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(bands,): whether the level of the bands around each correlates with the programme's."""
+    loud = track.programme >= np.percentile(track.programme, USUAL[0])
+    power = track.power[loud] * np.where(clear, np.diff(track.layout.edges_hz), 0.0)
+    count = power.shape[1] - POOL + 1
+    pooled = sum(power[:, k : k + count] for k in range(POOL))
+    series = np.log10(np.maximum(pooled, 1e-30))
+    series -= series.mean(axis=0)
+    heard = track.programme[loud] - track.programme[loud].mean()
+    scale = np.sqrt(np.square(series).sum(axis=0) * np.dot(heard, heard))
+    found = (heard @ series) / np.maximum(scale, 1e-9)
+    middle = np.zeros(track.layout.count)
+    first = POOL // 2 - 1  # the two in the middle of each pool stand for it
+    middle[first : first + len(found)] = found
+    middle[first + 1 : first + 1 + len(found)] = np.maximum(
+        middle[first + 1 :][: len(found)], found
+    )
+    # Below its upper end the programme is made of these very bands.
+    beyond = track.layout.edges_hz[:-1] >= PROGRAMME_TO_HZ
+    return np.asarray(beyond & (middle >= max(CORRELATES, 4.0 / np.sqrt(loud.sum()))))
+
+
+def information_hz(
+    track: TrackSpectrum, seen: Movement | None, limit_hz: float | None
+) -> float | None:
+    """Up to where the track carries information.
+
+    The upper edge of the highest of two neighbouring narrow bands that both move with the
+    programme of the same track (5 to 18 kHz), or whose peaks stand over their own floor, by more
+    than noise would. Nothing above ``limit_hz``, where the noise floor itself ends, counts, and
+    nothing quieter than any converter. None: nothing above 5 kHz does, or too little was seen.
+    """
+    if seen is None:
+        return None
+    pairs = np.flatnonzero(seen.moves[1:] & seen.moves[:-1]) + 1
+    if not len(pairs):
+        return None
+    edges = track.layout.edges_hz[pairs + 1]
+    if limit_hz is not None:
+        edges = np.minimum(edges, limit_hz)
+    return float(edges.max())
+
+
+def absence(
+    track: TrackSpectrum, seen: Movement | None, rate_hz: float, *, allowance_db: float
+) -> Absence | None:
+    """Whether the programme was cut off near 20 kHz, though it would have shown above.
+
+    Args:
+        allowance_db: by how much tape and heads may have weakened the programme between 17 and
+            22 kHz beyond the slope that it has below.
+    """
+    if seen is None or 0.45 * rate_hz < ROOM_HZ:
+        return None
+    centres = track.layout.centre_hz
+    bright = (centres > BRIGHT_HZ[0]) & (centres < BRIGHT_HZ[1]) & seen.clear
+    if not bright.any() or (seen.contrast_db[bright] >= BRIGHT_DB).mean() < BRIGHT_SHARE:
+        return _programme_wall(track, seen)
+    above = (centres > 20.5e3) & (centres < ROOM_HZ) & seen.clear
+    moving = np.flatnonzero(seen.moves[1:] & seen.moves[:-1]) + 1
+    if not above.any() or (centres[moving] > 20.5e3).any():
+        return _programme_wall(track, seen)
+    middle = _median(seen.excess, (centres > 11e3) & (centres < 13e3) & seen.clear)
+    top = _median(seen.excess, (centres > 16e3) & (centres < 18e3) & seen.clear)
+    slope = min((top - middle) / np.log2(17 / 12), -6.0)  # at least 6 dB an octave
+    expected = top + slope * np.log2(22.5 / 17) - allowance_db - _median(seen.usual, above)
+    seen_db = float(np.mean(seen.contrast_db[above]))
+    if expected < SHOWS_DB or seen_db > 1.0:
+        return _programme_wall(track, seen)
+    shown = 10.0 * np.log10(1.0 + 10.0 ** (expected / 10))
+    return Absence(from_hz=20_000.0, expected_db=float(shown), seen_db=seen_db, like_a_wall=False)
+
+
+def _programme_wall(track: TrackSpectrum, seen: Movement) -> Absence | None:
+    """Where the moving part of the spectrum ends within a tenth of an octave."""
+    centres = track.layout.centre_hz
+    edges = track.layout.edges_hz
+    for edge in edges[(edges >= WALL_HZ[0]) & (edges <= WALL_HZ[1])]:
+        below = (centres > edge / 1.12) & (centres < edge / 1.02) & seen.clear
+        before = (centres > edge / 1.25) & (centres < edge / 1.12) & seen.clear
+        above = (centres > edge * 1.03) & (centres < edge * 1.15) & seen.clear
+        if min(below.sum(), before.sum(), above.sum()) < 2 or not seen.moves[below].all():
+            continue
+        passed, earlier = _median(seen.excess, below), _median(seen.excess, before)
+        if seen.moves[above].any() or earlier - passed > 6.0:
+            continue
+        doubt = float(np.sqrt(np.square(seen.doubt_db[above]).mean() / above.sum()))
+        seen_db = float(np.mean(seen.contrast_db[above]))
+        most = max(seen_db + 2.0 * doubt, 0.1)
+        floor = _median(seen.usual, above)
+        if passed - (floor + 10.0 * np.log10(10.0 ** (most / 10) - 1.0)) >= WALL_DB:
+            shown = 10.0 * np.log10(1.0 + 10.0 ** ((passed - floor) / 10))
+            return Absence(
+                from_hz=float(edge), expected_db=shown, seen_db=seen_db, like_a_wall=True
+            )
+    return None
+
+
+def report_bands(track: TrackSpectrum, lines: tuple[Line, ...]) -> tuple[BandLine, ...]:
+    """The bands of the report; steady lines are taken out of all their values."""
+    clear = _free_of(track, lines)
+    widths = np.diff(track.layout.edges_hz)
+    enough = len(track.programme) >= ENOUGH
+    if enough:
+        programme = track.programme >= np.percentile(track.programme, USUAL[0])
+    found = []
+    density = track.layout.means(track.density)
+    for band in track.layout.report:
+        part = np.arange(band.first, band.stop)
+        part = part[clear[part]]
+        level = moved = correlation = None
+        if len(part) and track.segments:
+            # What a line's place would hold without it: the mean of the rest of the band.
+            share = (band.to_hz - band.from_hz) / widths[part].sum()
+            level = 10.0 * np.log10(2.0 * share * np.dot(density[part], widths[part]))
+        if len(part) and enough:
+            series = decibels(track.power[:, part] @ widths[part])
+            moved = float(np.subtract(*np.percentile(series, (95, 10))))
+            correlation = _correlation(series[programme], track.programme[programme])
+        found.append(
+            BandLine(
+                from_hz=band.from_hz,
+                to_hz=band.to_hz,
+                level_dbfs=rounded(level),
+                movement_db=rounded(moved),
+                correlation=rounded(correlation),
+            )
+        )
+    return tuple(found)
+
+
+def _correlation(a: NDArray[np.float64], b: NDArray[np.float64]) -> float | None:
+    a, b = a - a.mean(), b - b.mean()
+    scale = float(np.sqrt(np.dot(a, a) * np.dot(b, b)))
+    return float(np.dot(a, b)) / scale if scale > 1e-9 else None
+
+
+def _median(values: NDArray[np.float64], where: NDArray[np.bool_]) -> float:
+    return float(np.median(values[where])) if where.any() else -np.inf
+
+
+def _free_of(track: TrackSpectrum, lines: tuple[Line, ...]) -> NDArray[np.bool_]:
+    """(bands,): whether no line lies within a band or so near that its skirt does."""
+    edges = track.layout.edges_hz
+    free = np.ones(track.layout.count, np.bool_)
+    for line in lines:
+        # The Hann window's skirt falls by 60 dB a decade of bins from 31.5 dB at 2.5 bins; the
+        # noise is reached 6 dB under it.
+        bins = max(8.0, 2.5 * 10.0 ** ((line.prominence_db - 25.5) / 60.0))
+        skirt = bins * track.bin_hz
+        free &= (edges[1:] < line.hz - skirt) | (edges[:-1] > line.hz + skirt)
+    return free

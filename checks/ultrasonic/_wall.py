@@ -1,0 +1,121 @@
+"""Finds a noise floor that falls like a wall: the end of a lower sampling rate's band.
+
+The floor is the tenth percentile over time of each narrow band's level. A tape's hiss, a head's
+gap and a converter's gentle filter fall by at most some 60 dB an octave; the filters that end a
+sampling rate's band fall by several hundred (common practice; the limit lies between). That
+the *floor* falls, not the programme above a floor that goes on, is taken as shown where
+
+- the floor below the wall stands still in time, as noise does and programme does not, or
+- nothing stands above the wall that any converter could be as quiet as.
+
+It does not prove a conversion: an analog filter as steep as that does the same.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.ultrasonic._collect import TrackSpectrum
+from checks.ultrasonic._mirror import PREFERRED_RATES_HZ
+
+LOWEST_HZ: Final = 10_000.0  # below, programme makes walls of its own
+HIGHEST_OF_RATE: Final = 0.44  # above, the file's own filter begins (0.45 of the rate)
+NEAR: Final = (0.86, 1.02)  # where a band ends, over half its rate: from 19 kHz at 44.1 kHz
+BESIDE: Final = 1.05  # the two sides of an edge begin at this ratio from it ...
+FAR: Final = 1.19  # ... and end at this: a quarter of an octave
+# Converters reach 120 to 130 dB, so -173 dBFS/Hz at best; 3 dB under that is no input's noise.
+EMPTY_DBFS_HZ: Final = -176.0
+FLOOR_PERCENTILE: Final = 10.0
+LOWER_PERCENTILE: Final = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wall:
+    """Where and how a floor falls.
+
+    Attributes:
+        hz: where it is 6 dB down.
+        depth_db: from the floor below to that above.
+        width_hz: over which it falls, 3 dB to four fifths of the depth.
+        slope_db_octave: how steeply.
+        above_dbfs_hz: what stands above the wall.
+    """
+
+    hz: float
+    depth_db: float
+    width_hz: float
+    slope_db_octave: float
+    above_dbfs_hz: float
+
+
+def find_wall(
+    track: TrackSpectrum, rate_hz: float, *, min_depth_db: float, min_slope_db_octave: float
+) -> Wall | None:
+    """The deepest wall of a track's noise floor; one at half a preferred rate before any other."""
+    lower, floor = np.percentile(track.levels, (LOWER_PERCENTILE, FLOOR_PERCENTILE), axis=0)
+    edges = track.layout.edges_hz[1:-1]
+    centres = track.layout.centre_hz
+    walls: list[Wall] = []
+    likely = np.interp(edges / BESIDE, centres, floor) - np.interp(edges * BESIDE, centres, floor)
+    inside = (edges >= LOWEST_HZ) & (edges <= HIGHEST_OF_RATE * rate_hz)
+    for edge in edges[inside & (likely > min_depth_db / 2)]:
+        below = (centres >= edge / FAR) & (centres <= edge / BESIDE)
+        above = (centres >= edge * BESIDE) & (centres <= min(edge * FAR, 0.49 * rate_hz))
+        if below.sum() < 2 or above.sum() < 2:
+            continue
+        passed, stopped = float(np.median(floor[below])), float(np.median(floor[above]))
+        if passed - stopped < min_depth_db:
+            continue
+        still = _stands_still(track, below, floor - lower)
+        if not still and stopped > EMPTY_DBFS_HZ:
+            continue
+        wall = _measured(track, floor, int(np.flatnonzero(below)[0]), passed, stopped)
+        if wall.slope_db_octave < min_slope_db_octave or wall.hz > HIGHEST_OF_RATE * rate_hz:
+            continue
+        if preferred_rates(wall.hz) or stopped <= EMPTY_DBFS_HZ:
+            walls.append(wall)
+    return max(walls, key=lambda w: (bool(preferred_rates(w.hz)), w.depth_db), default=None)
+
+
+def _stands_still(
+    track: TrackSpectrum, below: NDArray[np.bool_], spread: NDArray[np.float64]
+) -> bool:
+    """Whether the lowest levels of the bands lie as close together as those of steady noise."""
+    # A mean of so many Hann bins has a level of this deviation (chi-squared, ENBW 1.5 bins);
+    # the third and the tenth percentile of a normal deviate lie 0.60 deviations apart.
+    deviation = 4.34 * np.sqrt(1.5 / track.layout.bins[below])
+    return bool(np.median(spread[below] - 0.60 * deviation) <= 1.5)
+
+
+def _measured(
+    track: TrackSpectrum, floor: NDArray[np.float64], start: int, passed: float, stopped: float
+) -> Wall:
+    depth = passed - stopped
+
+    def falls_to(level: float) -> float:
+        """Where the floor first falls below ``level``, between the middles of bands."""
+        centres = track.layout.centre_hz
+        at = start + int(np.argmax(floor[start:] < level))
+        if at == start:
+            return float(centres[start])
+        part = (floor[at - 1] - level) / max(floor[at - 1] - floor[at], 1e-9)
+        return float(centres[at - 1] + part * (centres[at] - centres[at - 1]))
+
+    hz, begin, end = (falls_to(passed - d) for d in (min(6.0, depth / 2), 3.0, 0.8 * depth))
+    octaves = max(np.log2(end / begin), 1e-3)
+    return Wall(
+        hz=hz,
+        depth_db=depth,
+        width_hz=end - begin,
+        slope_db_octave=float((0.8 * depth - 3.0) / octaves),
+        above_dbfs_hz=stopped,
+    )
+
+
+def preferred_rates(hz: float) -> tuple[int, ...]:
+    """The preferred rates whose band would end at ``hz``; neighbours may both fit."""
+    return tuple(r for r in PREFERRED_RATES_HZ if NEAR[0] <= hz / (r / 2) <= NEAR[1])
