@@ -14,76 +14,53 @@ import os
 import sqlite3
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final
 
-from checks.model import Verdict
 from watcher.errors import WatcherError
 from watcher.files import Identity
 from watcher.report import Report, from_json, to_json
+from watcher.rows import COLUMNS, CaptureRow, FileRow, State, capture_row, file_row, now, split, utc
 from watcher.tables import MIGRATIONS, VERSION
 
+__all__ = [
+    "CaptureRow",
+    "FileRow",
+    "Ledger",
+    "LedgerDamagedError",
+    "LedgerError",
+    "State",
+    "now",
+    "opened",
+    "utc",
+]
 
-class State(StrEnum):
-    """Where a capture stands on its way."""
-
-    WAITING = "waiting"  # not settled yet
-    QUEUED = "queued"
-    CHECKING = "checking"
-    DONE = "done"
-    RETRY = "retry"  # could not be read; again at retry_at
-    GIVEN_UP = "given-up"  # ended its worker too often
-    MISSING = "missing"
+_BROKEN: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 
 
 class LedgerError(WatcherError):
     """The ledger cannot be used as it is."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FileRow:
-    """One file of a capture, as it was when the capture was last looked at."""
-
-    path: Path
-    identity: Identity
-    missing_since: str | None = None
+class LedgerDamagedError(LedgerError):
+    """Its content is broken: it is to be set aside and rebuilt from the reports."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CaptureRow:
-    """One capture without its report."""
+def opened(path: Path) -> tuple[Ledger, Path | None]:
+    """The ledger for writing; a damaged one is first set aside, and where it then lies.
 
-    id: int
-    root: int
-    path: Path
-    is_set: bool
-    generation: int
-    state: State
-    why: str | None
-    first_seen: str
-    changed_at: str
-    attempts: int
-    retry_at: str | None
-    verdict: Verdict | None
-    checked_at: str | None
-    settings: str | None
-    report_path: Path | None
-    delivered: bool
-    verified_at: str | None
-
-
-_COLUMNS: Final = (
-    "id, root, path, is_set, generation, state, why, first_seen, changed_at, attempts, retry_at,"
-    " verdict, checked_at, settings, report_path, delivered, verified_at"
-)
-
-
-def now() -> str:
-    """This moment as the ledger writes it."""
-    return datetime.now(UTC).isoformat(timespec="milliseconds")
+    Raises:
+        LedgerError: of a later version, or it cannot be opened for another reason.
+    """
+    try:
+        return Ledger(path), None
+    except LedgerDamagedError:
+        stamp = now()[:19].replace(":", "").replace("-", "")
+        aside = path.with_name(f"{path.name}.damaged-{stamp}Z")
+        for ending in ("-wal", "-shm", ""):  # the ledger itself last: killed between, it goes on
+            with contextlib.suppress(FileNotFoundError):
+                os.replace(f"{path}{ending}", f"{aside}{ending}")
+        return Ledger(path), aside
 
 
 class Ledger:
@@ -97,28 +74,31 @@ class Ledger:
         """
         self.path = path
         uri = path.absolute().as_uri() + ("?mode=ro" if read_only else "")
-        if not read_only:
-            path.parent.mkdir(parents=True, exist_ok=True)
-        try:
-            self._db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
-            self._db.execute("PRAGMA foreign_keys = ON")
-            if not read_only:
-                self._db.execute("PRAGMA journal_mode = WAL")
-                self._db.execute("PRAGMA synchronous = FULL")
-            checked = self._db.execute("PRAGMA quick_check(1)").fetchone()
-            if checked != ("ok",):
-                raise LedgerError(f"{path}: damaged ({checked[0] if checked else 'no answer'})")
-            self._migrate(read_only)
-        except sqlite3.Error as error:
-            raise LedgerError(f"{path}: cannot be used as a ledger: {error}") from error
+        with contextlib.ExitStack() as stack:
+            try:
+                if not read_only:
+                    path.parent.mkdir(parents=True, exist_ok=True)
+                self._db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
+                stack.callback(self._db.close)
+                self._db.execute("PRAGMA foreign_keys = ON")
+                if not read_only:
+                    self._db.execute("PRAGMA journal_mode = WAL")
+                    self._db.execute("PRAGMA synchronous = FULL")
+                checked = self._db.execute("PRAGMA quick_check(1)").fetchone()
+                if checked != ("ok",):
+                    raise LedgerDamagedError(f"{path}: damaged ({checked[0]})")
+                self._migrate(read_only)
+            except sqlite3.Error as error:
+                # the low byte is the primary code (sqlite.org/rescode.html)
+                broken = getattr(error, "sqlite_errorcode", 0) & 0xFF in _BROKEN
+                kind = LedgerDamagedError if broken else LedgerError
+                raise kind(f"{path}: cannot be used as a ledger: {error}") from error
+            except OSError as error:
+                raise LedgerError(f"{path}: {error.strerror or error}") from error
+            stack.pop_all()
 
     def _migrate(self, read_only: bool) -> None:
-        (version,) = self._db.execute("PRAGMA user_version").fetchone()
-        if version > VERSION:
-            raise LedgerError(
-                f"{self.path}: written by a later version of the program (ledger version "
-                f"{version}, this one reads {VERSION}); use that, or name another ledger"
-            )
+        version = self._version()
         if version == VERSION:
             return
         if read_only:
@@ -127,11 +107,21 @@ class Ledger:
             with contextlib.closing(sqlite3.connect(f"{self.path}.before-{VERSION}")) as copy:
                 self._db.backup(copy)
         with self.commit():
-            for step in range(version, VERSION):
+            # once more: another process may have done it by now
+            for step in range(self._version(), VERSION):
                 for statement in MIGRATIONS[step].split(";\n"):
                     if statement.strip():
                         self._db.execute(statement)
             self._db.execute(f"PRAGMA user_version = {VERSION}")
+
+    def _version(self) -> int:
+        version = int(self._db.execute("PRAGMA user_version").fetchone()[0])
+        if version > VERSION:
+            raise LedgerError(
+                f"{self.path}: written by a later version of the program (ledger version "
+                f"{version}, this one reads {VERSION}); use that, or name another ledger"
+            )
+        return version
 
     def close(self) -> None:
         self._db.close()
@@ -178,7 +168,7 @@ class Ledger:
     def capture_of_file(self, path: Path) -> CaptureRow | None:
         """The capture that a file belongs to."""
         where = "id = (SELECT capture FROM files WHERE folder = ? AND name = ?)"
-        return next(self._captures(where, *_split(path)), None)
+        return next(self._captures(where, *split(path)), None)
 
     def in_state(self, *states: State) -> Iterator[CaptureRow]:
         """Captures in any of some states, longest there first."""
@@ -186,26 +176,8 @@ class Ledger:
         return self._captures(f"state IN ({marks}) ORDER BY changed_at, id", *states)
 
     def _captures(self, where: str, *values: Any) -> Iterator[CaptureRow]:
-        for row in self._db.execute(f"SELECT {_COLUMNS} FROM captures WHERE {where}", values):
-            yield CaptureRow(
-                id=row[0],
-                root=row[1],
-                path=Path(os.fsdecode(row[2])),
-                is_set=bool(row[3]),
-                generation=row[4],
-                state=State(row[5]),
-                why=row[6],
-                first_seen=row[7],
-                changed_at=row[8],
-                attempts=row[9],
-                retry_at=row[10],
-                verdict=Verdict(row[11]) if row[11] else None,
-                checked_at=row[12],
-                settings=row[13],
-                report_path=Path(os.fsdecode(row[14])) if row[14] else None,
-                delivered=bool(row[15]),
-                verified_at=row[16],
-            )
+        for row in self._db.execute(f"SELECT {COLUMNS} FROM captures WHERE {where}", values):
+            yield capture_row(row)
 
     def files(self, capture: int) -> list[FileRow]:
         """The files of a capture in track order."""
@@ -214,7 +186,7 @@ class Ledger:
             " WHERE capture = ? ORDER BY position",
             (capture,),
         )
-        return [_file(row) for row in rows]
+        return [file_row(row) for row in rows]
 
     def files_in(self, folder: Path) -> dict[bytes, FileRow]:
         """Every known file directly in a folder, by name."""
@@ -223,7 +195,7 @@ class Ledger:
             " WHERE folder = ?",
             (os.fsencode(folder),),
         )
-        return {row[1]: _file(row) for row in rows}
+        return {row[1]: file_row(row) for row in rows}
 
     def put(
         self,
@@ -235,7 +207,12 @@ class Ledger:
         state: State,
         why: str | None = None,
     ) -> CaptureRow:
-        """A capture as it is now. Where its files changed it is a new generation."""
+        """A capture as it is now.
+
+        Where its files changed it is a new generation, unless it was waiting: what has not
+        settled has been nobody's basis for anything. The device of a file does not count, for
+        it differs from mount to mount.
+        """
         key, at = os.fsencode(path), now()
         with self.commit():
             known = self.capture(path)
@@ -246,8 +223,9 @@ class Ledger:
                     (root, key, is_set, state, why, at, at),
                 )
             else:
-                before = [(row.path, row.identity) for row in self.files(known.id)]
-                grown = 1 if before != list(files) else 0
+                before = [_state_of(row.path, row.identity) for row in self.files(known.id)]
+                changed = before != [_state_of(file, identity) for file, identity in files]
+                grown = int(changed and known.state is not State.WAITING)
                 self._db.execute(
                     "UPDATE captures SET root = ?, is_set = ?, generation = generation + ?,"
                     " state = ?, why = ?, changed_at = ?,"
@@ -261,7 +239,7 @@ class Ledger:
                 "INSERT OR REPLACE INTO files (folder, name, capture, position, device, inode,"
                 " size, mtime_ns) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                 [
-                    (*_split(file), row.id, position, i.device, i.inode, i.size, i.mtime_ns)
+                    (*split(file), row.id, position, i.device, i.inode, i.size, i.mtime_ns)
                     for position, (file, i) in enumerate(files)
                 ],
             )
@@ -298,7 +276,8 @@ class Ledger:
             self._db.execute(
                 "UPDATE captures SET state = ?, why = NULL, retry_at = NULL, changed_at = ?,"
                 " verdict = ?, checked_at = ?, settings = ?, made_by = ?, report = ?,"
-                " report_path = ?, delivered = 0, attempts = 0 WHERE id = ?",
+                " report_path = ?, delivered = 0, attempts = 0,"
+                " checked_generation = generation WHERE id = ?",
                 (
                     State.DONE,
                     now(),
@@ -380,18 +359,5 @@ class Ledger:
             return self._db.execute(statement, tuple(values)).rowcount
 
 
-def utc(time: str) -> str:
-    """An RFC 3339 time in the ledger's form (UTC, milliseconds), so that text compares as time."""
-    return datetime.fromisoformat(time).astimezone(UTC).isoformat(timespec="milliseconds")
-
-
-def _split(path: Path) -> tuple[bytes, bytes]:
-    return os.fsencode(path.parent), os.fsencode(path.name)
-
-
-def _file(row: Sequence[Any]) -> FileRow:
-    return FileRow(
-        path=Path(os.fsdecode(row[0])) / os.fsdecode(row[1]),
-        identity=Identity(device=row[2], inode=row[3], size=row[4], mtime_ns=row[5]),
-        missing_since=row[6],
-    )
+def _state_of(path: Path, identity: Identity) -> tuple[Path, int, int, int]:
+    return path, identity.inode, identity.size, identity.mtime_ns

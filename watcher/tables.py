@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-VERSION: Final = 1
+VERSION: Final = 2
 
 _TABLES: Final = """
 CREATE TABLE roots (
@@ -104,5 +104,16 @@ CREATE TABLE summaries (
 );
 """
 
-MIGRATIONS: Final[tuple[str, ...]] = (_TABLES,)
+# Which generation the report is of: a capture that comes back unchanged needs no new check only
+# where that is its own. Indexes: the oldest of a state, reports to deliver, files that moved.
+_GENERATION_OF_REPORT: Final = """
+ALTER TABLE captures ADD COLUMN checked_generation INTEGER;
+UPDATE captures SET checked_generation = generation WHERE report IS NOT NULL AND state = 'done';
+DROP INDEX captures_by_state;
+CREATE INDEX captures_by_state ON captures (state, changed_at, id);
+CREATE INDEX captures_undelivered ON captures (id) WHERE delivered = 0 AND report IS NOT NULL;
+CREATE INDEX files_by_inode ON files (inode, size, mtime_ns);
+"""
+
+MIGRATIONS: Final[tuple[str, ...]] = (_TABLES, _GENERATION_OF_REPORT)
 """Statements that lead from version n to n + 1; run in one transaction with the version."""
