@@ -17,22 +17,17 @@ import os
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
-import numpy as np  # noqa: E402
 from bench_detection import beds as make  # noqa: E402
-from bench_detection.beds import Bed  # noqa: E402
-from bench_detection.jump import jump_sigma  # noqa: E402
-from bench_detection.plants import PARTS, Fault  # noqa: E402
+from bench_detection.engine import cases, check, planted  # noqa: E402
+from bench_detection.plants import PARTS  # noqa: E402
 from bench_detection.scoring import (  # noqa: E402
     Alarms,
-    Planting,
     Tally,
     alarm_table,
     misses,
@@ -42,89 +37,9 @@ from bench_detection.scoring import (  # noqa: E402
 )
 
 from checks import registry  # noqa: E402
-from checks.model import Finding, Samples  # noqa: E402
-from checks.registry import Context  # noqa: E402
-from checks.sample_pass import SamplePass  # noqa: E402
+from checks.model import Finding  # noqa: E402
 
 CLEAN = ("clean", "events", "edges", "real")
-SITES = 6  # faults with a place a capture
-
-
-def check(bed: Bed, samples: Samples, only: Sequence[str] | None = None) -> list[Finding]:
-    """What the registered checks find in these samples (int32, as made)."""
-    chosen = [c for c in registry.CHECKS if only is None or c.name in only]
-    run = SamplePass(
-        Context(fmt=replace(bed.fmt, frames=samples.shape[1]), sheet=bed.sheet), chosen
-    )
-    run.feed(bed.native(samples))
-    return [f for outcome in run.finish().values() for f in outcome.findings]
-
-
-def cases(part: str, seed: int, trials: int) -> Iterator[tuple[str, Bed, list[Fault]]]:
-    """(case, bed, faults) so that every fault of a part is planted about ``trials`` times."""
-    faults = PARTS[part]()
-    rng = np.random.default_rng([seed, sum(part.encode())])
-    beds = make.for_plants(seed, 24)
-    placed = [f for f in faults if not f.everywhere for _ in range(trials)]
-    whole = [f for f in faults if f.everywhere for _ in range(trials)]
-    placed = [placed[k] for k in rng.permutation(len(placed))]
-    number = 0
-    while placed:
-        bed = beds[number % len(beds)]
-        group: list[Fault] = []
-        for fault in list(placed):
-            if fault.fits(bed) and not (fault.last and any(g.last for g in group)):
-                placed.remove(fault)
-                group.append(fault)
-            if len(group) == SITES:
-                break
-        if not group and number > 400 + 10 * len(faults) * trials:
-            break  # nothing fits any more
-        if group:
-            yield f"{part}:{number}", bed, group
-        number += 1
-    for fault in whole:
-        for _ in range(len(beds)):
-            bed = beds[int(rng.integers(len(beds)))]
-            if fault.fits(bed):
-                yield f"{part}:{number}", bed, [fault]
-                break
-        number += 1
-
-
-def planted(
-    clean: Samples, bed: Bed, faults: Sequence[Fault], seed: int, case: str
-) -> tuple[Samples, list[Planting]]:
-    """All faults of one capture planted, from the last to the first so that places hold."""
-    rng = np.random.default_rng([seed, *case.encode()])
-    faults = sorted(faults, key=lambda f: f.last)
-    first, last = round(0.12 * clean.shape[1]), round(0.9 * clean.shape[1])
-    room = (last - first) // max(len(faults), 1)
-    x = clean
-    out: list[Planting] = []
-    for k in reversed(range(len(faults))):
-        fault = faults[k]
-        at = 0
-        if not fault.everywhere:
-            at = first + k * room + int(rng.integers(0, max(room // 2, 1)))
-        done = fault.plant(x, bed, rng, at)
-        jumps = [0.0, 0.0]
-        if fault.step:
-            jumps += [
-                jump_sigma(x[t], done.samples[t], at, done.frames if done.frames < 4096 else 1)
-                for t in done.tracks
-            ]
-        moved = done.samples.shape[1] - x.shape[1]
-        if "inserted" in fault.name:  # the capture keeps its length, what follows moves back
-            moved = done.frames
-        out = [
-            replace(p, start=p.start + moved) if set(p.tracks) <= set(done.tracks) else p
-            for p in out
-        ]
-        top = sorted(jumps)
-        out.append(Planting(fault, done.start, done.frames, done.tracks, top[-1], top[-2]))
-        x = done.samples
-    return x, out
 
 
 def main() -> None:

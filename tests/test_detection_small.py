@@ -1,0 +1,55 @@
+"""A small part of the bench of detection: nothing above the stated limits may be missed, and
+clean programme raises nothing. The whole bench is run by hand (``bench_detection/run.py``).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import synth
+from bench_detection.beds import EVENTS, Bed
+from bench_detection.engine import cases, check, planted
+from bench_detection.plants import PARTS
+from bench_detection.scoring import ASKING, Tally, misses, said
+
+from checks.model import Verdict
+
+SEED = 11
+BEDS = (
+    Bed(kind="plucks", rate_hz=352_800, tracks=2, seconds=5.0, seed=SEED),
+    Bed(kind="speech", rate_hz=96_000, tracks=4, seconds=7.0, seed=SEED),
+    Bed(kind="drums", rate_hz=192_000, tracks=2, seconds=6.0, seed=SEED),
+)
+
+
+@pytest.fixture(scope="module")
+def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("beds")
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_what_lies_above_the_limits_is_found(part: str, cache: Path) -> None:
+    tally = Tally()
+    for case, bed, faults in cases(part, SEED, 1, BEDS):
+        clean = bed.samples(cache)
+        samples, plantings = planted(clean, bed, faults, SEED, case)
+        tally.add(bed, case, plantings, check(bed, samples, [faults[0].check]), [])
+    short = [key for key, row in tally.recall.items() if row.must and row.found < row.planted]
+    assert not short, "\n".join(misses(tally))
+
+
+@pytest.mark.parametrize("kind", [k for k in synth.KINDS if k not in EVENTS])
+def test_clean_programme_raises_nothing(kind: str) -> None:
+    bed = Bed(kind=kind, rate_hz=96_000, tracks=2, seconds=6.0, seed=SEED)
+    samples = synth.programme(kind, rate_hz=96_000, tracks=2, seconds=6.0, seed=SEED)
+    raised = [f for f in check(bed, samples) if f.verdict in ASKING]
+    assert not raised, [said(f, bed) for f in raised]
+
+
+@pytest.mark.parametrize("kind", EVENTS)
+def test_splices_relays_and_leaders_are_never_a_reason_to_play_again(kind: str) -> None:
+    bed = Bed(kind=kind, rate_hz=176_400, tracks=3, seconds=6.0, seed=SEED)
+    samples = synth.programme(kind, rate_hz=176_400, tracks=3, seconds=6.0, seed=SEED)
+    raised = [f for f in check(bed, samples) if f.verdict in (Verdict.REDO, Verdict.UNREAD)]
+    assert not raised, [said(f, bed) for f in raised]
