@@ -13,6 +13,7 @@ from typing import Final
 
 from checks.container._draft import Draft, plausible, printable, unsupported
 from checks.container._extent import (
+    UNKNOWN32,
     Extent,
     Sizes,
     extent,
@@ -141,12 +142,7 @@ def _ssnd(draft: Draft, start: int, size: int, outer: int) -> Extent:
             claimed_bytes=offset,
         )
         offset, first = 0, start + 8
-    if size in (0, 8):
-        claimed = 0
-    elif size == 2**32 - 1:
-        claimed = size
-    else:
-        claimed = max(0, size - 8 - offset)
+    claimed = size if size == UNKNOWN32 else size - 8 - offset  # 0 and 8: never written
 
     def chunk_at(at: int) -> bool:
         name, length = _head(draft, at + at % 2)

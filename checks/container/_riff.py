@@ -178,8 +178,6 @@ def _next(walk: Walk, end: int, *, odd: bool) -> int:
     if end >= walk.draft.window.size:
         walk.pads_missing += 1
         return end
-    if walk.draft.window.read(end, 1) == b"\0":
-        return end + 1
     padded, _ = _head(walk, end + 1)
     unpadded, size = _head(walk, end)
     fits = plausible(unpadded) and end + 8 + size <= walk.draft.window.size

@@ -18,7 +18,6 @@ from checks.model import Remedy, Verdict
 RIFF_GUID: Final = bytes.fromhex("726966662e91cf11a5d628db04c10000")
 WAVE_GUID: Final = bytes.fromhex("77617665f3acd3118cd100c04f8edb8a")
 _TAIL: Final = WAVE_GUID[4:]
-_UNWRITTEN: Final = (0, 24, 2**64 - 1)
 _HEAD: Final = 24
 
 
@@ -90,8 +89,8 @@ def _data_extent(draft: Draft, start: int, size: int) -> Extent:
             return file_size - offset < 8
         return name is not None and _HEAD <= length <= file_size - _aligned(offset)
 
-    claimed = 0 if size in _UNWRITTEN or size < _HEAD else size - _HEAD
-    return extent(file_size, start, claimed, chunk_at, chunk_at, wide=True)
+    # 0, 24 and -1 stand for a size never written: less than nothing, nothing, more than can be.
+    return extent(file_size, start, size - _HEAD, chunk_at, chunk_at, wide=True)
 
 
 def _second_data(draft: Draft) -> None:

@@ -117,6 +117,19 @@ def test_sizes_wrapped_at_4_gib(turns: int, behind: bytes) -> None:
     assert source.bytes_read < 1_000_000
 
 
+def test_wrapped_data_size_under_an_outer_size_never_written() -> None:
+    length = 2**32 + 6_000_000
+    layout = parse(huge((length - 44) % 2**32, 0, length=length))
+    assert only(layout, "size-mismatch").values["recoverable_frames"] == (length - 44) // 6
+
+
+def test_room_for_64_bit_sizes_never_filled_beyond_4_gib() -> None:
+    head = riff([chunk(b"JUNK", bytes(28)), fmt()], size=UNKNOWN) + b"data\xff\xff\xff\xff"
+    layout = parse(Sparse(GIB5, {0: head}))
+    finding = only(layout, "unfinalised")
+    assert finding.values["recoverable_frames"] == (GIB5 - len(head)) // 6
+
+
 def test_saturated_sizes_beyond_4_gib() -> None:
     layout = parse(huge(UNKNOWN, UNKNOWN))
     finding = only(layout, "size-mismatch")
@@ -234,9 +247,10 @@ def test_rf64_takes_its_sizes_from_ds64() -> None:
     assert struct.unpack_from("<Q", data, 20)[0] == len(data) - 8  # EBU Tech 3306: riffSize
 
 
-def test_bw64_count_of_zero_is_not_compared() -> None:
+@pytest.mark.parametrize("count", [0, 777])
+def test_bw64_count_is_not_compared(count: int) -> None:
     """ITU-R BS.2088-1: the sample count of BW64 is a dummy, normally 0."""
-    layout = parse(Held(rf64(AUDIO, magic=b"BW64", frames=0)))
+    layout = parse(Held(rf64(AUDIO, magic=b"BW64", frames=count)))
     assert layout.findings == ()
     assert (layout.kind, layout.found_frames) == ("bw64", 1000)
 
@@ -260,6 +274,16 @@ def test_rf64_beyond_4_gib_and_beyond_2_to_31_frames() -> None:
     layout = parse(Sparse(length, {0: head}))
     assert layout.findings == ()
     assert (layout.found_frames, layout.audio_offset) == (frames, start)
+
+
+def test_rf64_of_just_the_largest_32_bit_size_with_a_chunk_behind() -> None:
+    tail = chunk(b"LIST", b"INFO")
+    head = rf64(b"", frames=0, data_size=UNKNOWN, channels=1, bits=8)
+    length = len(head) + UNKNOWN + 1 + len(tail)
+    head = head[:20] + struct.pack("<Q", length - 8) + head[28:]
+    layout = parse(Sparse(length, {0: head, length - len(tail): tail}))
+    assert layout.findings == ()
+    assert layout.found_frames == UNKNOWN
 
 
 @pytest.mark.parametrize("outer", [0, 8], ids=str)
@@ -476,6 +500,8 @@ def test_impossible_rate_is_taken_from_the_byte_rate() -> None:
     layout = parse(Held(riff([fmt(rate=0, byte_rate=96_000 * 6), chunk(b"data", AUDIO)])))
     assert kinds(layout) == [("bad-chunk", "listen", "mend")]
     assert (layout.rate_hz, layout.raw) == (96_000, True)
+    layout = parse(Held(riff([fmt(rate=0, byte_rate=96_000 * 6 + 1), chunk(b"data", AUDIO)])))
+    assert kinds(layout) == [("unreadable", "unread", "recopy")]
 
 
 @pytest.mark.parametrize("align", [0, 1, 3, 4, 8, 24, 65_535])
