@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
 Ints = NDArray[np.int32]
 FULL: Final = 2.0**31
@@ -305,14 +306,15 @@ def upsample(x: Ints, *, rate_hz: int, half_rate_hz: float, share: float = 0.91)
     dither of two steps, as a good rate changer does.
     """
     out = np.empty_like(x)
-    f = np.fft.rfftfreq(x.shape[1], 1 / rate_hz)
+    size = fft.next_fast_len(x.shape[1], real=True)
+    f = np.fft.rfftfreq(size, 1 / rate_hz)
     part = np.clip((f / half_rate_hz - share) / (1 - share), 0, 1)
     gain = np.cos(part * np.pi / 2) ** 2
     rng = np.random.default_rng(0)
     for k, row in enumerate(x):
         used = int(np.bitwise_or.reduce(row)) or 256
         step = used & -used
-        low = np.fft.irfft(np.fft.rfft(row.astype(np.float64)) * gain, x.shape[1])
+        low = fft.irfft(fft.rfft(row.astype(np.float64), size) * gain, size)[: x.shape[1]]
         out[k] = words(low + step * (rng.random(len(low)) - rng.random(len(low))), row)
     return Planted(out, 0, x.shape[1], all_tracks(x, None))
 

@@ -29,6 +29,12 @@ REAL: Final = (  # recordings of the corpus with nothing wrong in their samples
     "ultrasonic/mouse_rec_1_250k.wav",
     "ultrasonic/mouse_usv_300k.wav",
 )
+TRUE: Final = (  # (kind of bed, finding) that is right there, by SciPy's Welch spectra and means
+    ("real:hires/audio_192k_24bit.flac", "brickwall"),  # 83 dB down from 20 to 24 kHz
+    ("real:hires/audio_192k_24bit.flac", "dc-offset"),  # -0.7 %
+    ("real:ultrasonic/mouse_usv_300k.wav", "dc-offset"),  # -0.15 %
+    ("tape:", "absent"),  # recordings at 44.1 kHz hold nothing above 20 kHz
+)
 
 
 def recording(path: str) -> tuple[NDArray[np.int32], int, int, bool]:
