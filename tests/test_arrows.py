@@ -24,7 +24,13 @@ MAY_IMPORT = {
 ONLY_IN = {
     "watchdog": {"watcher/arrivals.py"},
     "soundfile": {"watcher/reader.py"},
-    "rich": {"watcher/console.py", "watcher/commands.py", "watcher/commands_verify.py"},
+    "rich": {
+        "watcher/console.py",
+        "watcher/commands.py",
+        "watcher/commands_daemon.py",
+        "watcher/commands_verify.py",
+        "watcher/morning_text.py",
+    },
     "pydantic": {"watcher/report.py"},
 }
 

@@ -7,7 +7,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from watcher import __version__, commands_verify
+from watcher import __version__, commands_daemon, commands_morning, commands_verify
 from watcher.errors import ConfigError, UsageError, WatcherError
 from watcher.exits import Exit
 
@@ -55,6 +55,8 @@ def parser() -> argparse.ArgumentParser:
         "--jobs", type=_positive, default=1, metavar="N", help="captures at once (default 1)"
     )
 
+    commands_daemon.add_parsers(commands)
+    commands_morning.add_parsers(commands)
     commands_verify.add_parsers(commands)
     commands.add_parser(
         "schema",

@@ -12,7 +12,7 @@ from typing import Final
 from rich.text import Text
 
 from checks.model import Verdict
-from watcher import check, commands_verify, report
+from watcher import check, commands_daemon, commands_morning, commands_verify, report
 from watcher.console import console_on, print_caution, print_groups, shown_text, working
 from watcher.errors import UsageError
 from watcher.exits import Exit
@@ -114,6 +114,12 @@ COMMANDS: Final[dict[str, Callable[[argparse.Namespace], Exit]]] = {
     "demo": run_demo,
     "schema": run_schema,
     "config": run_config,
+    "watch": commands_daemon.run_watch,
+    "enrol": commands_daemon.run_enrol,
+    "status": commands_daemon.run_status,
+    "unit": commands_daemon.run_unit,
+    "summary": commands_morning.run_summary,
+    "signoff": commands_morning.run_signoff,
     "verify": commands_verify.run_verify,
     "sums": commands_verify.run_sums,
 }

@@ -1,0 +1,106 @@
+"""``summary`` and ``signoff``."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from datetime import datetime
+from pathlib import Path
+
+from checks.model import Verdict
+from watcher import morning
+from watcher.check import plan
+from watcher.console import console_on
+from watcher.errors import UsageError
+from watcher.exits import Exit
+from watcher.files import shown
+from watcher.ledger import Ledger, LedgerError
+from watcher.morning_text import print_morning
+from watcher.places import ledger_path
+from watcher.settings import find_config, load
+from watcher.signoff import find_report, sign
+
+
+def add_parsers(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """The command line of both (contract)."""
+    summary = commands.add_parser(
+        "summary",
+        help="what came in, what needs doing",
+        description="What the daemon found: what could not be looked at, the tapes to play again, "
+        "the files at fault, where to listen, what is clear, what waits, and what is stored.",
+    )
+    summary.add_argument(
+        "--since",
+        metavar="WHEN",
+        help="a time (RFC 3339), a date, or 12h, 3d (default: since the last summary marked as "
+        "read, else 24h)",
+    )
+    summary.add_argument("--seen", action="store_true", help="mark it as read")
+    summary.add_argument("--json", action="store_true")
+    summary.add_argument("--config", metavar="F")
+    signoff = commands.add_parser(
+        "signoff",
+        help="a person has listened and decided",
+        description="Keeps a person's decision in the report and the ledger. Summaries stop "
+        "asking; a later change of the file or of the findings opens the question again.",
+    )
+    signoff.add_argument("captures", nargs="+", metavar="CAPTURE")
+    signoff.add_argument("--by", required=True, metavar="INITIALS")
+    signoff.add_argument("--note", metavar="TEXT")
+    signoff.add_argument("--verdict", choices=["clear", "redo"], default="clear")
+    signoff.add_argument("--config", metavar="F")
+
+
+def run_summary(args: argparse.Namespace) -> Exit:
+    """``summary``"""
+    settings = load(find_config(Path(args.config) if args.config else None))
+    path = ledger_path(settings)
+    if not path.exists():
+        raise UsageError(
+            f"no ledger at {shown(path)}: no daemon has run here. `reelvigil watch` starts one; "
+            "`reelvigil check` looks at captures now"
+        )
+    now = datetime.now().astimezone()
+    with Ledger(path, read_only=not args.seen) as ledger:
+        since = morning.since_when(args.since, ledger, now)
+        found = morning.gather(ledger, since, now=now, verify_days=settings.verify_every_days)
+        if args.json:
+            print(json.dumps(morning.as_json(found)))
+        else:
+            print_morning(console_on(sys.stdout), found)
+        if args.seen:
+            morning.mark_seen(ledger, found.until)
+    return Exit.CLEAR
+
+
+def run_signoff(args: argparse.Namespace) -> Exit:
+    """``signoff CAPTURE...``"""
+    settings = load(find_config(Path(args.config) if args.config else None))
+    jobs = plan(args.captures, settings)
+    found = []
+    for job in jobs:  # all of them before the first is written
+        path, report = find_report(job.capture, job.report_path)
+        found.append((job.capture, path, report))
+    ledger: Ledger | None = None
+    if ledger_path(settings).exists():
+        try:
+            ledger = Ledger(ledger_path(settings))
+        except LedgerError as error:
+            print(f"reelvigil: only in the report: {shown(str(error))}", file=sys.stderr)
+    try:
+        for capture, path, report in found:
+            sign(
+                report,
+                path,
+                capture,
+                ledger,
+                by=args.by,
+                note=args.note,
+                verdict=Verdict(args.verdict),
+            )
+            print(f"{shown(capture.report_stem.name)}: {args.verdict}, signed off by {args.by}")
+    finally:
+        if ledger is not None:
+            ledger.close()
+    return Exit.CLEAR

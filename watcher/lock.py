@@ -1,0 +1,45 @@
+"""One daemon for one ledger: a lock that dies with its process, however that ends."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import fcntl
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from watcher.errors import WatcherError
+from watcher.files import shown
+
+
+class AlreadyRunning(WatcherError):  # noqa: N818 - a state of things, not an error of anybody's
+    """Another daemon holds the lock."""
+
+
+@contextlib.contextmanager
+def hold(ledger: Path) -> Iterator[None]:
+    """Hold the lock beside a ledger for as long as the block runs.
+
+    Raises:
+        AlreadyRunning: another process holds it; its number is told, for people.
+    """
+    ledger.parent.mkdir(parents=True, exist_ok=True)
+    path = ledger.with_name(ledger.name + ".lock")
+    fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+    try:
+        try:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            if error.errno not in (errno.EAGAIN, errno.EACCES):
+                raise
+            holder = os.pread(fd, 32, 0).decode("ascii", "replace").strip()
+            raise AlreadyRunning(
+                f"another daemon (process {holder or 'unknown'}) uses {shown(ledger)}; "
+                "stop it first, or name another ledger"
+            ) from error
+        os.ftruncate(fd, 0)
+        os.pwrite(fd, f"{os.getpid()}\n".encode(), 0)
+        yield
+    finally:
+        os.close(fd)

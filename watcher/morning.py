@@ -1,0 +1,364 @@
+"""The morning summary: what came in since the last one, and what needs doing. Reads the ledger.
+
+What could not be looked at comes first, and whether the daemon was there all the time: an empty
+list is no good news by itself.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any, Final
+
+from checks.model import Verdict
+from watcher.deliver import free_bytes
+from watcher.errors import UsageError
+from watcher.ledger import CaptureRow, Ledger, State, utc
+from watcher.report import Report
+from watcher.summary import CaptureRow as Row
+from watcher.summary import Heading, group
+from watcher.troubles import Trouble, read
+
+# Between two beats of a daemon that lives pass 30 s; twice that and a bit is no gap.
+_GAP_S: Final = 90.0
+_SPAN: Final = re.compile(r"(\d+(?:\.\d+)?)([mhd])")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """A stretch of time in which no daemon was alive."""
+
+    began: str
+    ended: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Waiting:
+    name: str
+    folder: str
+    why: str
+    since: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Volume:
+    """Free space of a root; ``hours`` of recording at the rate of the newest capture there."""
+
+    root: str
+    state: str
+    detail: str | None
+    scanned_at: str | None
+    free_bytes: int | None
+    hours: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coverage:
+    """How well stored captures are known to be unchanged."""
+
+    captures: int
+    oldest: str | None
+    within_days: float | None
+    share: float | None
+    changed: tuple[tuple[str, str, str], ...]  # (path, state, text) found by verifications
+    counts: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Morning:
+    """All that the summary tells."""
+
+    since: str
+    until: str
+    ever_alive: bool
+    alive: bool
+    gaps: tuple[Gap, ...]
+    troubles: tuple[Trouble, ...]
+    groups: dict[Heading, list[Row]]
+    checked: int
+    audio_s: float
+    bytes: int
+    still_open: tuple[tuple[str, str, str], ...]  # (name, folder, verdict) from before
+    missing: tuple[Waiting, ...]
+    waiting: tuple[Waiting, ...]
+    coverage: Coverage
+    volumes: tuple[Volume, ...]
+
+
+def since_when(text: str | None, ledger: Ledger, now: datetime) -> str:
+    """The moment a summary begins at.
+
+    Args:
+        text: RFC 3339, a date, or a span such as ``12h`` or ``3d``; None: since the last summary
+            that was marked as read, else 24 hours.
+
+    Raises:
+        UsageError: none of these.
+    """
+    if text is None:
+        rows = list(ledger.rows("SELECT max(at) FROM summaries WHERE seen = 1"))
+        if rows and rows[0][0]:
+            return str(rows[0][0])
+        text = "24h"
+    if span := _SPAN.fullmatch(text):
+        hours = float(span[1]) * {"m": 1 / 60, "h": 1, "d": 24}[span[2]]
+        return (now - timedelta(hours=hours)).astimezone(UTC).isoformat(timespec="milliseconds")
+    try:
+        return utc(text)
+    except ValueError:
+        raise UsageError(
+            f"--since {text!r}: must be a time like 2026-01-31T05:00:00+01:00, a date, or 12h, 3d"
+        ) from None
+
+
+def gather(
+    ledger: Ledger,
+    since: str,
+    *,
+    now: datetime,
+    verify_days: float | None,
+    free: Callable[[Path], tuple[int, int]] = free_bytes,
+) -> Morning:
+    """Everything since a moment (in the ledger's form of time)."""
+    until = now.astimezone(UTC).isoformat(timespec="milliseconds")
+    reports = [report for row in ledger.checked_since(since) if (report := ledger.report(row.id))]
+    gaps, ever, alive = _gaps(ledger, since, until)
+    return Morning(
+        since=since,
+        until=until,
+        ever_alive=ever,
+        alive=alive,
+        gaps=tuple(gaps),
+        troubles=tuple(read(ledger, since=since)),
+        groups=group(reports),
+        checked=len(reports),
+        audio_s=sum(report.capture.duration_s or 0.0 for report in reports),
+        bytes=sum(line.bytes or 0 for report in reports for line in report.capture.files),
+        still_open=tuple(_still_open(ledger, since)),
+        missing=tuple(_waiting(ledger, State.MISSING)),
+        waiting=tuple(
+            _waiting(
+                ledger, State.WAITING, State.QUEUED, State.CHECKING, State.RETRY, State.GIVEN_UP
+            )
+        ),
+        coverage=_coverage(ledger, since, now, verify_days),
+        volumes=tuple(_volumes(ledger, free)),
+    )
+
+
+def _gaps(ledger: Ledger, since: str, until: str) -> tuple[list[Gap], bool, bool]:
+    """Stretches without a daemon; whether there ever was one, and whether there is now."""
+    gaps: list[Gap] = []
+    covered = since
+    ever = False
+    for began, beat, ended in ledger.rows("SELECT began, beat, ended FROM lives ORDER BY began"):
+        ever = True
+        last = ended or beat
+        if last < since:
+            continue
+        if _seconds(covered, began) > _GAP_S:
+            gaps.append(Gap(began=covered, ended=began))
+        covered = max(covered, last)
+    alive = ever and _seconds(covered, until) <= _GAP_S
+    if not alive and _seconds(covered, until) > _GAP_S:
+        gaps.append(Gap(began=covered, ended=until))
+    return gaps, ever, alive
+
+
+def _seconds(a: str, b: str) -> float:
+    return (datetime.fromisoformat(b) - datetime.fromisoformat(a)).total_seconds()
+
+
+def _still_open(ledger: Ledger, since: str) -> Iterator[tuple[str, str, str]]:
+    """Captures from before that still ask for something nobody has decided."""
+    rows = ledger.rows(
+        "SELECT id, path, verdict FROM captures WHERE checked_at < ? AND verdict != 'clear'"
+        " AND state != 'missing' ORDER BY path",
+        (since,),
+    )
+    for number, path, verdict in list(rows):
+        report = ledger.report(number)
+        signed = report.signoff if report is not None else None
+        if signed is None or signed.verdict is Verdict.REDO:
+            folder, name = os.path.split(os.fsdecode(path))
+            yield name, folder, signed.verdict.value if signed else str(verdict)
+
+
+_WHY: Final = {
+    State.WAITING: "is not settled yet",
+    State.QUEUED: "waits for its check",
+    State.CHECKING: "is being checked",
+    State.RETRY: "could not be read and is tried again",
+    State.GIVEN_UP: "ended its check three times; check it by hand",
+    State.MISSING: "is no longer there",
+}
+
+
+def _waiting(ledger: Ledger, *states: State) -> Iterator[Waiting]:
+    for row in ledger.in_state(*states):
+        yield Waiting(
+            name=row.path.name,
+            folder=str(row.path.parent),
+            why=row.why or _WHY[row.state],
+            since=row.changed_at if row.state is not State.WAITING else row.first_seen,
+        )
+
+
+def _coverage(ledger: Ledger, since: str, now: datetime, days: float | None) -> Coverage:
+    """When stored captures were last read in full, and what verifications found."""
+    where = "FROM captures WHERE state = 'done'"
+    (total, oldest) = next(iter(ledger.rows(f"SELECT count(*), min(verified_at) {where}")))
+    share = None
+    if days is not None and total:
+        edge = (now - timedelta(days=days)).astimezone(UTC).isoformat(timespec="milliseconds")
+        query = f"SELECT count(*) {where} AND verified_at >= ?"
+        share = next(iter(ledger.rows(query, (edge,))))[0] / total
+    counts: Counter[str] = Counter()
+    changed = []
+    rows = ledger.rows(
+        "SELECT path, state, detail FROM verifications WHERE at >= ? ORDER BY path, id", (since,)
+    )
+    for path, state, detail in rows:
+        counts[state] += 1
+        if state not in ("intact", "unrecorded"):
+            changed.append((os.fsdecode(path), str(state), detail or ""))
+    return Coverage(
+        captures=total,
+        oldest=oldest,
+        within_days=days,
+        share=share,
+        changed=tuple(dict.fromkeys(changed)),
+        counts=dict(counts),
+    )
+
+
+def _volumes(ledger: Ledger, free: Callable[[Path], tuple[int, int]]) -> Iterator[Volume]:
+    for number, path, state, detail, scanned in list(
+        ledger.rows("SELECT id, path, state, detail, scanned_at FROM roots ORDER BY path")
+    ):
+        root = Path(os.fsdecode(path))
+        try:
+            left = free(root)[0] if state == "present" else None
+        except OSError:
+            left = None
+        pace = _bytes_a_second(ledger, number)
+        yield Volume(
+            root=str(root),
+            state=str(state),
+            detail=detail,
+            scanned_at=scanned,
+            free_bytes=left,
+            hours=left / pace / 3600 if left is not None and pace else None,
+        )
+
+
+def _bytes_a_second(ledger: Ledger, root: int) -> float | None:
+    """What recording takes at the rate of the newest capture on a root."""
+    rows = ledger.rows(
+        "SELECT id FROM captures WHERE root = ? AND report IS NOT NULL"
+        " ORDER BY checked_at DESC LIMIT 8",
+        (root,),
+    )
+    for (number,) in list(rows):
+        report = ledger.report(number)
+        if report is not None and report.capture.duration_s:
+            total = sum(line.bytes or 0 for line in report.capture.files)
+            return total / report.capture.duration_s
+    return None
+
+
+def as_json(morning: Morning) -> dict[str, Any]:
+    """The same as plain values (contract of ``summary --json``)."""
+    return {
+        "format": "reelvigil-summary",
+        "version": 1,
+        "since": morning.since,
+        "until": morning.until,
+        "alive": morning.alive,
+        "gaps": [{"began": g.began, "ended": g.ended} for g in morning.gaps],
+        "troubles": [
+            {"text": t.text, "began": t.began, "ended": t.ended} for t in morning.troubles
+        ],
+        "checked": {
+            "captures": morning.checked,
+            "duration_s": round(morning.audio_s, 3),
+            "bytes": morning.bytes,
+        },
+        "headings": [
+            {
+                "heading": heading.name.lower(),
+                "captures": [_row(row) for row in morning.groups[heading]],
+            }
+            for heading in Heading
+        ],
+        "still_open": [
+            {"name": name, "folder": folder, "verdict": verdict}
+            for name, folder, verdict in morning.still_open
+        ],
+        "missing": [_wait(item) for item in morning.missing],
+        "waiting": [_wait(item) for item in morning.waiting],
+        "verification": {
+            "captures": morning.coverage.captures,
+            "oldest": morning.coverage.oldest,
+            "within_days": morning.coverage.within_days,
+            "share": morning.coverage.share,
+            "counts": morning.coverage.counts,
+            "changed": [
+                {"path": path, "state": state, "text": text}
+                for path, state, text in morning.coverage.changed
+            ],
+        },
+        "roots": [
+            {
+                "root": v.root,
+                "state": v.state,
+                "detail": v.detail,
+                "scanned_at": v.scanned_at,
+                "free_bytes": v.free_bytes,
+                "hours_left": None if v.hours is None else round(v.hours, 1),
+            }
+            for v in morning.volumes
+        ],
+    }
+
+
+def _row(row: Row) -> dict[str, Any]:
+    return {
+        "reel": row.reel,
+        "name": row.name,
+        "folder": row.folder,
+        "about": row.about,
+        "notes": row.notes,
+        "signed": row.signed,
+        "findings": [
+            {"at": f.place, "tracks": f.tracks, "kind": f.kind, "text": f.text}
+            for f in row.findings
+        ],
+    }
+
+
+def _wait(item: Waiting) -> dict[str, str]:
+    return {"name": item.name, "folder": item.folder, "why": item.why, "since": item.since}
+
+
+def mark_seen(ledger: Ledger, until: str) -> None:
+    """A person has read everything up to a moment."""
+    ledger.change("INSERT INTO summaries (at, seen) VALUES (?, 1)", (until,))
+
+
+def oldest_first(rows: Sequence[CaptureRow]) -> list[CaptureRow]:
+    """Captures in the order in which they wait to be verified again."""
+    return sorted(rows, key=lambda row: (row.verified_at or "", row.path))
+
+
+def reports_asking(ledger: Ledger, since: str) -> Iterator[Report]:
+    """Reports since a moment whose tape is to be played again; for ``on_redo``."""
+    for row in ledger.checked_since(since):
+        report = ledger.report(row.id)
+        if report is not None and report.signoff is None and report.verdict is Verdict.REDO:
+            yield report

@@ -1,0 +1,126 @@
+"""The morning summary as text: for the terminal, and for the file the daemon writes."""
+
+from __future__ import annotations
+
+import io
+from datetime import datetime
+
+from rich.console import Console
+from rich.text import Text
+
+from watcher.console import console_on, print_caution, print_groups, print_indented
+from watcher.files import shown
+from watcher.morning import Morning, Waiting
+from watcher.summary import Heading
+
+_MOST_LINES = 20  # of one list; the rest is counted
+
+
+def text_of(morning: Morning) -> str:
+    """The summary as plain text."""
+    stream = io.StringIO()
+    print_morning(console_on(stream), morning)
+    return stream.getvalue()
+
+
+def print_morning(console: Console, morning: Morning) -> None:
+    """Print it: trouble first, then what there is to do, then what is well."""
+    console.print(Text(f"From {_local(morning.since)} to {_local(morning.until)}", style="bold"))
+    _alive(console, morning)
+    _troubles(console, morning)
+    if morning.checked:
+        counts = ", ".join(
+            f"{len(morning.groups[h])} {h.value[0].lower() + h.value[1:]}"
+            for h in Heading
+            if morning.groups[h]
+        )
+        hours = morning.audio_s / 3600
+        console.print()
+        print_indented(
+            console,
+            Text(
+                f"{morning.checked} captures checked, {hours:.1f} h of audio, "
+                f"{morning.bytes / 1e9:.1f} GB: {counts}"
+            ),
+            0,
+        )
+    else:
+        console.print()
+        print_indented(console, Text("No capture was checked in this time."), 0)
+    print_groups(console, morning.groups)
+    _list(console, "Still open from before", [f"{shown(n)}  {v}" for n, _, v in morning.still_open])
+    _list(console, "No longer there", [_waits(item) for item in morning.missing])
+    _list(console, "Waiting", [_waits(item) for item in morning.waiting])
+    _coverage(console, morning)
+    for volume in morning.volumes:
+        said = f"{shown(volume.root)}: {volume.state}"
+        if volume.detail:
+            said += f" ({shown(volume.detail)})"
+        if volume.free_bytes is not None:
+            said += f", {volume.free_bytes / 1e9:.0f} GB free"
+        if volume.hours is not None:
+            said += f", {volume.hours:.1f} h of recording at the current rate"
+        print_indented(console, Text(said), 0)
+    print_caution(console)
+
+
+def _alive(console: Console, morning: Morning) -> None:
+    if not morning.ever_alive:
+        text = "No daemon has run here: nothing that came in was looked at."
+        print_indented(console, Text(text, style="bold red"), 0)
+    elif not morning.gaps:
+        print_indented(console, Text("The daemon was alive all the time."), 0)
+    for gap in morning.gaps:
+        text = f"The daemon was not alive from {_local(gap.began)} to {_local(gap.ended)}."
+        print_indented(console, Text(text, style="bold red"), 0)
+    if morning.ever_alive and not morning.alive:
+        text = "It is not running now: what comes in is not looked at."
+        print_indented(console, Text(text, style="bold red"), 0)
+
+
+def _troubles(console: Console, morning: Morning) -> None:
+    for trouble in morning.troubles:
+        until = f" to {_local(trouble.ended)}" if trouble.ended else ", and still"
+        text = f"From {_local(trouble.began)}{until}: {shown(trouble.text)}"
+        print_indented(console, Text(text, style="yellow"), 0)
+
+
+def _coverage(console: Console, morning: Morning) -> None:
+    coverage = morning.coverage
+    _list(
+        console,
+        "Stored captures that changed",
+        [f"{state}  {shown(path)}  {shown(text)}" for path, state, text in coverage.changed],
+    )
+    console.print()
+    if not coverage.captures:
+        print_indented(console, Text("No stored capture is on record yet."), 0)
+        return
+    said = f"{coverage.captures} stored captures on record"
+    if coverage.oldest:
+        said += f"; the longest unread was last read in full on {_local(coverage.oldest)}"
+    if coverage.share is not None and coverage.within_days is not None:
+        said += f"; {100 * coverage.share:.0f} % within the last {coverage.within_days:.0f} days"
+    if coverage.counts:
+        found = ", ".join(f"{count} {state}" for state, count in coverage.counts.items())
+        said += f"; verified in this time: {found}"
+    print_indented(console, Text(said + "."), 0)
+
+
+def _list(console: Console, title: str, lines: list[str]) -> None:
+    if not lines:
+        return
+    console.print()
+    console.print(Text(f"{title} ({len(lines)})", style="bold"))
+    for line in lines[:_MOST_LINES]:
+        print_indented(console, Text(line), 2)
+    if len(lines) > _MOST_LINES:
+        print_indented(console, Text(f"and {len(lines) - _MOST_LINES} more"), 2)
+
+
+def _waits(item: Waiting) -> str:
+    return f"{shown(item.name)}  {shown(item.why)}, since {_local(item.since)}"
+
+
+def _local(at: str) -> str:
+    return datetime.fromisoformat(at).astimezone().strftime("%Y-%m-%d %H:%M")
