@@ -11,9 +11,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
+from checks.clipping import ClippingLimits, ClippingPass
 from checks.container import ContainerLimits
+from checks.dropouts import DropoutsLimits, DropoutsPass
 from checks.model import CaptureFormat, CheckPass
 from checks.sheet import Sheet
+from checks.tracks import TracksLimits, TracksPass
+from checks.ultrasonic import UltrasonicLimits, UltrasonicPass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,6 +28,10 @@ class Limits:
     """
 
     container: ContainerLimits = field(default_factory=ContainerLimits)
+    clipping: ClippingLimits = field(default_factory=ClippingLimits)
+    dropouts: DropoutsLimits = field(default_factory=DropoutsLimits)
+    tracks: TracksLimits = field(default_factory=TracksLimits)
+    ultrasonic: UltrasonicLimits = field(default_factory=UltrasonicLimits)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +50,12 @@ class Check:
     start: Callable[[Context], CheckPass]
 
 
-CHECKS: Final[tuple[Check, ...]] = ()
+CHECKS: Final[tuple[Check, ...]] = (
+    Check("clipping", lambda c: ClippingPass(c.fmt, c.sheet, c.limits.clipping)),
+    Check("dropouts", lambda c: DropoutsPass(c.fmt, c.sheet, c.limits.dropouts)),
+    Check("tracks", lambda c: TracksPass(c.fmt, c.sheet, c.limits.tracks)),
+    Check("ultrasonic", lambda c: UltrasonicPass(c.fmt, c.sheet, c.limits.ultrasonic)),
+)
 ORDER: Final = (
     "container",
     "format",
