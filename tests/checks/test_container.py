@@ -353,6 +353,14 @@ def test_order_and_repeats() -> None:
     assert two_formats.word_length == 24
 
 
+def test_repeats_are_told_once() -> None:
+    again = chunk(b"SSND", bytes(8), big=True)
+    layout = parse(Held(aiff(AUDIO, frames=1000, behind=again * 5)))
+    assert kinds(layout) == [("bad-chunk", "redo", "mend")]
+    layout = parse(Held(w64(AUDIO, behind=w64_chunk(b"data", AUDIO) * 5)))
+    assert kinds(layout) == [("bad-chunk", "redo", "mend")]
+
+
 def test_chunk_that_overruns_behind_the_audio() -> None:
     tail = chunk(b"LIST", bytes(20), size=10_000)
     cut = riff([fmt(), chunk(b"data", AUDIO), tail], size=6036 + 10_008)

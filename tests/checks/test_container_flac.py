@@ -253,6 +253,11 @@ def test_zeros_between_frames_are_seen_though_the_crc_does_not() -> None:
     assert layout.found_frames == TOTAL
 
 
+def test_zeros_in_the_place_of_frames() -> None:
+    layout = parsed(stream(INFO, [*FRAMES[:10], bytes(4096), *FRAMES[12:]]))
+    assert [f.values["what"] for f in layout.findings] == ["missing", "zeros"]
+
+
 def test_zeros_over_frames_and_at_the_end() -> None:
     data = bytearray(stream(INFO, FRAMES))
     data[OFFSETS[5] + 40 : OFFSETS[9] + 40] = bytes(OFFSETS[9] - OFFSETS[5])

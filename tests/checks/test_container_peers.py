@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import struct
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
@@ -23,7 +24,7 @@ from checks.container import Layout, parse
 from checks.container._draft import Draft, Window
 from checks.container._layout import ContainerLimits
 from checks.container._parse import dispatch
-from checks.model import Encoding
+from checks.model import Encoding, Verdict
 
 FRAMES: Final = 1_001  # odd: pad bytes are needed
 KINDS: Final = {
@@ -162,6 +163,27 @@ def test_cut_files_are_told_and_counted(container: str, keep: float) -> None:
     if container == "FLAC":
         return
     assert layout.found_frames == int(whole.audio_bytes * keep) // 6
+
+
+@pytest.mark.parametrize("container", ["WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC"])
+def test_file_of_a_writer_that_was_never_closed(container: str, tmp_path: Path) -> None:
+    """What lies on disk while libsndfile still writes, or after it was killed: not settled."""
+    path = tmp_path / "take"
+    random = np.random.default_rng(5)
+    with soundfile.SoundFile(path, "w", 96_000, 2, "PCM_24", format=container) as file:
+        for _ in range(20):
+            file.write(random.normal(0, 0.05, (20_000, 2)))
+        data = path.read_bytes()
+    layout = parse(Held(data))
+    assert not layout.complete
+    assert not parse(Held(data), deep=False).complete
+    assert {f.kind for f in layout.findings} <= {"unfinalised", "truncated", "size-mismatch"}
+    assert Verdict.worst(f.verdict for f in layout.findings) is not Verdict.CLEAR
+    closed = parse(Held(path.read_bytes()))
+    assert (closed.complete, closed.findings, closed.found_frames) == (True, (), 400_000)
+    if container != "FLAC":
+        found = layout.found_frames or 0
+        assert found >= (len(data) - 5_000) // 6  # all that is on disk is recoverable
 
 
 # -- anything at all ---------------------------------------------------------------------------
