@@ -8,19 +8,39 @@ piece of work and returns.
 from __future__ import annotations
 
 import os
+import stat
 import time
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Final, NamedTuple
 
 from checks.container import Layout
+from watcher import arrivals, booking, reconcile
 from watcher import lease as leases
-from watcher.files import Identity
+from watcher.arrivals import Arrivals
+from watcher.candidates import Candidates, Place
+from watcher.files import shown
+from watcher.growth import Growth
 from watcher.ledger import CaptureRow, FileRow, Ledger, State, now
-from watcher.settings import Settings, Sheets, TrackSets
-from watcher.tracksets import Capture, grouped, header, token
-from watcher.walk import captures_below
+from watcher.listening import Listening, MakeSource
+from watcher.logs import Log
+from watcher.reconcile import Differs, Listing, Outcome
+from watcher.roots import MARKER, instance_name
+from watcher.scanning import Scanning
+from watcher.settings import Settings, TrackSets
+from watcher.settling import HELD_S, Stamp
+from watcher.tracksets import Capture, header, token
+from watcher.troubles import Troubles
+from watcher.walk import is_capture_name, is_unfinished_name
+from watcher.watched import Watched
+
+_TICK_S: Final = 0.25  # of work in one tick: stopping and looking after workers must not wait
+_HINTS: Final = 2000  # taken in one tick
+_CHUNK: Final = 200  # files of one folder taken in at once
+# Captures looked at at once before a scan waits for them to settle: some 20 MB. Common practice.
+_ROOM: Final = 20_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,13 +77,15 @@ def capture_of(row: CaptureRow, files: Iterable[FileRow], rule: TrackSets) -> Ca
     )
 
 
-@dataclass(slots=True)
-class _Seen:
-    identity: Identity
-    since: float
+class _Folder(NamedTuple):
+    """Files of one folder that are to be looked at."""
+
+    place: Place
+    folder: Path
+    names: list[str]
+    listed: list[str] | None
 
 
-@dataclass(slots=True)
 class Intake:
     """Watches the roots of a configuration.
 
@@ -72,73 +94,267 @@ class Intake:
         wall: the time of day as the ledger writes it.
         lease: tells whether a file is open for writing.
         layout_of: reads a file's header; None where it cannot be read.
-        observer_factory: makes what delivers events; None for scans only.
+        observer_factory: makes the source of hints for a root; None for scans only.
+        log: where troubles are told beside the ledger.
     """
 
-    ledger: Ledger
-    settings: Settings
-    monotonic: Callable[[], float] = time.monotonic
-    wall: Callable[[], str] = now
-    lease: Callable[[Path], leases.Lease] = leases.test
-    layout_of: Callable[[Path], Layout | None] = header
-    observer_factory: Callable[..., Any] | None = None
-    _seen: dict[Path, _Seen] = field(default_factory=dict)
-    _scan_at: float = float("-inf")
-    _poll_at: float = float("-inf")
-    _grew: dict[int, float] = field(default_factory=dict)
+    def __init__(
+        self,
+        ledger: Ledger,
+        settings: Settings,
+        *,
+        monotonic: Callable[[], float] = time.monotonic,
+        wall: Callable[[], str] = now,
+        lease: Callable[[Path], leases.Lease] = leases.test,
+        layout_of: Callable[[Path], Layout | None] = header,
+        observer_factory: MakeSource | None = Arrivals,
+        log: Log | None = None,
+    ) -> None:
+        self._ledger = ledger
+        self._settings = settings
+        self._clock = monotonic
+        self._troubles = Troubles(ledger, log or Log())
+        self._growth = Growth(monotonic, poll_s=settings.poll_s)
+        self._candidates = Candidates(
+            ledger, settings, lease=lease, header_of=layout_of, grew=self._growth.seen, wall=wall
+        )
+        self._roots = [
+            Watched(
+                ledger,
+                self._troubles,
+                root,
+                instance=instance_name(settings),
+                wall=wall,
+                listening=Listening(root, self._troubles, observer_factory),
+                scanning=Scanning(
+                    ledger,
+                    self._troubles,
+                    root,
+                    quiet_s=settings.quiet_s,
+                    every_s=settings.scan_every_s,
+                    wall=wall,
+                ),
+            )
+            for root in settings.roots
+        ]
+        self._folders: deque[_Folder] = deque()
+        self._trees: deque[tuple[Place, Iterator[tuple[Listing, Differs] | None]]] = deque()
+        self._round: Iterator[None] | None = None
+        self._round_at = float("-inf")
+        self._missing: list[int] = []
+
+    # -- for the daemon ----------------------------------------------------------------------
 
     def start(self) -> None:
-        """Begin to watch: observers first, then the scan at start. In the main thread."""
+        """Begin to watch: sources of hints first, then the scan at start. In the main thread."""
         leases.ignore_breaks()
+        with self._ledger.commit():
+            self._attend(self._clock())
 
     def stop(self) -> None:
         """End all threads of its own."""
+        for root in self._roots:
+            root.listening.stop()
 
     def rescan(self, reason: str) -> None:
-        """Scan all roots soon, whatever was seen so far."""
-        self._scan_at = float("-inf")
+        """Scan all roots soon, and look at all that waits."""
+        for root in self._roots:
+            if root.present:
+                self._candidates.resume(root.place, now=self._clock())
+            root.scanning.want(self._clock(), at_once=True)
 
     def recording_on(self, volume_device: int) -> bool:
         """Whether a file on a volume (``st_dev``) grows, or grew within the last 60 s."""
-        return self.monotonic() - self._grew.get(volume_device, float("-inf")) < 60
+        return self._growth.on(volume_device)
+
+    def present(self, path: Path) -> bool:
+        """Whether the root that a file is in is there this very moment.
+
+        Where it is not, nothing that a check says about the file is to be believed.
+        """
+        for root in self._roots:
+            if path.is_relative_to(root.place.path):
+                return root.present and root.same_as_before() is not None
+        return True
 
     def tick(self) -> TickReport:
         """A bounded piece of work; about once a second."""
-        moment = self.monotonic()
-        if moment - self._scan_at >= self.settings.scan_every_s:
-            self._scan_at = moment
-            for root in self.settings.roots:
-                for path in captures_below(root):
-                    row = self.ledger.capture_of_file(path)
-                    if row is None or row.state is State.WAITING:
-                        st = os.lstat(path)
-                        self._seen.setdefault(path, _Seen(Identity.of(st), moment))
-        if moment - self._poll_at < self.settings.poll_s:
-            return TickReport(waiting=len(self._seen))
-        self._poll_at = moment
-        settled = []
-        for path, seen in list(self._seen.items()):
-            try:
-                identity = Identity.of(os.lstat(path))
-            except OSError:
-                del self._seen[path]
+        began = self._clock()
+        with self._ledger.commit():
+            self._attend(began)
+            self._take_hints(began)
+        while self._clock() - began < _TICK_S:
+            with self._ledger.commit():
+                if not self._work():
+                    break
+        self._tell_held()
+        events = self._candidates.take_events()
+        missing, self._missing = self._missing, []
+        return TickReport(
+            queued=tuple(events.queued),
+            reopened=tuple(events.reopened),
+            missing=tuple(missing),
+            waiting=len(self._candidates),
+            scanning=any(root.scanning.running for root in self._roots),
+        )
+
+    # -- roots and hints ---------------------------------------------------------------------
+
+    def _attend(self, at: float) -> None:
+        renewed = False
+        for root in self._roots:
+            change = root.attend(at)
+            if change is not None:
+                self._candidates.drop(root.place)
+                self._folders = deque(f for f in self._folders if f.place != root.place)
+                self._trees = deque(tree for tree in self._trees if tree[0] != root.place)
+            if not root.present:
                 continue
-            if identity != seen.identity:
-                seen.identity, seen.since = identity, moment
-                self._grew[identity.device] = moment
-            elif moment - seen.since >= self.settings.quiet_s:
-                settled.append(path)
-        sheets = Sheets(self.settings)
-        queued = []
-        with self.ledger.commit():
-            for capture in grouped(settled, lambda p: sheets.for_capture(p).track_sets):
-                root = next(r for r in self.settings.roots if capture.folder.is_relative_to(r))
-                row = self.ledger.put(
-                    root=self.ledger.root(root),
-                    path=capture.report_stem,
-                    is_set=capture.is_set,
-                    files=[(path, self._seen.pop(path).identity) for path in capture.files],
-                    state=State.QUEUED,
+            if not root.on_network and root.listening.keep(at):
+                root.scanning.want(at, at_once=True)
+                renewed = True
+            if root.listening.overflowed():
+                root.scanning.want(at)
+            if change:
+                self._candidates.resume(root.place, now=at)
+        if renewed:
+            self._round_at = float("-inf")
+
+    def _take_hints(self, at: float) -> None:
+        for root in self._roots:
+            if not root.present:
+                continue
+            files: dict[bytes, dict[bytes, None]] = {}
+            for path in dict.fromkeys(root.listening.hints(_HINTS)):
+                self._hint(root.place, path, files)
+            for folder, names in files.items():
+                self._touched(root.place, folder, list(names), None)
+
+    def _hint(self, place: Place, path: bytes, files: dict[bytes, dict[bytes, None]]) -> None:
+        """Sort one hint: a file that differs, one of unfinished name, a folder, or nothing."""
+        folder, name = os.path.split(path)
+        try:
+            st = os.lstat(path)
+        except OSError:
+            return  # gone: the scans find that out
+        if stat.S_ISDIR(st.st_mode):
+            if not name.startswith(b"."):
+                steps = reconcile.below(self._ledger, path, Outcome())
+                self._trees.append((place, steps))
+        elif not stat.S_ISREG(st.st_mode) or name == MARKER.encode():
+            return
+        elif is_capture_name(os.fsdecode(name)):
+            if reconcile.differs(self._ledger, folder, name, Stamp.of(st)):
+                files.setdefault(folder, {})[name] = None
+        elif is_unfinished_name(os.fsdecode(name)):
+            self._growth.watch({path: Stamp.of(st)})
+
+    # -- scans, folders, polling: whatever is to be done, a little of it -------------------------
+
+    def _work(self) -> bool:
+        """One small piece of what there is to do; False where there is nothing."""
+        at = self._clock()
+        if self._round is None and at - self._round_at >= self._settings.poll_s:
+            self._round_at = at
+            self._growth.look()
+            self._round = self._candidates.poll(self._clock)
+        if self._round is not None:
+            for _ in range(_CHUNK):
+                if next(self._round, self) is self:
+                    self._round = None
+                    break
+            return True
+        if self._folders and (self._folders[0].listed is None or self._has_room):
+            one = self._folders.popleft()
+            self._candidates.consider(
+                one.place, one.folder, one.names[:_CHUNK], now=at, listed=one.listed
+            )
+            if len(one.names) > _CHUNK:
+                self._folders.appendleft(one._replace(names=one.names[_CHUNK:]))
+            return True
+        if self._trees:
+            place, steps = self._trees[0]
+            found = next(steps, self)
+            if found is self:
+                self._trees.popleft()
+            elif isinstance(found, tuple):
+                self._differs(place, *found)
+            return True
+        return any(self._scan(root, at) for root in self._roots)
+
+    @property
+    def _has_room(self) -> bool:
+        """Whether a scan may bring more to look at; hints may always."""
+        return self._candidates.units < _ROOM
+
+    def _scan(self, root: Watched, at: float) -> bool:
+        if not root.present or not self._has_room or not root.scanning.begin(at):
+            return False
+        try:
+            for _ in range(_CHUNK):
+                found = root.scanning.step()
+                if found is not None:
+                    self._differs(root.place, *found)
+                    break
+        except StopIteration:
+            outcome, missing = root.scanning.conclude(root.same_as_before(), at)
+            self._missing += missing
+            if outcome is not None:
+                root.scanned()
+                self._growth.watch(outcome.leftovers)
+                self._tell_coverage()
+        return True
+
+    def _differs(self, place: Place, listing: Listing, found: Differs) -> None:
+        names = found.touched
+        if found.back:
+            folder = Path(os.fsdecode(listing.folder))
+            for row in booking.back(self._ledger, listing.folder, found.back):
+                if row.state is State.WAITING:
+                    names_again = [file.path.name for file in self._ledger.files(row.id)]
+                    self._folders.append(_Folder(place, folder, names_again, None))
+        if names:
+            self._touched(place, listing.folder, names, [*listing.captures])
+
+    def _touched(
+        self, place: Place, folder: bytes, names: list[bytes], listed: list[bytes] | None
+    ) -> None:
+        one = _Folder(
+            place,
+            Path(os.fsdecode(folder)),
+            [os.fsdecode(name) for name in names],
+            None if listed is None else [os.fsdecode(name) for name in listed],
+        )
+        if listed is None:
+            self._folders.appendleft(one)
+        else:
+            self._folders.append(one)
+
+    # -- telling -----------------------------------------------------------------------------
+
+    def _tell_held(self) -> None:
+        for path, held in self._candidates.take_held():
+            key = f"held {shown(path)}"
+            if held:
+                self._troubles.begin(
+                    key,
+                    f"{shown(path)} has been open for writing for {HELD_S / 3600:.0f} hours "
+                    "without growing, and is not checked: end the program that holds it, if it is "
+                    "done.",
                 )
-                queued.append(row.id)
-        return TickReport(queued=tuple(queued), waiting=len(self._seen))
+            else:
+                self._troubles.end(key)
+
+    def _tell_coverage(self) -> None:
+        """Whether the kernel watches every folder; it passes over those beyond its limit."""
+        folders = sum(r.scanning.folders for r in self._roots if r.listening.alive)
+        watched = arrivals.watches()
+        if watched is None or not folders or watched >= folders:
+            self._troubles.end("watches")
+            return
+        self._troubles.begin(
+            "watches",
+            f"{folders - watched} of {folders} folders are covered by scans only, every "
+            f"{self._settings.scan_every_s / 60:.3g} min: raise fs.inotify.max_user_watches to at "
+            f"least {2 * folders}.",
+        )

@@ -12,12 +12,14 @@ UNKNOWN.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import fcntl
 import os
 import re
 import signal
 import threading
+from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
 from typing import Final
@@ -83,25 +85,29 @@ def forget_filesystems() -> None:
     _types.clear()
 
 
-def _listed() -> dict[int, str]:
-    """Device to type, from /proc/self/mountinfo (proc_pid_mountinfo(5))."""
-    found = {}
+def _mounts() -> Iterator[tuple[bytes, int, str]]:
+    """Place, device and type of every mount, from /proc/self/mountinfo (proc_pid_mountinfo(5))."""
     try:
         lines = Path("/proc/self/mountinfo").read_bytes().splitlines()
     except OSError:
-        return {}
+        return
     for line in lines:
         fields, _, rest = line.partition(b" - ")
         parts = fields.split()
-        kind = rest.split()[0].decode("ascii", "replace")
         major, minor = parts[2].split(b":")
-        found[os.makedev(int(major), int(minor))] = kind
+        place = _OCTAL.sub(lambda found: bytes([int(found[1], 8)]), parts[4])
+        kind = rest.split()[0].decode("ascii", "replace")
+        yield place, os.makedev(int(major), int(minor)), kind
+
+
+def _listed() -> dict[int, str]:
+    """Device to type."""
+    found = {}
+    for place, device, kind in _mounts():
+        found[device] = kind
         if kind == "btrfs":  # subvolumes have device numbers of their own
-            place = _OCTAL.sub(lambda m: bytes([int(m[1], 8)]), parts[4])
-            try:
+            with contextlib.suppress(OSError):
                 found[os.stat(place).st_dev] = kind
-            except OSError:
-                continue
     return found
 
 
@@ -114,3 +120,14 @@ def ignore_breaks() -> None:
     """A writer that meets our lease sends SIGIO, whose default would end the process."""
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGIO, signal.SIG_IGN)
+
+
+def keeps_inodes(device: int) -> bool:
+    """Whether a file keeps its inode number from mount to mount there. From memory."""
+    kind = filesystem(device) or ""
+    return not kind.startswith("fuse") and kind not in {"vfat", "exfat", "msdos"}
+
+
+def is_mount_point(path: Path) -> bool:
+    """Whether something is mounted there of its own (a btrfs subvolume is not)."""
+    return os.fsencode(path) in {place for place, _, _ in _mounts()}

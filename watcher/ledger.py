@@ -325,6 +325,11 @@ class Ledger:
         row = self._db.execute("SELECT report FROM captures WHERE id = ?", (capture,)).fetchone()
         return from_json(zlib.decompress(row[0])) if row and row[0] else None
 
+    def is_current(self, capture: int) -> bool:
+        """Whether the report is about the files as they are here."""
+        query = "SELECT checked_generation IS generation FROM captures WHERE id = ?"
+        return bool(self._db.execute(query, (capture,)).fetchone()[0])
+
     def delivered(self, capture: int) -> None:
         """The report stands at its place on disk."""
         with self.commit():

@@ -45,11 +45,13 @@ class Marker:
     Attributes:
         id: of the volume.
         instance: the daemon that watches it.
+        root: where it was mounted.
         at: when a person last confirmed the root.
     """
 
     id: str
     instance: str
+    root: str
     at: str
 
 
@@ -100,8 +102,8 @@ def read_marker(root: Path) -> Marker | None:
     if not isinstance(values, dict) or values.get("format") != _FORMAT:
         raise ValueError("is no marker of this program")
     match values:
-        case {"id": str(volume), "instance": str(instance), "at": str(at)}:
-            return Marker(id=volume, instance=instance, at=at)
+        case {"id": str(volume), "instance": str(instance), "root": str(where), "at": str(at)}:
+            return Marker(id=volume, instance=instance, root=where, at=at)
     raise ValueError("is not complete")
 
 
@@ -126,8 +128,11 @@ def enrol(root: Path, instance: str, *, take_over: bool = False) -> Marker:
             f"{shown(root)} is watched by {shown(known.instance)}, this is {shown(instance)}; two "
             "daemons must not share a root. Once the other one watches it no more: --take-over"
         )
-    marker = replace(
-        known or Marker(id=str(uuid.uuid4()), instance=instance, at=""), instance=instance, at=now()
+    marker = Marker(
+        id=known.id if known else str(uuid.uuid4()),
+        instance=instance,
+        root=os.path.abspath(root),
+        at=now(),
     )
     body = json.dumps({"format": _FORMAT, "version": 1, **asdict(marker)}, indent=1) + "\n"
     try:
@@ -139,12 +144,23 @@ def enrol(root: Path, instance: str, *, take_over: bool = False) -> Marker:
     return marker
 
 
-def look(root: Path, *, expected: str | None, instance: str, held: bool = False) -> Look:
+def look(
+    root: Path,
+    *,
+    expected: str | None,
+    instance: str,
+    held: bool = False,
+    seen_at: str | None = None,
+) -> Look:
     """What stands at a root's place.
+
+    A volume that was enrolled at this very place after the expected one was last seen takes over
+    from it: so a person replaces storage.
 
     Args:
         expected: number of the volume that was enrolled there, as far as is known.
         held: whether captures are known to be in it.
+        seen_at: when the expected volume was last scanned there.
     """
     name = shown(root)
     try:
@@ -184,7 +200,8 @@ def look(root: Path, *, expected: str | None, instance: str, held: bool = False)
             detail=f"{name} is watched by {shown(marker.instance)}, this is {shown(instance)}: "
             "`reelvigil enrol --take-over` once the other one watches it no more",
         )
-    if expected is not None and marker.id != expected:
+    replaced = marker.root == str(root) and seen_at is not None and marker.at > seen_at
+    if expected is not None and marker.id != expected and not replaced:
         return replace(
             seen,
             state=RootState.FOREIGN,

@@ -31,6 +31,18 @@ def is_capture_name(name: str) -> bool:
     return os.path.splitext(name)[1].lower() in CAPTURE_SUFFIXES
 
 
+def is_unfinished_name(name: str) -> bool:
+    """Whether a name says that audio of that file is still being written or sent.
+
+    Hidden names count where an ending of audio stands in them: ``.take.wav.x7Gq2a``.
+    """
+    stem = name.lower()
+    if stem.endswith(SUFFIX) or is_capture_name(name):
+        return False
+    audio = any(f"{ending}." in f"{stem}." for ending in CAPTURE_SUFFIXES)
+    return audio and (stem.startswith((".", "~")) or stem.endswith(_UNFINISHED))
+
+
 def captures_below(folder: Path, unreadable: list[OSError] | None = None) -> Iterator[Path]:
     """Every capture in a folder and below, in order of name; links are not followed.
 

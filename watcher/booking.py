@@ -1,0 +1,148 @@
+"""Captures as the ledger has them: which row a capture is, what its files belonged to before.
+
+A row follows its files: a capture that was renamed or moved within its root keeps its history, a
+track set that gained a file is still that set, a file that became part of a set has no row of its
+own any more (its former contents stay known).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from watcher.files import shown
+from watcher.ledger import CaptureRow, Ledger, State
+from watcher.moved import former, move
+from watcher.settling import Stamp
+from watcher.tracksets import Capture
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Booked:
+    """A capture as it now stands in the ledger.
+
+    Attributes:
+        reopened: it was queued, being checked or checked in a former state.
+        known: it was only moved and needs no check.
+        left: files that shared a row with these and are in none of theirs: look at them again.
+    """
+
+    row: CaptureRow
+    reopened: bool = False
+    known: bool = False
+    left: tuple[Path, ...] = ()
+
+
+def same_as_known(ledger: Ledger, capture: Capture) -> CaptureRow | None:
+    """The row that holds exactly the files of a capture."""
+    owner = ledger.capture_of_file(capture.files[0])
+    if owner is None or owner.is_set != capture.is_set:
+        return None
+    files = [file.path for file in ledger.files(owner.id)]
+    return owner if files == list(capture.files) else None
+
+
+def book(
+    ledger: Ledger,
+    root: int,
+    capture: Capture,
+    stamps: Mapping[Path, Stamp],
+    *,
+    state: State,
+    why: str | None,
+    place: tuple[Path, Path | None],
+) -> Booked:
+    """Put a capture that is not settled, or is now, into the ledger.
+
+    Args:
+        place: folder of the root, and the folder that mirrors it for reports, if any.
+    """
+    with ledger.commit():
+        owners = _owners(ledger, capture)
+        if all(owner.checked_at is None and owner.generation == 1 for owner in owners):
+            before = former(ledger, root, capture, stamps)
+            if before is not None:
+                for owner in owners:
+                    ledger.forget(owner.id)
+                row = move(ledger, before, capture, place)
+                return Booked(
+                    row=row,
+                    reopened=before.state is State.CHECKING,
+                    known=row.state is not State.WAITING,
+                )
+        same = same_as_known(ledger, capture)
+        path = same.path if same else _free_path(ledger, capture, owners)
+        before = ledger.capture(path)
+        row = ledger.put(
+            root=root,
+            path=path,
+            is_set=capture.is_set,
+            files=[(file, stamps[file].identity) for file in capture.files],
+            state=state,
+            why=why,
+        )
+        left: list[Path] = []
+        for owner in owners:
+            if owner.id != row.id:
+                rest = ledger.files(owner.id)
+                if not rest:
+                    ledger.forget(owner.id)
+                left += (file.path for file in rest)
+        reopened = before is not None and before.generation != row.generation
+        return Booked(row=row, reopened=reopened, left=tuple(left))
+
+
+def _owners(ledger: Ledger, capture: Capture) -> list[CaptureRow]:
+    """The rows that its files belong to."""
+    found = (ledger.capture_of_file(file) for file in capture.files)
+    return [*{row.id: row for row in found if row is not None}.values()]
+
+
+def _free_path(ledger: Ledger, capture: Capture, owners: list[CaptureRow]) -> Path:
+    """The path under which a capture is booked.
+
+    Two sets of one folder may share a name (``a_tr1.wav`` and ``a_tr1.flac``): the second one's
+    is told apart by the ending of its files.
+    """
+    path = capture.report_stem
+    row = ledger.capture(path)
+    if row is None or row.id in {owner.id for owner in owners} or not capture.is_set:
+        return path
+    if any(os.path.lexists(file.path) for file in ledger.files(row.id)):
+        return path.with_name(f"{capture.name}{capture.files[0].suffix}.set")
+    return path
+
+
+# -- captures that went, and came back -------------------------------------------------------
+
+
+def gone(ledger: Ledger, capture: int, files: list[bytes]) -> None:
+    """A capture of which files are believed to be no more."""
+    names = ", ".join(shown(file) for file in files[:3]) + (" ..." if len(files) > 3 else "")
+    verb = "is" if len(files) == 1 else "are"
+    ledger.move_to(capture, State.MISSING, why=f"{names} {verb} gone")
+
+
+def back(ledger: Ledger, folder: bytes, names: list[bytes]) -> Iterator[CaptureRow]:
+    """Files that were absent are there again; captures that are whole again by that.
+
+    Yields:
+        Rows that were missing and now stand where they stood before, or wait for a check.
+    """
+    for name in names:
+        ledger.change(
+            "UPDATE files SET missing_since = NULL WHERE folder = ? AND name = ?", (folder, name)
+        )
+    for name in names:
+        row = ledger.capture_of_file(Path(os.fsdecode(folder)) / os.fsdecode(name))
+        if row is None or row.state is not State.MISSING:
+            continue
+        if any(file.missing_since is not None for file in ledger.files(row.id)):
+            continue
+        state = State.DONE if ledger.is_current(row.id) else State.WAITING
+        ledger.move_to(row.id, state)
+        now = ledger.capture(row.path)
+        assert now is not None
+        yield now

@@ -1,0 +1,143 @@
+"""The scans of one root: when the next is due, how far one is, what it came upon."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Final
+
+from watcher import reconcile
+from watcher.absence import Absence
+from watcher.files import shown
+from watcher.ledger import Ledger
+from watcher.reconcile import Differs, Listing, Outcome
+from watcher.roots import Look
+from watcher.troubles import Troubles
+
+# A scan may take this share of the time at most: a huge tree is scanned less often.
+_SHARE: Final = 1 / 200
+_APART_S: Final = 10.0  # between two scans, whatever wants them. Common practice.
+# What a broken-off transfer leaves behind is told when it is large and old enough to be one.
+_LEFTOVER_BYTES: Final = 1 << 20  # from memory: shorter than any transfer
+_LEFTOVER_S: Final = 24 * 3600.0
+
+
+class Scanning:
+    """Scans one root, again and again.
+
+    Attributes:
+        folders: found by the last scan, as far as they could be listed.
+    """
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        troubles: Troubles,
+        root: Path,
+        *,
+        quiet_s: float,
+        every_s: float,
+        wall: Callable[[], str],
+    ) -> None:
+        self.folders = 0
+        self._ledger = ledger
+        self._troubles = troubles
+        self._root = root
+        self._every_s = every_s
+        self._absence = Absence(ledger, troubles, root, quiet_s=quiet_s, wall=wall)
+        self._outcome = Outcome()
+        self._steps: Iterator[tuple[Listing, Differs] | None] | None = None
+        self._took_s = 0.0
+        self._began = float("-inf")
+        self._due = float("-inf")
+        self._at_once = False
+
+    @property
+    def running(self) -> bool:
+        return self._steps is not None
+
+    def want(self, now: float, *, at_once: bool = False) -> None:
+        """Scan soon; a scan that runs is followed by another."""
+        self._due = min(self._due, now if at_once else max(now, self._began + _APART_S))
+
+    def drop(self) -> None:
+        """End a scan that runs: its root went away."""
+        self._steps = None
+
+    def begin(self, now: float) -> bool:
+        """Begin a scan where one is due; whether one runs."""
+        if self._steps is None and now >= self._due:
+            self._due, self._began, self._took_s = float("inf"), now, 0.0
+            self._outcome = Outcome()
+            self._steps = reconcile.scan(self._ledger, os.fsencode(self._root), self._outcome)
+        return self.running
+
+    def step(self) -> tuple[Listing, Differs] | None:
+        """A folder that is not as it was, or None.
+
+        Raises:
+            StopIteration: the scan has reached its end.
+        """
+        assert self._steps is not None
+        began = time.perf_counter()
+        try:
+            return next(self._steps)
+        finally:
+            self._took_s += time.perf_counter() - began
+
+    def conclude(self, look: Look | None, now: float) -> tuple[Outcome | None, list[int]]:
+        """Make the most of a scan that has reached its end.
+
+        Args:
+            look: what stood at the root's place before and after; None where that differs.
+
+        Returns:
+            What it came upon, and captures that are missing from now on.
+        """
+        self._steps = None
+        self._due = min(self._due, now + max(self._every_s, self._took_s / _SHARE))
+        if look is None:
+            return None, []
+        outcome = self._outcome
+        self.folders = outcome.folders + 1 - len(outcome.unlisted)
+        self._tell(outcome)
+        return outcome, self._absence.conclude(outcome, look, now)
+
+    def _tell(self, outcome: Outcome) -> None:
+        """What a person should know of what the scan came upon."""
+        why = f" ({outcome.unlisted[0][1]})" if outcome.unlisted else ""
+        old_ns = (time.time() - _LEFTOVER_S) * 1e9
+        told = {
+            "unlisted": (
+                [folder for folder, _ in outcome.unlisted],
+                f"cannot be listed{why}, so captures in them are not seen: give read and search "
+                "permission",
+            ),
+            "links": (
+                outcome.links,
+                "are links, which are not followed: name what they lead to as a root of its own",
+            ),
+            "others": (outcome.others, "are named like captures and are no files"),
+            "elsewhere": (
+                outcome.elsewhere,
+                "are volumes of their own and are not looked into: name them as roots",
+            ),
+            "leftovers": (
+                [
+                    path
+                    for path, stamp in sorted(outcome.leftovers.items())
+                    if stamp.size >= _LEFTOVER_BYTES and stamp.mtime_ns < old_ns
+                ],
+                "bear names of unfinished transfers and are more than a day old: see whether a "
+                "transfer broke off",
+            ),
+        }
+        for kind, (paths, text) in told.items():
+            key = f"{kind} {shown(self._root)}"
+            if paths:
+                more = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
+                self._troubles.begin(key, f"{shown(paths[0])}{more} {text}.")
+            else:
+                self._troubles.end(key)
