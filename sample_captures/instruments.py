@@ -201,6 +201,16 @@ def organ(rng: Rng, rate_hz: int) -> Floats:
     return _settle(out, rate_hz)
 
 
+def drone(rng: Rng, rate_hz: int) -> Floats:
+    """A reed that holds for seconds: overtones to far above 20 kHz, as steady as a generator."""
+    f0 = float(rng.choice([55.0, 61.7, 98.0, 146.8, 220.0, 440.0]) * rng.uniform(0.999, 1.001))
+    t = _times(float(rng.uniform(3, 7)), rate_hz)
+    h = _harmonics(f0, rate_hz)
+    weight = 1 / h**0.7 / (1 + (h * f0 / 9e3) ** 2) * rng.uniform(0.7, 1.2, len(h))
+    swell = _onset(t, 0.2) * _onset(np.float32(t[-1]) - t, 0.3)
+    return _settle(_read(f0, [_table(weight, rng)], [swell], rate_hz, None), rate_hz)
+
+
 def syllable(rng: Rng, rate_hz: int) -> Floats:
     """A spoken syllable: a consonant's noise, then a voice with three formants gliding."""
     f0 = float(rng.uniform(95, 220))

@@ -46,6 +46,7 @@ ENSEMBLES: Final[Mapping[str, Ensemble]] = {
     "brass": Ensemble(sounds=(play.brass,), rate=1.2, loudness_db=8),
     "speech": Ensemble(sounds=(play.syllable,), rate=2.5, spill_db=-30, rest_s=0.8),
     "organ": Ensemble(sounds=(play.organ,), rate=0.7, loudness_db=6),
+    "drone": Ensemble(sounds=(play.drone,), rate=0.4, spill_db=-20, loudness_db=6),
     "piano": Ensemble(sounds=(play.hammer,), rate=0.5, spill_db=-12, loudness_db=24),
     "tones": Ensemble(sounds=(play.tone,), rate=0.5, spill_db=None, loudness_db=20),
     "band": Ensemble(

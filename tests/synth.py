@@ -45,6 +45,7 @@ SCENES: Final[Mapping[str, Scene]] = {
     "brass": _scene("brass", line_hz=15_625.0),
     "speech": _scene("speech"),
     "organ": _scene("organ", hum_hz=50.0, hum_dbfs=-84.0),
+    "drone": _scene("drone"),
     "piano": _scene("piano"),
     "tones": _scene("tones"),
     "band": _scene("band"),
