@@ -17,6 +17,9 @@ from __future__ import annotations
 
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from checks.block import Block
 from checks.measures import BandLine, SpectralLine, UltrasonicMeasures, UltrasonicTrackLine
 from checks.model import CaptureFormat, Outcome, rounded
@@ -25,7 +28,7 @@ from checks.ultrasonic import _findings as findings
 from checks.ultrasonic._collect import SpectraPass, TrackSpectrum
 from checks.ultrasonic._findings import Ending
 from checks.ultrasonic._limits import UltrasonicLimits
-from checks.ultrasonic._lines import Line, find_lines, usual_name
+from checks.ultrasonic._lines import Line, find_lines, free_of_lines, usual_name
 from checks.ultrasonic._movement import (
     ENOUGH,
     ROOM_HZ,
@@ -44,7 +47,7 @@ _NAMED_FROM_HZ: Final = 15_000.0  # from here on, lines that have a name are lis
 _LEAST_RATE_HZ: Final = 40_500  # below, there is nothing above 20 kHz
 _SLOW_TAPE_CM_S: Final = 19.05  # at this speed and below little is left at 20 kHz
 _WALL_SEGMENTS: Final = 8  # for percentiles of a floor
-_LINE_SEGMENTS: Final = 16  # for a line to be steady
+_LINE_SEGMENTS: Final = ENOUGH  # for a line to be steady: half a second
 
 
 class UltrasonicPass:
@@ -55,11 +58,13 @@ class UltrasonicPass:
         self._sheet = sheet
         self._limits = limits
         self._room = 0.45 * fmt.rate_hz >= ROOM_HZ
+        self._whole_segment = False
         self._spectra = SpectraPass(fmt) if fmt.rate_hz >= _LEAST_RATE_HZ else None
 
     def feed(self, block: Block) -> None:
         if self._spectra is not None:
             self._spectra.feed(block)
+            self._whole_segment |= block.frames >= self._spectra.length
 
     def finish(self) -> Outcome:
         if self._spectra is None:
@@ -71,15 +76,15 @@ class UltrasonicPass:
         found: dict[int, tuple[Line, ...]] = {}
         unseen: list[int] = []
         measured = []
-        for k in range(self._fmt.channels):
-            track = self._spectra.track(k)
+        for k, track in enumerate(self._spectra.tracks()):
             judged = self._judged(k)
             lines = self._lines(track)
-            ending = self._ending(track)
-            seen = movement(track, lines)
+            clear = free_of_lines(track.layout, lines, track.bin_hz)
+            ending = self._ending(track, clear)
+            seen = movement(track, clear)
             ends_hz = ending.hz if ending is not None else None
             top_hz = information_hz(track, seen, ends_hz)
-            measured.append(self._measure(k, track, lines, top_hz, ends_hz))
+            measured.append(self._measure(k, track, lines, clear, top_hz, ends_hz))
             if not judged:
                 continue
             found[k] = tuple(line for line in lines if line.hz >= _FROM_HZ)
@@ -122,11 +127,12 @@ class UltrasonicPass:
         found = find_lines(track, _NAMED_FROM_HZ, min_prominence_db=least)
         return tuple(x for x in found if x.hz >= _FROM_HZ or usual_name(x.hz) is not None)
 
-    def _ending(self, track: TrackSpectrum) -> Ending | None:
+    def _ending(self, track: TrackSpectrum, clear: NDArray[np.bool_]) -> Ending | None:
         wall = None
         if track.segments >= _WALL_SEGMENTS:
             wall = find_wall(
                 track,
+                clear,
                 self._fmt.rate_hz,
                 min_depth_db=self._limits.wall_depth_db,
                 min_slope_db_octave=self._limits.wall_slope_db_octave,
@@ -134,13 +140,14 @@ class UltrasonicPass:
         mirror = track.mirror if self._room else None
         if not self._room or (wall is None and mirror is None):
             return None
-        return Ending(wall=wall, mirror=mirror)
+        return Ending(rate_hz=self._fmt.rate_hz, wall=wall, mirror=mirror)
 
     def _measure(
         self,
         number: int,
         track: TrackSpectrum,
         lines: tuple[Line, ...],
+        clear: NDArray[np.bool_],
         top_hz: float | None,
         ends_hz: float | None,
     ) -> UltrasonicTrackLine:
@@ -148,11 +155,13 @@ class UltrasonicPass:
         why = None if self._room else "the rate leaves no room above 20 kHz"
         if track.segments < ENOUGH:
             why = "too little signal was seen" if track.segments else "no signal was seen"
+            if not self._whole_segment:
+                why = "too short to be looked at"
         return _line(
             number,
             information_hz=rounded(top_hz, 0),
             brickwall_hz=rounded(ends_hz, 0),
-            bands=report_bands(track, lines),
+            bands=report_bands(track, clear),
             lines=tuple(
                 SpectralLine(
                     hz=round(line.hz, 1),

@@ -7,6 +7,7 @@ each in narrow bands, and the sums for mirror images. Nothing grows with the cap
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -24,8 +25,7 @@ from checks.ultrasonic._points import (
     BandLayout,
     PointStore,
     band_layout,
-    chosen,
-    share_of_blocks,
+    choice_of_blocks,
 )
 
 PROGRAMME_TO_HZ: Final = 18_000.0
@@ -66,24 +66,24 @@ class TrackSpectrum:
 
 
 class SpectraPass:
-    """Feeds on blocks; ``track`` gives what was kept of a track."""
+    """Feeds on blocks; ``tracks`` gives what was kept of each track."""
 
     def __init__(self, fmt: CaptureFormat) -> None:
         tracks = max(fmt.channels, 1)
         self._fmt = fmt
-        self._length = segment_length(fmt.rate_hz)
+        self.length = segment_length(fmt.rate_hz)
         blocks = None if fmt.frames is None else -(-fmt.frames // BLOCK_FRAMES)
-        self._share = share_of_blocks(blocks)
+        self._choice = choice_of_blocks(blocks)
         self._blocks = self._seen = 0
-        window = cosine_window(HANN, self._length)
+        window = cosine_window(HANN, self.length)
         self._values = window.values * (1.0 if fmt.floating else 2.0**-31)
         self._scale = 2.0 / (fmt.rate_hz * window.s2)  # of |X|**2 to a density
-        self._layout = band_layout(fmt.rate_hz, self._length)
+        self._layout = band_layout(fmt.rate_hz, self.length)
         self._welch = Welch(window, fmt.rate_hz, (fmt.channels,))
-        self._log_sums = np.zeros((fmt.channels, self._length // 2 + 1))
+        self._log_sums = np.zeros((fmt.channels, self.length // 2 + 1))
         most = min(MOST_POINTS, MOST_POINTS_ALL // tracks)
         self._points = PointStore(fmt.channels, self._layout.count + 1, most=most)
-        self._mirror = Mirror(fmt.rate_hz, self._length, fmt.channels)
+        self._mirror = Mirror(fmt.rate_hz, self.length, fmt.channels)
         self.bin_hz = self._welch.bin_hz
         self._heard = [
             slice(*(int(np.ceil(hz / self.bin_hz)) for hz in ends))
@@ -93,10 +93,10 @@ class SpectraPass:
     def feed(self, block: Block) -> None:
         """Looks at the block if it is one of the chosen."""
         self._blocks += 1
-        if not chosen(block.start // BLOCK_FRAMES, self._share):
+        if not self._choice.takes(block.start // BLOCK_FRAMES):
             return
         self._seen += 1
-        count = block.frames // self._length
+        count = block.frames // self.length
         if not count:
             return
         kept = [store for store in (self._points, self._mirror.store) if store.wanted(count)]
@@ -116,7 +116,7 @@ class SpectraPass:
     ) -> None:
         """Spectra of some tracks; what the stores want of them goes into ``new``."""
         rows, good = self._segments(block, tracks, count)
-        shape = (*rows.shape[:2], self._length // 2 + 1)
+        shape = (*rows.shape[:2], self.length // 2 + 1)
         power = block.work.take("ultrasonic.power", shape, np.float64)
         windowed = block.work.take("ultrasonic.windowed", rows.shape[1:], np.float64)
         bins = block.work.take("ultrasonic.bins", shape[1:], np.complex128)
@@ -146,9 +146,9 @@ class SpectraPass:
         self, block: Block, tracks: slice, count: int
     ) -> tuple[NDArray[Any], NDArray[np.bool_]]:
         """(tracks, segments, frames) finite samples; (tracks, segments) which of them count."""
-        frames = count * self._length
+        frames = count * self.length
         source = block.scaled if self._fmt.floating else block.samples
-        rows = source[tracks, :frames].reshape(-1, count, self._length)
+        rows = source[tracks, :frames].reshape(-1, count, self.length)
         good = alive(rows)
         if not block.all_finite:
             finite = np.isfinite(block.samples[tracks, :frames])
@@ -160,23 +160,24 @@ class SpectraPass:
         """Share of the blocks that were looked at; None of none."""
         return self._seen / self._blocks if self._blocks else None
 
-    def track(self, track: int) -> TrackSpectrum:
-        """What was kept of a track, from 0; points without a level are left out."""
-        points = self._points.points()[:, track].astype(np.float64)
-        points = points[np.isfinite(points[:, -1])]
-        segments = int(self._welch.counts[track])
-        to_decibels = 10.0 / np.log(10.0) / max(segments, 1)
-        return TrackSpectrum(
-            bin_hz=self.bin_hz,
-            density=self._welch.density()[track],
-            log_density=self._log_sums[track] * to_decibels + 10.0 * np.log10(2.0),
-            segments=segments,
-            layout=self._layout,
-            levels=points[:, :-1],
-            power=np.exp(points[:, :-1] * (np.log(10.0) / 10.0)) / 2.0,
-            programme=points[:, -1],
-            mirror=self._mirror.find(track),
-        )
+    def tracks(self) -> Iterator[TrackSpectrum]:
+        """What was kept of each track; points without a level are left out."""
+        density = self._welch.density()
+        for track, segments in enumerate(self._welch.counts.tolist()):
+            points = self._points.points()[:, track].astype(np.float64)
+            points = points[np.isfinite(points[:, -1])]
+            to_decibels = 10.0 / np.log(10.0) / max(segments, 1)
+            yield TrackSpectrum(
+                bin_hz=self.bin_hz,
+                density=density[track],
+                log_density=self._log_sums[track] * to_decibels + 10.0 * np.log10(2.0),
+                segments=segments,
+                layout=self._layout,
+                levels=points[:, :-1],
+                power=np.exp(points[:, :-1] * (np.log(10.0) / 10.0)) / 2.0,
+                programme=points[:, -1],
+                mirror=self._mirror.find(track),
+            )
 
 
 def segment_length(rate_hz: float) -> int:

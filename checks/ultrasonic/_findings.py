@@ -21,6 +21,7 @@ LEAST_LINE_DBFS: Final = -140.0  # fainter lines are measured, not told: under a
 class Ending:
     """Where a track's band ends, by its floor or by a mirror image; at least one is given."""
 
+    rate_hz: float
     wall: Wall | None
     mirror: tuple[float, float] | None
 
@@ -37,7 +38,7 @@ class Ending:
         """The lower rates that fit; empty: no preferred rate ends there."""
         if self.mirror is not None:
             return (round(2 * self.mirror[0]),)
-        return preferred_rates(self.hz)
+        return preferred_rates(self.hz, self.rate_hz)
 
 
 def brickwalls(

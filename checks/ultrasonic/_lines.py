@@ -19,6 +19,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from checks.ultrasonic._collect import TrackSpectrum
+from checks.ultrasonic._points import BandLayout
 
 REACH_BINS: Final = 7  # half width of a line: 0.3 % of flutter at 100 kHz
 SIDE_BINS: Final = 13  # beyond that, on either side, by whose median its surroundings are judged
@@ -104,6 +105,18 @@ def _measured(track: TrackSpectrum, peak: int, prominence_db: float) -> Line:
         dbfs=float(10.0 * np.log10(2.0 * total * track.bin_hz)),
         prominence_db=prominence_db,
     )
+
+
+def free_of_lines(layout: BandLayout, lines: tuple[Line, ...], bin_hz: float) -> NDArray[np.bool_]:
+    """(bands,): whether no line lies within a narrow band or so near that its skirt does."""
+    free = np.ones(layout.count, np.bool_)
+    for line in lines:
+        # The Hann window's skirt falls by 60 dB a decade of bins from 31.5 dB at 2.5 bins; it is
+        # followed to 6 dB under the noise.
+        bins = max(REACH_BINS + 1.0, 2.5 * 10.0 ** ((line.prominence_db - 25.5) / 60.0))
+        low, high = line.hz - bins * bin_hz, line.hz + bins * bin_hz
+        free &= (layout.edges_hz[1:] < low) | (layout.edges_hz[:-1] > high)
+    return free
 
 
 def usual_name(hz: float, others: tuple[float, ...] = ()) -> str | None:

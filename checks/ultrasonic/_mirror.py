@@ -21,8 +21,10 @@ from numpy.typing import NDArray
 from checks.ultrasonic._points import PointStore
 
 PREFERRED_RATES_HZ: Final = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)  # AES5, multiples
+LOWER_RATE: Final = 0.9  # of the file's rate: a mirror nearer to its end has no room above it
 NEAR_HZ: Final = 400.0  # first distance from the mirror that is compared: outside a line's skirt
 FAR_HZ: Final = 5_000.0  # last
+HALFWAY_HZ: Final = 2_000.0  # or this, where an image soon drowns in dither
 SMOOTH_BINS: Final = 9  # what is broader is slope or resonance, not detail
 ENOUGH: Final = 16  # segments, below which chance may be taken for likeness
 SHIFTS: Final = tuple(s for s in range(-28, 29) if abs(s) > 2)  # overtones up to 1.2 kHz apart
@@ -40,7 +42,7 @@ class Mirror:
         self._halves = [
             rate / 2
             for rate in PREFERRED_RATES_HZ
-            if rate <= 0.9 * rate_hz and rate / 2 + FAR_HZ < 0.5 * rate_hz
+            if rate <= LOWER_RATE * rate_hz and rate / 2 + FAR_HZ < 0.5 * rate_hz
         ]
         reach = SMOOTH_BINS + max(SHIFTS) + 1
         wanted = np.zeros(length // 2 + 1, np.bool_)
@@ -76,18 +78,21 @@ class Mirror:
         quiet = np.argsort(loudness, kind="stable")[: max(len(points) // 2, ENOUGH)]
         detail = _detail(points[quiet])
         for half in self._halves:
-            likeness = self._likeness(detail, half, 0)
-            if likeness < MIN_LIKENESS:
-                continue
-            control = max(abs(self._likeness(detail, half, shift)) for shift in SHIFTS)
-            if likeness >= OVER_CONTROL * control:
-                return half, likeness
+            for far_hz in (FAR_HZ, HALFWAY_HZ):
+                likeness = self._likeness(detail, half, far_hz, 0)
+                if likeness < MIN_LIKENESS:
+                    continue
+                control = max(abs(self._likeness(detail, half, far_hz, s)) for s in SHIFTS)
+                if likeness >= OVER_CONTROL * control:
+                    return half, likeness
         return None
 
-    def _likeness(self, detail: NDArray[np.float32], half: float, shift: int) -> float:
+    def _likeness(
+        self, detail: NDArray[np.float32], half: float, far_hz: float, shift: int
+    ) -> float:
         """Median over bins of the correlation over time of both sides."""
         up = np.arange(
-            int((half + NEAR_HZ) / self._bin_hz) + 1, int((half + FAR_HZ) / self._bin_hz)
+            int((half + NEAR_HZ) / self._bin_hz) + 1, int((half + far_hz) / self._bin_hz)
         )
         down = np.rint(2 * half / self._bin_hz - up).astype(np.intp) + shift
         a, b = (detail[:, np.searchsorted(self._bins, bins)] for bins in (up, down))

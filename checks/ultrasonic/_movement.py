@@ -23,7 +23,6 @@ from checks._spectra import decibels
 from checks.measures import BandLine
 from checks.model import rounded
 from checks.ultrasonic._collect import PROGRAMME_TO_HZ, TrackSpectrum
-from checks.ultrasonic._lines import Line
 
 ENOUGH: Final = 24  # points in time, below which nothing is said about movement
 USUAL: Final = (33.0, 60.0)  # percentiles of the programme's level: what it is held against
@@ -40,7 +39,7 @@ BRIGHT_SHARE: Final = 0.7  # ... in this share of the bands, so that it is no si
 ROOM_HZ: Final = 25e3  # up to here there must be room below the file's own filter
 SHOWS_DB: Final = 3.0  # over the floor, that is what the programme must come to above 20 kHz
 WALL_HZ: Final = (20.4e3, 24.2e3)  # where a lower rate ends the programme
-WALL_DB: Final = 12.0  # within a tenth of an octave: no tape, head or instrument does that
+WALL_DB: Final = 13.0  # within a tenth of an octave: no tape, head or instrument does that
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,8 +83,12 @@ class Absence:
     like_a_wall: bool
 
 
-def movement(track: TrackSpectrum, lines: tuple[Line, ...]) -> Movement | None:
-    """How the bands move with the programme; None where too little was seen."""
+def movement(track: TrackSpectrum, clear: NDArray[np.bool_]) -> Movement | None:
+    """How the bands move with the programme; None where too little was seen.
+
+    Args:
+        clear: (bands,) whether a band is free of steady lines; others do not count.
+    """
     if len(track.programme) < ENOUGH:
         return None
     low, high = np.percentile(track.programme, USUAL)
@@ -104,7 +107,6 @@ def movement(track: TrackSpectrum, lines: tuple[Line, ...]) -> Movement | None:
         better = found - 4.0 * error > contrast - 4.0 * doubt
         contrast, doubt = np.where(better, found, contrast), np.where(better, error, doubt)
     loudest = reference + contrast
-    clear = _free_of(track, lines)
     peaks = np.percentile(track.levels, LOUD[1], axis=0) - np.median(track.levels, axis=0)
     moves = contrast >= np.maximum(MOVES_DB, 4.0 * doubt)
     moves |= _correlates(track, clear)
@@ -130,11 +132,7 @@ def _correlates(track: TrackSpectrum, clear: NDArray[np.bool_]) -> NDArray[np.bo
     power = track.power[loud] * np.where(clear, np.diff(track.layout.edges_hz), 0.0)
     count = power.shape[1] - POOL + 1
     pooled = sum(power[:, k : k + count] for k in range(POOL))
-    series = np.log10(np.maximum(pooled, 1e-30))
-    series -= series.mean(axis=0)
-    heard = track.programme[loud] - track.programme[loud].mean()
-    scale = np.sqrt(np.square(series).sum(axis=0) * np.dot(heard, heard))
-    found = (heard @ series) / np.maximum(scale, 1e-9)
+    found = _correlation(decibels(np.asarray(pooled)), track.programme[loud])
     middle = np.zeros(track.layout.count)
     first = POOL // 2 - 1  # the two in the middle of each pool stand for it
     middle[first : first + len(found)] = found
@@ -178,12 +176,14 @@ def absence(
     """
     if seen is None or 0.45 * rate_hz < ROOM_HZ:
         return None
+    moving = np.flatnonzero(seen.moves[1:] & seen.moves[:-1]) + 1
     centres = track.layout.centre_hz
+    if (centres[moving] > ROOM_HZ).any():
+        return None
     bright = (centres > BRIGHT_HZ[0]) & (centres < BRIGHT_HZ[1]) & seen.clear
     if not bright.any() or (seen.contrast_db[bright] >= BRIGHT_DB).mean() < BRIGHT_SHARE:
         return _programme_wall(track, seen)
     above = (centres > 20.5e3) & (centres < ROOM_HZ) & seen.clear
-    moving = np.flatnonzero(seen.moves[1:] & seen.moves[:-1]) + 1
     if not above.any() or (centres[moving] > 20.5e3).any():
         return _programme_wall(track, seen)
     middle = _median(seen.excess, (centres > 11e3) & (centres < 13e3) & seen.clear)
@@ -191,88 +191,79 @@ def absence(
     slope = min((top - middle) / np.log2(17 / 12), -6.0)  # at least 6 dB an octave
     expected = top + slope * np.log2(22.5 / 17) - allowance_db - _median(seen.usual, above)
     seen_db = float(np.mean(seen.contrast_db[above]))
-    if expected < SHOWS_DB or seen_db > 1.0:
+    if not np.isfinite(expected) or expected < SHOWS_DB or seen_db > 1.0:
         return _programme_wall(track, seen)
     shown = 10.0 * np.log10(1.0 + 10.0 ** (expected / 10))
     return Absence(from_hz=20_000.0, expected_db=float(shown), seen_db=seen_db, like_a_wall=False)
 
 
 def _programme_wall(track: TrackSpectrum, seen: Movement) -> Absence | None:
-    """Where the moving part of the spectrum ends within a tenth of an octave."""
-    centres = track.layout.centre_hz
-    edges = track.layout.edges_hz
+    """Where the moving part of the spectrum ends within a tenth of an octave, if it does."""
+    centres, edges = track.layout.centre_hz, track.layout.edges_hz
+    # What moves less than the median of some bands can tell is not seen: 8 dB under the floor.
+    excess = np.maximum(seen.excess, seen.usual - 8.0)
+    best: tuple[float, Absence] | None = None
     for edge in edges[(edges >= WALL_HZ[0]) & (edges <= WALL_HZ[1])]:
-        below = (centres > edge / 1.12) & (centres < edge / 1.02) & seen.clear
-        before = (centres > edge / 1.25) & (centres < edge / 1.12) & seen.clear
-        above = (centres > edge * 1.03) & (centres < edge * 1.15) & seen.clear
-        if min(below.sum(), before.sum(), above.sum()) < 2 or not seen.moves[below].all():
-            continue
-        passed, earlier = _median(seen.excess, below), _median(seen.excess, before)
-        if seen.moves[above].any() or earlier - passed > 6.0:
-            continue
-        doubt = float(np.sqrt(np.square(seen.doubt_db[above]).mean() / above.sum()))
-        seen_db = float(np.mean(seen.contrast_db[above]))
-        most = max(seen_db + 2.0 * doubt, 0.1)
-        floor = _median(seen.usual, above)
-        if passed - (floor + 10.0 * np.log10(10.0 ** (most / 10) - 1.0)) >= WALL_DB:
-            shown = 10.0 * np.log10(1.0 + 10.0 ** ((passed - floor) / 10))
-            return Absence(
-                from_hz=float(edge), expected_db=shown, seen_db=seen_db, like_a_wall=True
-            )
-    return None
-
-
-def report_bands(track: TrackSpectrum, lines: tuple[Line, ...]) -> tuple[BandLine, ...]:
-    """The bands of the report; steady lines are taken out of all their values."""
-    clear = _free_of(track, lines)
-    widths = np.diff(track.layout.edges_hz)
-    enough = len(track.programme) >= ENOUGH
-    if enough:
-        programme = track.programme >= np.percentile(track.programme, USUAL[0])
-    found = []
-    density = track.layout.means(track.density)
-    for band in track.layout.report:
-        part = np.arange(band.first, band.stop)
-        part = part[clear[part]]
-        level = moved = correlation = None
-        if len(part) and track.segments:
-            # What a line's place would hold without it: the mean of the rest of the band.
-            share = (band.to_hz - band.from_hz) / widths[part].sum()
-            level = 10.0 * np.log10(2.0 * share * np.dot(density[part], widths[part]))
-        if len(part) and enough:
-            series = decibels(track.power[:, part] @ widths[part])
-            moved = float(np.subtract(*np.percentile(series, (95, 10))))
-            correlation = _correlation(series[programme], track.programme[programme])
-        found.append(
-            BandLine(
-                from_hz=band.from_hz,
-                to_hz=band.to_hz,
-                level_dbfs=rounded(level),
-                movement_db=rounded(moved),
-                correlation=rounded(correlation),
-            )
+        before, below, above = (
+            (centres > edge * low) & (centres < edge * high) & seen.clear
+            for low, high in ((0.81, 0.91), (0.91, 0.985), (1.025, 1.12))
         )
-    return tuple(found)
+        if min(before.sum(), below.sum(), above.sum()) < 2 or not seen.moves[below].all():
+            continue
+        passed, stopped = _median(excess, below), _median(excess, above)
+        drop = passed - stopped
+        if drop < WALL_DB or _median(excess, before) - passed > 6.0:
+            continue
+        if best is None or drop > best[0]:
+            over = passed - _median(seen.usual, above)
+            found = Absence(
+                from_hz=float(edge),
+                expected_db=float(10.0 * np.log10(1.0 + 10.0 ** (over / 10))),
+                seen_db=float(np.mean(seen.contrast_db[above])),
+                like_a_wall=True,
+            )
+            best = (drop, found)
+    return best[1] if best else None
 
 
-def _correlation(a: NDArray[np.float64], b: NDArray[np.float64]) -> float | None:
-    a, b = a - a.mean(), b - b.mean()
-    scale = float(np.sqrt(np.dot(a, a) * np.dot(b, b)))
-    return float(np.dot(a, b)) / scale if scale > 1e-9 else None
+def report_bands(track: TrackSpectrum, clear: NDArray[np.bool_]) -> tuple[BandLine, ...]:
+    """The bands of the report; narrow bands that are not ``clear`` of lines do not count."""
+    bands = track.layout.report
+    widths = np.diff(track.layout.edges_hz)
+    weights = np.zeros((track.layout.count, len(bands)))
+    for k, band in enumerate(bands):
+        weights[band.first : band.stop, k] = (widths * clear)[band.first : band.stop]
+    covered = weights.sum(axis=0)
+    # What a line's place would hold without it: the mean of the rest of the band.
+    scale = np.array([band.to_hz - band.from_hz for band in bands]) / np.maximum(covered, 1e-9)
+    level = decibels(track.layout.means(track.density) @ weights * scale)
+    moved = correlation = np.full(len(bands), np.nan)
+    if len(track.programme) >= ENOUGH:
+        series = decibels(track.power @ weights)
+        moved = np.subtract(*np.percentile(series, (95, 10), axis=0))
+        loud = track.programme >= np.percentile(track.programme, USUAL[0])
+        correlation = _correlation(series[loud], track.programme[loud])
+    seen = (covered > 0) & (track.segments > 0)
+    return tuple(
+        BandLine(
+            from_hz=band.from_hz,
+            to_hz=band.to_hz,
+            level_dbfs=rounded(level[k]) if seen[k] else None,
+            movement_db=rounded(moved[k]) if seen[k] else None,
+            correlation=rounded(correlation[k]) if seen[k] else None,
+        )
+        for k, band in enumerate(bands)
+    )
+
+
+def _correlation(series: NDArray[np.float64], heard: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(columns,): correlation of each column of (points, columns) with (points,); NaN: neither."""
+    series = series - series.mean(axis=0)
+    heard = heard - heard.mean()
+    scale = np.sqrt(np.square(series).sum(axis=0) * np.dot(heard, heard))
+    found = (heard @ series) / np.maximum(scale, 1e-9)
+    return np.asarray(np.where(scale > 1e-9, found, np.nan))
 
 
 def _median(values: NDArray[np.float64], where: NDArray[np.bool_]) -> float:
     return float(np.median(values[where])) if where.any() else -np.inf
-
-
-def _free_of(track: TrackSpectrum, lines: tuple[Line, ...]) -> NDArray[np.bool_]:
-    """(bands,): whether no line lies within a band or so near that its skirt does."""
-    edges = track.layout.edges_hz
-    free = np.ones(track.layout.count, np.bool_)
-    for line in lines:
-        # The Hann window's skirt falls by 60 dB a decade of bins from 31.5 dB at 2.5 bins; the
-        # noise is reached 6 dB under it.
-        bins = max(8.0, 2.5 * 10.0 ** ((line.prominence_db - 25.5) / 60.0))
-        skirt = bins * track.bin_hz
-        free &= (edges[1:] < line.hz - skirt) | (edges[:-1] > line.hz + skirt)
-    return free

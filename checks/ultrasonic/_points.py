@@ -39,18 +39,30 @@ MOST_POINTS: Final = 1024  # kept a track; fewer where there are more than 32 tr
 MOST_POINTS_ALL: Final = 32_768  # of all tracks together
 
 
-def share_of_blocks(blocks: int | None) -> float:
-    """Which share of a capture's blocks is analysed; None: its length is not known."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """Which blocks are analysed: by their numbers (from 0) alone, evenly spread.
+
+    Attributes:
+        share: of all blocks.
+        certain: the first so many are analysed in any case.
+    """
+
+    share: float
+    certain: int = 0
+
+    def takes(self, number: int) -> bool:
+        return number < self.certain or number * GOLDEN % 1.0 < self.share
+
+
+def choice_of_blocks(blocks: int | None) -> Choice:
+    """For a capture of so many blocks; None: nobody knows how many there are."""
     if blocks is None:
-        return SHARE_BEYOND
+        return Choice(share=SHARE_BEYOND, certain=ALL_BLOCKS)
     if blocks <= ALL_BLOCKS:
-        return 1.0
-    return min(ALL_BLOCKS + (blocks - ALL_BLOCKS) * SHARE_BEYOND, MOST_BLOCKS) / blocks
-
-
-def chosen(number: int, share: float) -> bool:
-    """Whether block ``number`` (from 0) is analysed: by its number alone, evenly spread."""
-    return number * GOLDEN % 1.0 < share
+        return Choice(share=1.0)
+    wanted = min(ALL_BLOCKS + (blocks - ALL_BLOCKS) * SHARE_BEYOND, MOST_BLOCKS)
+    return Choice(share=wanted / blocks)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.ultrasonic._collect import TrackSpectrum
-from checks.ultrasonic._mirror import PREFERRED_RATES_HZ
+from checks.ultrasonic._mirror import LOWER_RATE, PREFERRED_RATES_HZ
 
 LOWEST_HZ: Final = 10_000.0  # below, programme makes walls of its own
 HIGHEST_OF_RATE: Final = 0.44  # above, the file's own filter begins (0.45 of the rate)
@@ -31,6 +31,10 @@ FAR: Final = 1.19  # ... and end at this: a quarter of an octave
 EMPTY_DBFS_HZ: Final = -176.0
 FLOOR_PERCENTILE: Final = 10.0
 LOWER_PERCENTILE: Final = 3.0
+LEAST_BANDS: Final = 8  # narrow bands free of lines, to see a floor at all
+STILL_POINTS: Final = 16  # fewer do not show whether a floor stands still
+STILL: Final = (0.4, 1.5)  # how far apart these two are: times noise's own at least (a steady tone
+# holds its level), decibels more at most (programme does not)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,15 +57,31 @@ class Wall:
 
 
 def find_wall(
-    track: TrackSpectrum, rate_hz: float, *, min_depth_db: float, min_slope_db_octave: float
+    track: TrackSpectrum,
+    clear: NDArray[np.bool_],
+    rate_hz: float,
+    *,
+    min_depth_db: float,
+    min_slope_db_octave: float,
 ) -> Wall | None:
-    """The deepest wall of a track's noise floor; one at half a preferred rate before any other."""
-    lower, floor = np.percentile(track.levels, (LOWER_PERCENTILE, FLOOR_PERCENTILE), axis=0)
-    edges = track.layout.edges_hz[1:-1]
-    centres = track.layout.centre_hz
-    walls: list[Wall] = []
+    """The deepest wall of a track's noise floor; one at half a preferred rate before any other.
+
+    Args:
+        clear: (bands,) whether a narrow band is free of steady lines; others are passed over.
+    """
+    if clear.sum() < LEAST_BANDS:
+        return None
+    lower, floor = np.percentile(
+        track.levels[:, clear], (LOWER_PERCENTILE, FLOOR_PERCENTILE), axis=0
+    )
+    centres = track.layout.centre_hz[clear]
+    # A mean of so many Hann bins has a level of this deviation (chi-squared, ENBW 1.5 bins);
+    # the third and the tenth percentile of a normal deviate lie 0.60 deviations apart.
+    usual_spread = 0.60 * 4.34 * np.sqrt(1.5 / track.layout.bins[clear])
+    edges = (centres[1:] + centres[:-1]) / 2
     likely = np.interp(edges / BESIDE, centres, floor) - np.interp(edges * BESIDE, centres, floor)
     inside = (edges >= LOWEST_HZ) & (edges <= HIGHEST_OF_RATE * rate_hz)
+    walls: list[Wall] = []
     for edge in edges[inside & (likely > min_depth_db / 2)]:
         below = (centres >= edge / FAR) & (centres <= edge / BESIDE)
         above = (centres >= edge * BESIDE) & (centres <= min(edge * FAR, 0.49 * rate_hz))
@@ -70,38 +90,32 @@ def find_wall(
         passed, stopped = float(np.median(floor[below])), float(np.median(floor[above]))
         if passed - stopped < min_depth_db:
             continue
-        still = _stands_still(track, below, floor - lower)
+        spread = np.median(floor[below] - lower[below])
+        usual = np.median(usual_spread[below])
+        still = len(track.levels) >= STILL_POINTS and STILL[0] * usual <= spread <= usual + STILL[1]
         if not still and stopped > EMPTY_DBFS_HZ:
             continue
-        wall = _measured(track, floor, int(np.flatnonzero(below)[0]), passed, stopped)
+        start = int(np.argmax(below))
+        wall = _measured(centres[start:], floor[start:], passed, stopped)
         if wall.slope_db_octave < min_slope_db_octave or wall.hz > HIGHEST_OF_RATE * rate_hz:
             continue
-        if preferred_rates(wall.hz) or stopped <= EMPTY_DBFS_HZ:
+        if preferred_rates(wall.hz, rate_hz) or stopped <= EMPTY_DBFS_HZ:
             walls.append(wall)
-    return max(walls, key=lambda w: (bool(preferred_rates(w.hz)), w.depth_db), default=None)
-
-
-def _stands_still(
-    track: TrackSpectrum, below: NDArray[np.bool_], spread: NDArray[np.float64]
-) -> bool:
-    """Whether the lowest levels of the bands lie as close together as those of steady noise."""
-    # A mean of so many Hann bins has a level of this deviation (chi-squared, ENBW 1.5 bins);
-    # the third and the tenth percentile of a normal deviate lie 0.60 deviations apart.
-    deviation = 4.34 * np.sqrt(1.5 / track.layout.bins[below])
-    return bool(np.median(spread[below] - 0.60 * deviation) <= 1.5)
+    return max(
+        walls, key=lambda w: (bool(preferred_rates(w.hz, rate_hz)), w.depth_db), default=None
+    )
 
 
 def _measured(
-    track: TrackSpectrum, floor: NDArray[np.float64], start: int, passed: float, stopped: float
+    centres: NDArray[np.float64], floor: NDArray[np.float64], passed: float, stopped: float
 ) -> Wall:
     depth = passed - stopped
 
     def falls_to(level: float) -> float:
         """Where the floor first falls below ``level``, between the middles of bands."""
-        centres = track.layout.centre_hz
-        at = start + int(np.argmax(floor[start:] < level))
-        if at == start:
-            return float(centres[start])
+        at = int(np.argmax(floor < level))
+        if at == 0:
+            return float(centres[0])
         part = (floor[at - 1] - level) / max(floor[at - 1] - floor[at], 1e-9)
         return float(centres[at - 1] + part * (centres[at] - centres[at - 1]))
 
@@ -116,6 +130,10 @@ def _measured(
     )
 
 
-def preferred_rates(hz: float) -> tuple[int, ...]:
-    """The preferred rates whose band would end at ``hz``; neighbours may both fit."""
-    return tuple(r for r in PREFERRED_RATES_HZ if NEAR[0] <= hz / (r / 2) <= NEAR[1])
+def preferred_rates(hz: float, rate_hz: float) -> tuple[int, ...]:
+    """The lower preferred rates whose band would end at ``hz``; neighbours may both fit."""
+    return tuple(
+        lower
+        for lower in PREFERRED_RATES_HZ
+        if lower <= LOWER_RATE * rate_hz and NEAR[0] <= hz / (lower / 2) <= NEAR[1]
+    )
