@@ -58,8 +58,8 @@ class Difference:
     tracks: tuple[str, ...] = ()
 
 
-def locate(path: bytes, wrong: Sequence[Truth], truths: Sequence[Truth]) -> Difference:
-    """Everything that the records allow to say of a file that differs from them."""
+def locate(path: bytes, wrong: Sequence[Truth]) -> Difference:
+    """Everything that the records a file differs from allow to say of it."""
     st = os.stat(path, follow_symlinks=False)
     sizes = [truth.size for truth in wrong if truth.size is not None]
     dates = [truth.modified for truth in wrong if truth.modified is not None]
@@ -69,7 +69,7 @@ def locate(path: bytes, wrong: Sequence[Truth], truths: Sequence[Truth]) -> Diff
         if sizes and dates
         else None
     )
-    recorded = _recorded(path, truths)
+    recorded = _recorded(path, wrong)
     if recorded is None:
         return Difference(_sentence(None, grown, unannounced, (), 0, ()), None, grown, unannounced)
     report, line, container = recorded
@@ -95,10 +95,10 @@ def same_time(recorded: str, mtime_ns: int) -> bool:
 
 
 def _recorded(
-    path: bytes, truths: Sequence[Truth]
+    path: bytes, wrong: Sequence[Truth]
 ) -> tuple[Report, FileLine, ContainerFileLine | None] | None:
     """The report that holds the mebibytes of a file, its line, and where its audio lay."""
-    for truth in truths:
+    for truth in wrong:
         if truth.sidecar is None:
             continue
         try:

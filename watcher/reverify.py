@@ -177,7 +177,7 @@ def _second_reading(
             "read it again on another machine."
         )
         return Result(path, State.UNREAD, sources, text, count, readings=readings)
-    difference = locate(there, wrong, truths)
+    difference = locate(there, wrong)
     parts = [difference.text]
     agreeing = [truth.source for truth in truths if truth not in wrong]
     if agreeing:

@@ -1,0 +1,376 @@
+"""A folder against its records, with coreutils and the bagit library as outside peers."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import bagit
+import numpy as np
+import pytest
+import soundfile
+
+from watcher.cli import main
+from watcher.exits import Exit
+from watcher.files import shown
+
+KINDS = {
+    "wav": {"format": "WAV", "subtype": "PCM_24"},
+    "rf64": {"format": "RF64", "subtype": "PCM_24"},
+    "w64": {"format": "W64", "subtype": "PCM_24"},
+    "aiff": {"format": "AIFF", "subtype": "PCM_24"},
+    "caf": {"format": "CAF", "subtype": "PCM_24"},
+    "flac": {"format": "FLAC", "subtype": "PCM_24"},
+}
+
+
+@pytest.fixture(autouse=True)
+def _own_state(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+
+
+def capture(path: Path, frames: int = 4000, seed: int = 0) -> Path:
+    noise = np.random.default_rng(seed).normal(0, 0.02, (frames, 2))
+    soundfile.write(path, noise, 96_000, **KINDS[path.suffix[1:]])
+    return path
+
+
+def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[Exit, dict[str, Any], Any]:
+    """Exit status, result by name, counts."""
+    capsys.readouterr()
+    status = main(["verify", "--json", *arguments])
+    lines = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    return status, {os.path.basename(line["path"]): line for line in lines[:-1]}, lines[-1]
+
+
+def recorded(folder: Path, *names: str) -> None:
+    for number, name in enumerate(names):
+        capture(folder / name, seed=number)
+    assert main(["check", "--json", str(folder)]) in (Exit.CLEAR, Exit.LISTEN, Exit.REDO)
+
+
+def test_every_state(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    recorded(tmp_path, "same.wav", "flipped.wav", "gone.wav", "moved.wav", "secret.wav")
+    capture(tmp_path / "new.wav", seed=9)
+    flip(tmp_path / "flipped.wav", 5000)
+    (tmp_path / "gone.wav").unlink()
+    (tmp_path / "moved.wav").rename(tmp_path / "elsewhere.wav")
+    st = (tmp_path / "secret.wav").stat()
+    flip(tmp_path / "secret.wav", 9000)
+    os.utime(tmp_path / "secret.wav", ns=(st.st_atime_ns, st.st_mtime_ns))
+    status, results, last = run(capsys, str(tmp_path))
+    assert {name: line["state"] for name, line in results.items()} == {
+        "same.wav": "intact",
+        "flipped.wav": "altered",
+        "gone.wav": "missing",
+        "moved.wav": "elsewhere",
+        "elsewhere.wav": "unrecorded",
+        "secret.wav": "altered",
+        "new.wav": "unrecorded",
+    }
+    assert status is Exit.REDO
+    assert last["counts"]["altered"] == 2
+    assert results["flipped.wav"]["changed"] == "audio"
+    assert results["flipped.wav"]["unannounced"] is False
+    assert results["secret.wav"]["unannounced"] is True
+    assert "pretend that nothing happened" in results["secret.wav"]["text"]
+    assert results["moved.wav"]["found_at"].endswith("elsewhere.wav")
+    assert len(set(results["flipped.wav"]["readings"])) == 1
+
+
+def flip(path: Path, at: int, bit: int = 0) -> None:
+    with path.open("r+b") as stream:
+        stream.seek(at)
+        byte = stream.read(1)[0]
+        stream.seek(at)
+        stream.write(bytes([byte ^ (1 << bit)]))
+
+
+def test_metadata_alone_is_listen_and_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recorded(tmp_path, "a.wav")
+    data = (tmp_path / "a.wav").read_bytes()
+    (tmp_path / "a.wav").write_bytes(data + b"LIST\x04\x00\x00\x00INFO")
+    status, results, _ = run(capsys, str(tmp_path))
+    assert results["a.wav"]["changed"] == "metadata"
+    assert results["a.wav"]["grown_bytes"] == 12
+    assert status is Exit.LISTEN
+
+
+def test_a_change_is_placed_in_time_and_on_its_track(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """24 bit mono at 96 kHz: a mebibyte holds 349,525.3 frames, 3.641 s."""
+    rng = np.random.default_rng(0)
+    for number in (1, 2):
+        path = tmp_path / f"t_tr{number}.wav"
+        soundfile.write(path, rng.normal(0, 0.02, 1_200_000), 96_000, subtype="PCM_24")
+    main(["check", "--json", str(tmp_path)])
+    flip(tmp_path / "t_tr2.wav", (2 << 20) + 17)
+    _, results, _ = run(capsys, str(tmp_path))
+    line = results["t_tr2.wav"]
+    assert line["tracks"] == ["track 2"]
+    assert [(s["first_mebibyte"], s["last_mebibyte"]) for s in line["stretches"]] == [(2, 2)]
+    assert line["stretches"][0]["from_s"] == pytest.approx((2 * 2**20 - 44) / 288_000, abs=0.001)
+    assert line["stretches"][0]["to_s"] == pytest.approx((3 * 2**20 - 44) / 288_000, abs=0.001)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_flipped_bit_is_found_in_its_mebibyte(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], kind: str
+) -> None:
+    """Seeded flips by xor anywhere in header and audio, 170 for each of six containers."""
+    dice = random.Random(kind)
+    path = capture(tmp_path / f"a.{kind}", frames=400_000)
+    main(["check", "--json", str(path)])
+    report = json.loads((tmp_path / f"a.{kind}.vigil.json").read_text())
+    crcs = report["capture"]["files"][0]["crc32_mib"]
+    whole = path.read_bytes()
+    from checks.checksum import FileDigests, changed_mebibytes
+
+    header = [dice.randrange(60) for _ in range(20)]
+    for at in header + [dice.randrange(len(whole)) for _ in range(150)]:
+        data = bytearray(whole)
+        data[at] ^= 1 << dice.randrange(8)
+        digests = FileDigests()
+        digests.update(memoryview(data))
+        assert digests.sha256 != report["capture"]["files"][0]["sha256"]
+        assert changed_mebibytes(crcs, digests.crc32_mib) == [at >> 20]
+    # and the command itself, on the last of them
+    path.write_bytes(data)
+    status, results, _ = run(capsys, str(tmp_path))
+    assert results[path.name]["state"] == "altered"
+    assert results[path.name]["stretches"][0]["first_mebibyte"] == at >> 20
+    assert status in (Exit.REDO, Exit.LISTEN)
+
+
+NAMES = [b"plain.wav", b"two  spaces.wav", b"back\\slash.wav", b"new\nline.wav", b"\xff\xfe.wav"]
+
+
+def test_coreutils_agree_on_every_file_and_every_damage(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    if shutil.which("sha256sum") is None:
+        pytest.skip("coreutils are not at hand")
+    root = os.fsencode(tmp_path)
+    for number, name in enumerate(NAMES):
+        with open(root + b"/" + name, "wb") as out:
+            out.write(bytes([number]) * 5000)
+    for tool, sums in (("sha256sum", b"SHA256SUMS"), ("md5sum", b"MD5SUMS")):
+        done = subprocess.run([tool, b"--", *NAMES], cwd=tmp_path, capture_output=True, check=True)
+        (tmp_path / os.fsdecode(sums)).write_bytes(done.stdout)
+    for damaged in (None, *NAMES):
+        if damaged is not None:
+            flip(Path(os.fsdecode(root + b"/" + damaged)), 1234)
+        _, results, _ = run(capsys, str(tmp_path))
+        ours = {name for name, line in results.items() if line["state"] == "intact"}
+        for tool, sums in (("sha256sum", "SHA256SUMS"), ("md5sum", "MD5SUMS")):
+            theirs = subprocess.run(
+                [tool, "-c", sums], cwd=tmp_path, capture_output=True, check=False
+            )
+            assert theirs.stdout.count(b": OK") == len(ours)
+        assert ours == {shown(n) for n in NAMES if n != damaged}
+        if damaged is not None:
+            flip(Path(os.fsdecode(root + b"/" + damaged)), 1234)
+
+
+def test_sums_are_accepted_by_coreutils(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    recorded(tmp_path, "a b.wav", "c.flac")
+    os.rename(tmp_path / "c.flac", tmp_path / "new\nline.flac")
+    main(["check", "--json", str(tmp_path)])
+    (tmp_path / "c.flac.vigil.json").unlink()
+    for options in ([], ["--from-bytes"]):
+        assert main(["sums", str(tmp_path), *options]) is Exit.CLEAR
+        subprocess.run(["sha256sum", "--check", "--strict", "SHA256SUMS"], cwd=tmp_path, check=True)
+    (tmp_path / "SHA256SUMS").write_text("another\n")
+    assert main(["sums", str(tmp_path)]) is Exit.USAGE
+    assert (tmp_path / "SHA256SUMS").read_text() == "another\n"
+    assert main(["sums", "--replace", str(tmp_path)]) is Exit.CLEAR
+
+
+def bag(folder: Path) -> bagit.Bag:
+    (folder / "sub").mkdir(parents=True)
+    (folder / "a 100%.wav").write_bytes(b"a" * 1000)
+    (folder / "sub" / "b.wav").write_bytes(b"b" * 1000)
+    return bagit.make_bag(str(folder), checksums=["sha256", "md5"])
+
+
+def spoil(folder: Path, how: str) -> None:
+    match how:
+        case "flipped":
+            flip(folder / "data" / "sub" / "b.wav", 500)
+        case "missing":
+            (folder / "data" / "sub" / "b.wav").unlink()
+        case "extra":
+            (folder / "data" / "c.wav").write_bytes(b"c")
+        case "tag changed":
+            with (folder / "bag-info.txt").open("a") as stream:
+                stream.write("Contact-Name: nobody\n")
+        case "manifest line gone":
+            manifest = folder / "manifest-sha256.txt"
+            manifest.write_text("".join(manifest.read_text().splitlines(True)[1:]))
+        case "declaration":
+            (folder / "bagit.txt").write_text("BagIt-Version: 1.0\n")
+
+
+@pytest.mark.filterwarnings("ignore")
+@pytest.mark.parametrize(
+    "how", ["good", "flipped", "missing", "extra", "tag changed", "manifest line gone"]
+)
+def test_bags_as_the_bagit_library_sees_them(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], how: str
+) -> None:
+    """RFC 8493; bagit-python as the outside peer."""
+    folder = tmp_path / "bag"
+    folder.mkdir()
+    made = bag(folder)
+    spoil(folder, how)
+    theirs = bagit.Bag(str(folder)).is_valid() if made else None
+    status, _, _ = run(capsys, str(folder))
+    assert (status is Exit.CLEAR) is theirs
+    assert theirs is (how == "good")
+
+
+def test_names_that_leave_the_folder_are_refused_and_never_opened(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    inside = tmp_path / "in"
+    inside.mkdir()
+    (tmp_path / "secret").write_bytes(b"x")
+    (inside / "link.wav").symlink_to(tmp_path / "secret")
+    digest = "2d711642b726b04401627ca9fbac32f5c8530fb1903cc4db02258717921a4881"  # SHA-256 of "x"
+    names = ["../secret", str(tmp_path / "secret"), "link.wav", "a/../../secret"]
+    (inside / "SHA256SUMS").write_text("".join(f"{digest}  {name}\n" for name in names))
+    status, results, last = run(capsys, str(inside))
+    assert status is Exit.UNREAD
+    assert last["counts"]["intact"] == 0
+    assert results["link.wav"]["state"] == "unread"
+
+
+def test_records_that_disagree_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    recorded(tmp_path, "a.wav")
+    (tmp_path / "SHA256SUMS").write_text("0" * 64 + "  a.wav\n")
+    status, results, _ = run(capsys, str(tmp_path))
+    assert results["a.wav"]["state"] == "altered"
+    assert "The records disagree" in results["a.wav"]["text"]
+    assert status is Exit.REDO
+
+
+def test_another_unicode_form_of_a_name_is_the_same_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    capture(tmp_path / "a.wav")
+    done = subprocess.run(["sha256sum", "a.wav"], cwd=tmp_path, capture_output=True, check=True)
+    os.rename(tmp_path / "a.wav", tmp_path / "fjo\u0308rd.wav")  # decomposed
+    line = done.stdout.replace(b"a.wav", "fj\u00f6rd.wav".encode())  # composed
+    (tmp_path / "SHA256SUMS").write_bytes(line)
+    status, results, _ = run(capsys, str(tmp_path))
+    (result,) = results.values()
+    assert result["state"] == "intact"
+    assert "another Unicode form" in result["text"]
+    assert status is Exit.CLEAR
+
+
+def test_quick_reads_no_byte_and_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recorded(tmp_path, "a.wav", "b.wav")
+    flip(tmp_path / "a.wav", 5000)
+    with (tmp_path / "b.wav").open("ab") as stream:
+        stream.write(b"xx")
+    _, results, last = run(capsys, "--quick", str(tmp_path))
+    assert last["quick"] is True
+    assert last["bytes_read"] == 0
+    assert results["a.wav"]["state"] == "intact"
+    assert results["b.wav"]["state"] == "altered"
+    assert main(["verify", "--quick", str(tmp_path)]) is Exit.REDO
+    assert "no byte was read" in capsys.readouterr().out
+
+
+def test_an_interrupted_run_resumes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorded(tmp_path, *(f"{n}.wav" for n in range(5)))
+    from watcher import reverify
+
+    read = reverify.read
+    seen: list[bytes] = []
+
+    def counted(path: bytes, *rest: Any, **more: Any) -> Any:
+        seen.append(path)
+        if len(seen) == 4:
+            raise KeyboardInterrupt
+        return read(path, *rest, **more)
+
+    monkeypatch.setattr(reverify, "read", counted)
+    assert main(["verify", str(tmp_path)]) is Exit.INTERRUPTED
+    monkeypatch.setattr(reverify, "read", read)
+    capsys.readouterr()
+    status, results, last = run(capsys, "--resume", str(tmp_path))
+    assert status is Exit.CLEAR
+    assert sorted(results) == ["3.wav", "4.wav"]
+    assert last["counts"]["intact"] == 5
+    assert main(["verify", "--resume", str(tmp_path)]) is Exit.USAGE
+
+
+def test_a_sample_takes_the_longest_unverified_first(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recorded(tmp_path, *(f"{n}.wav" for n in range(4)))
+    _, first, _ = run(capsys, "--sample", "50", str(tmp_path))
+    _, second, _ = run(capsys, "--sample", "50", str(tmp_path))
+    assert len(first) == len(second) == 2
+    assert not set(first) & set(second)
+
+
+def test_a_reading_that_differs_from_the_next_is_not_believed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorded(tmp_path, "a.wav")
+    from watcher import reverify
+
+    read = reverify.read
+    calls = iter(range(10))
+
+    def unsteady(path: bytes, *rest: Any, **more: Any) -> Any:
+        digests, count = read(path, *rest, **more)
+        number = next(calls)
+        return {name: bytes([number]) + digest[1:] for name, digest in digests.items()}, count
+
+    monkeypatch.setattr(reverify, "read", unsteady)
+    status, results, _ = run(capsys, str(tmp_path))
+    assert results["a.wav"]["state"] == "unread"
+    assert "Two readings" in results["a.wav"]["text"]
+    assert len(results["a.wav"]["readings"]) == 2
+    assert status is Exit.UNREAD
+
+
+def test_several_at_once_find_the_same(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    recorded(tmp_path, *(f"{n}.wav" for n in range(6)))
+    flip(tmp_path / "3.wav", 4000)
+    _, one, _ = run(capsys, str(tmp_path))
+    _, many, _ = run(capsys, "--jobs", "3", str(tmp_path))
+    assert one == many
+
+
+def test_reports_in_a_mirror_are_found(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    store = tmp_path / "store"
+    (store / "reel").mkdir(parents=True)
+    config = tmp_path / "reelvigil.yaml"
+    config.write_text(f"reports: {tmp_path / 'reports'}\n")
+    capture(store / "reel" / "a.wav")
+    main(["check", "--json", "--config", str(config), str(store)])
+    assert not list(store.rglob("*.vigil.json"))
+    _, results, _ = run(capsys, "--config", str(config), str(store))
+    assert results["a.wav"]["state"] == "intact"
+
+
+def test_a_folder_with_nothing_in_it_is_wrong_usage(tmp_path: Path) -> None:
+    assert main(["verify", str(tmp_path)]) is Exit.USAGE
+    assert main(["verify", str(tmp_path / "absent")]) is Exit.USAGE
