@@ -1,0 +1,212 @@
+"""Flat tops below full scale: crests cut at one level, gathered over a capture and judged.
+
+A single flat crest proves little; what proves a ceiling is many of them at one level. Levels are
+gathered in classes of 0.05 dB for each track and polarity, and a ceiling is taken to be there
+where enough crests lie within 0.15 dB, or, behind a coupling capacitor that tilts and shifts the
+tops, enough follow one another within 2 dB. Three tops equal to the bit are enough.
+
+Not taken for a ceiling: blocks that spend their time at two levels (square waves, timecode,
+clicks); crests with soft shoulders, taken together; a few flat crests among very many round ones.
+
+What cannot be told: where in the chain the ceiling stands. It may be on the old recording itself;
+only a ceiling that independent tracks share points to this transfer. A steady tone cut by more
+than some 8 dB and a trapezoid by design look alike, and neither is reported.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks._crests import FlatCrests, flat_crests
+from checks._flat_screen import marked, stride
+from checks._levels import two_lengths, two_level_share, word_step
+from checks._runs import Indices, Places
+from checks.block import Block
+from checks.model import CaptureFormat
+
+TWO_LEVELS_SHARE: Final = 0.85  # of a block's time; see ``two_level_share``
+CLASS_DB: Final = 0.05
+NARROW_CLASSES: Final = 3  # 0.15 dB: exact and noisy tops
+WIDE_CLASSES: Final = 40  # 2 dB: tops behind a coupling capacitor
+WIDE_TIMES: Final = 2  # as many tops again are asked for where they lie so wide
+DENSE_S: Final = 1.0  # within which tops follow one another where they lie wide
+EXACT_TOPS: Final = 3  # equal to the bit: noise gives that to no natural crest
+SOFT_SHOULDERS: Final = 0.45  # near over far: a cut gives 0.25 to 0.36, rounding 0.5 and more
+SHOULDER_SAMPLES: Final = 24  # below which the shoulders say nothing
+LEAST_SHARE: Final = 0.05  # of the peaks that come as high
+_EXACT_KEPT: Final = 512  # levels remembered for EXACT_TOPS
+
+
+@dataclass(frozen=True, slots=True)
+class Ceiling:
+    """A level at which the peaks of one polarity of a track are cut off.
+
+    ``wide``: the tops spread over more than ``NARROW_CLASSES``, so the level is a rough one.
+    """
+
+    positive: bool
+    level_dbfs: float
+    tops: int
+    wide: bool
+
+
+@dataclass(slots=True)
+class Side:
+    """What was gathered for one polarity of a track."""
+
+    counts: dict[int, int] = field(default_factory=dict)
+    dense: dict[int, int] = field(default_factory=dict)
+    sums_db: dict[int, float] = field(default_factory=dict)
+    exact: dict[int, int] = field(default_factory=dict)
+    tops: int = 0
+    peaks: int = 0
+    near: int = 0
+    far: int = 0
+    longest: int = 0
+    last_stop: int | None = None
+
+
+class FlatTops:
+    """Gathers flat crests block by block.
+
+    Attributes:
+        places: one entry a track, both polarities together.
+        gram: (tracks, tracks) sums of products over the blocks in which several tracks had flat
+            tops: whether they are the same signal.
+    """
+
+    def __init__(self, fmt: CaptureFormat, *, shortest: int, gap_frames: int) -> None:
+        self._fmt = fmt
+        self._shortest = shortest
+        self._stride = stride(fmt.rate_hz)
+        self._dense_frames = round(DENSE_S * fmt.rate_hz)
+        self._sides = [(Side(), Side()) for _ in range(fmt.channels)]
+        self._awake = np.zeros((fmt.channels, 2), np.bool_)
+        self.places = [Places(gap_frames) for _ in range(fmt.channels)]
+        self.gram = np.zeros((fmt.channels, fmt.channels))
+
+    def feed(self, block: Block) -> None:
+        """Take the next block in order. Only rows that the screen marks are looked at closely."""
+        rows = marked(block, self._stride) | self._awake
+        self._awake[:] = False
+        for track in np.flatnonzero(rows.any(axis=1)).tolist():
+            if two_level_share(block.scaled[track]) >= TWO_LEVELS_SHARE:
+                continue
+            for side in np.flatnonzero(rows[track]).tolist():
+                if self._look(block, track, side):
+                    self._awake[track] = True
+        if np.count_nonzero(self._awake[:, 0]) > 1:
+            self.gram += block.gram
+
+    def _look(self, block: Block, track: int, side: int) -> bool:
+        """Gather the flat crests of one row; whether there were any."""
+        rest = float(block.sums[track] / block.frames)
+        sign = -1.0 if side else 1.0
+        row = sign * (block.scaled_with_lead[track].astype(np.float64) - rest)
+        step = word_step(block.samples[track], self._fmt) / self._fmt.full_scale
+        crests = flat_crests(row, step, self._shortest)
+        if two_lengths(crests.stops - crests.starts):
+            return False
+        origin = block.start - block.lead
+        heights = np.abs(sign * crests.levels + rest)
+        # A crest that ended earlier was seen whole in the block before; full scale is not ours.
+        below = heights < 1 - max(2.0**-15, self._fmt.lsb / self._fmt.full_scale)
+        above = heights > 1
+        fresh = (crests.ends + origin > block.start - 2) & (below | above)
+        into = self._sides[track][side]
+        into.peaks += crests.peaks
+        into.near += crests.near
+        into.far += crests.far
+        if not fresh.any():
+            return False
+        starts, stops = crests.starts[fresh] + origin, crests.stops[fresh] + origin
+        self.places[track].add_all(starts, stops)
+        self._gather(into, starts, stops, heights[fresh], crests, fresh)
+        return True
+
+    def _gather(
+        self,
+        into: Side,
+        starts: Indices,
+        stops: Indices,
+        heights: NDArray[np.float64],
+        crests: FlatCrests,
+        fresh: NDArray[np.bool_],
+    ) -> None:
+        into.tops += len(starts)
+        into.longest = max(into.longest, int((stops - starts).max()))
+        before = np.concatenate(([into.last_stop or -(1 << 62)], stops[:-1]))
+        dense = starts - before <= self._dense_frames
+        into.last_stop = int(stops[-1])
+        level = 20 * np.log10(heights)
+        classes, of, counts = np.unique(
+            np.rint(level / CLASS_DB).astype(np.int64), return_inverse=True, return_counts=True
+        )
+        close = np.bincount(of, dense)
+        total = np.bincount(of, level)
+        for i, klass in enumerate(classes.tolist()):
+            into.counts[klass] = into.counts.get(klass, 0) + int(counts[i])
+            into.dense[klass] = into.dense.get(klass, 0) + int(close[i])
+            into.sums_db[klass] = into.sums_db.get(klass, 0.0) + float(total[i])
+        codes = np.rint(heights[crests.exact[fresh]] * (self._fmt.full_scale / self._fmt.lsb / 2))
+        for code, count in zip(*np.unique(codes, return_counts=True), strict=True):
+            into.exact[int(code)] = into.exact.get(int(code), 0) + int(count)
+        if len(into.exact) > _EXACT_KEPT:
+            into.exact = {code: n for code, n in into.exact.items() if n > 1}
+
+    def side(self, track: int, *, positive: bool) -> Side:
+        """What was gathered for one polarity of a track."""
+        return self._sides[track][0 if positive else 1]
+
+    def ceilings(self, track: int, least_tops: int) -> tuple[Ceiling, ...]:
+        """The ceilings of a track, positive before negative.
+
+        Args:
+            least_tops: tops at one level that make a ceiling.
+        """
+        found = []
+        for positive in (True, False):
+            ceiling = _judged(self.side(track, positive=positive), positive, least_tops)
+            if ceiling is not None:
+                found.append(ceiling)
+        return tuple(found)
+
+    def alike(self, a: int, b: int) -> float:
+        """Magnitude of the correlation of two tracks where several had flat tops; 0: no such."""
+        power = self.gram[a, a] * self.gram[b, b]
+        return float(abs(self.gram[a, b]) / np.sqrt(power)) if power > 0 else 0.0
+
+
+def _judged(side: Side, positive: bool, least_tops: int) -> Ceiling | None:
+    if not side.tops or side.tops < LEAST_SHARE * side.peaks:
+        return None
+    if side.near + side.far >= SHOULDER_SAMPLES and side.near > SOFT_SHOULDERS * side.far:
+        return None
+    narrow, at = _fullest(side.counts, NARROW_CLASSES)
+    exact = max(side.exact.values(), default=0)
+    if narrow >= least_tops or exact >= EXACT_TOPS:
+        return Ceiling(positive, _mean_db(side, at, NARROW_CLASSES), side.tops, wide=False)
+    wide, at = _fullest(side.dense, WIDE_CLASSES)
+    if wide >= WIDE_TIMES * least_tops:
+        return Ceiling(positive, _mean_db(side, at, WIDE_CLASSES), side.tops, wide=True)
+    return None
+
+
+def _fullest(counts: dict[int, int], width: int) -> tuple[int, int]:
+    """Most that lies in so many neighbouring classes, and the first of these."""
+    best, at = 0, 0
+    for first in sorted(counts):
+        here = sum(counts.get(k, 0) for k in range(first, first + width))
+        if here > best:
+            best, at = here, first
+    return best, at
+
+
+def _mean_db(side: Side, first: int, width: int) -> float:
+    classes = range(first, first + width)
+    count = sum(side.counts.get(k, 0) for k in classes)
+    return sum(side.sums_db.get(k, 0.0) for k in classes) / max(count, 1)

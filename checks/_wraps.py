@@ -1,0 +1,145 @@
+"""Overflows that wrapped round: beyond positive full scale the word goes on at negative.
+
+The jump of two full scales disappears in arithmetic modulo the word: there the signal runs on as
+it did before. A wrap counts where the jump begins and ends in the outer part of the range, what
+is left of it modulo the word is of the size of the movements beside it, and a second jump of the
+same kind leads back later; and of all wraps most must run on in the direction they had (noise
+may turn a few round). A sawtooth of full height only ever jumps one way, a square wave stands
+still beside its jumps or turns back, one that is clipped jumps from rail to rail, and noise at
+full level jumps in many other ways as well.
+
+What it does not see: a wrap whose jump was filtered or scaled since; that is a step.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks._runs import Indices, Places
+from checks.block import Block
+from checks.model import CaptureFormat
+
+OUTER: Final = 0.7  # of full scale, on both sides of the jump
+LARGEST_SLOPE: Final = 0.25  # of full scale a sample; faster signals cannot be judged
+LIKE_SLOPES: Final = 3.0  # times the movements beside it may be left of the jump
+RAIL_STEPS: Final = 1.5  # of the word: a sample so near full scale stands at the rail
+BESIDE: Final = 4  # samples looked at on either side of a jump
+FOREIGN_SHARE: Final = 0.25  # of all such jumps that may be other than wraps
+RUNNING_ON_SHARE: Final = 0.5  # of the wraps; the others turned round by noise
+
+
+@dataclass(frozen=True, slots=True)
+class Jumps:
+    """Jumps of one row that arithmetic modulo the word explains; arrays of one length.
+
+    Attributes:
+        at: index of the first sample behind each.
+        ways: 1 for a jump up, -1 for one down.
+        running_on: whether the signal goes on behind it in the direction it had.
+        foreign: number of other jumps between the outer parts of the range.
+    """
+
+    at: Indices
+    ways: Indices
+    running_on: NDArray[np.bool_]
+    foreign: int
+
+
+@dataclass(slots=True)
+class Wraps:
+    """Folded crests of one track: each a jump and the jump back."""
+
+    places: Places
+    crests: int = 0
+    longest: int = 0
+    jumps: int = 0
+    running_on: int = 0
+    foreign: int = 0
+    open_way: int = 0  # of the last jump that awaits one back: 1 up, -1 down, 0 none
+    open_at: int = 0
+
+    def add(self, jumps: Jumps, origin: int) -> None:
+        """Further jumps in order; ``origin`` is the frame of index 0."""
+        self.foreign += jumps.foreign
+        self.jumps += len(jumps.at)
+        self.running_on += int(np.count_nonzero(jumps.running_on))
+        for at, way in zip((jumps.at + origin).tolist(), jumps.ways.tolist(), strict=True):
+            if self.open_way == -way:
+                self.crests += 1
+                self.longest = max(self.longest, at - self.open_at)
+                self.places.add(self.open_at, at)
+                self.open_way = 0
+            else:
+                self.open_way, self.open_at = way, at
+
+    @property
+    def certain(self) -> bool:
+        """Whether wraps explain the jumps between the outer parts of the range."""
+        others = self.foreign + self.jumps - 2 * self.crests
+        return (
+            self.crests > 0
+            and others <= 1 + FOREIGN_SHARE * self.jumps
+            and self.running_on >= RUNNING_ON_SHARE * self.jumps
+        )
+
+
+class WrapFinder:
+    """Finds wraps block by block; a track that does not reach both ends costs nothing.
+
+    Attributes:
+        tracks: what was found, one entry a track.
+    """
+
+    def __init__(self, fmt: CaptureFormat, gap_frames: int) -> None:
+        self.tracks = [Wraps(Places(gap_frames)) for _ in range(fmt.channels)]
+        self._scale = 1.0 / fmt.full_scale
+        self._step = fmt.lsb / fmt.full_scale
+        self._reached = np.zeros((2, fmt.channels), np.bool_)  # by the block before: high, low
+
+    def feed(self, block: Block) -> None:
+        """Take the next block in order."""
+        reached = np.stack((block.peak * self._scale > OUTER, block.trough * self._scale < -OUTER))
+        both = (reached | self._reached).all(axis=0)
+        self._reached = reached
+        for track in np.flatnonzero(both).tolist():
+            # What stands too near the end to be judged is judged with the next block.
+            lead = min(block.lead, BESIDE + BESIDE - 1)
+            row = block.with_lead[track, block.lead - lead :]
+            jumps = jumps_in(row, self._scale, self._step)
+            self.tracks[track].add(jumps, block.start - lead)
+
+
+def jumps_in(row: NDArray[Any], scale: float, step: float) -> Jumps:
+    """Jumps between the outer parts of the range in one row, wraps parted from others.
+
+    Args:
+        row: (frames,) native samples; ``scale`` makes them full scale 1.0.
+        step: one step of the word, full scale 1.0.
+
+    Returns:
+        jumps with ``BESIDE`` samples before them, and as many from the first behind them on.
+    """
+    first, last = BESIDE, len(row) - BESIDE + 1
+    if last <= first:
+        none = np.empty(0, np.int64)
+        return Jumps(none, none, np.empty(0, np.bool_), 0)
+    high, low = row * scale > OUTER, row * scale < -OUTER
+    up = high[first:last] & low[first - 1 : last - 1]
+    down = low[first:last] & high[first - 1 : last - 1]
+    at = np.flatnonzero(up | down) + first
+    way = np.where(up[at - first], 1, -1)
+    near = row[at[:, None] + np.arange(-BESIDE, BESIDE)].astype(np.float64) * scale
+    near = np.nan_to_num(near, nan=0.0, posinf=0.0, neginf=0.0)
+    moves = np.diff(near, axis=1)
+    left = np.abs(moves[:, BESIDE - 1] - 2.0 * way)  # of the jump, modulo the word
+    beside = np.abs(moves[:, [BESIDE - 2, BESIDE]])
+    wraps = (left <= LIKE_SLOPES * beside.max(axis=1)) & (beside.min(axis=1) >= step)
+    wraps &= np.maximum(beside.max(axis=1), left) <= LARGEST_SLOPE
+    wraps &= (np.abs(near[:, BESIDE - 1 : BESIDE + 1]) < 1 - RAIL_STEPS * step).any(axis=1)
+    before, behind = near[:, BESIDE - 1] - near[:, 0], near[:, -1] - near[:, BESIDE]
+    running_on = (before * way < 0) & (behind * way < 0)
+    return Jumps(at[wraps], way[wraps], running_on[wraps], int(len(at) - np.count_nonzero(wraps)))
