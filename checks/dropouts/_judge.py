@@ -1,0 +1,182 @@
+"""Decides which candidates were lifts of the tape, once the whole capture is known.
+
+A lift is proven by what no music does: the hiss itself is less than the steady hiss of the same
+track within half a minute. Its shape tells the two kinds apart. Where the tape leaves the head
+the loss grows with frequency, 54.6 dB x distance / wavelength (spacing loss, 20 log10 e^(2 pi);
+reference texts on magnetic recording), so that the body of the sound stays; a dip that takes
+all frequencies alike is a thin or missing coat.
+
+What this cannot see: a lift under programme so bright that no band above 8 kHz comes down to
+the hiss; one at a level of hiss that the converter or the amplifier covers; one of less than the
+limits. A decoded noise reduction pulls the hiss down in rests: where one is in use, or may be,
+the bands must be steady beside the lift, or the body must play on through it, and nothing is
+called worse than ``listen`` unless it does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from checks.dropouts._bands import BODY, EDGE, HISS, FilterBank, Floats
+from checks.dropouts._contact import Candidate, evidence
+from checks.dropouts._floors import (
+    LOW_MEAN_DB,
+    LOW_QUARTER_DB,
+    STEADY_DB,
+    LevelHistory,
+    decibels,
+)
+from checks.dropouts._limits import DropoutsLimits
+from checks.dropouts._motion import Course
+from checks.sheet import NoiseReduction
+
+_PROOF: Final = 22.0  # nats; clean programme of many kinds reached 16 (own trials)
+_SHARED: Final = 9.0  # nats, for a track beside one that has proof
+_STRONG: Final = 40.0  # nats, for what asks for another playing
+_SPAN_ENTRIES: Final = 260  # some 24 s either side
+_HEARD: Final = 0.05  # share of the entries near that show the hiss plainly
+_FALL_DB: Final = 2.0  # a band that fell at all
+_STAYED_DB: Final = 1.5  # a band that did not
+_FLAT: Final = 0.3  # of the fall: how far the bands may differ in a dip of the whole level
+_FLOOR_DB: Final = (7.0, 14.0)  # where amplifiers lie under the hiss (common practice: 8 to 12)
+_BODY: Final = 0.35  # of the loss at 10 kHz: more than a spacing loss takes from 1.4 kHz
+_BESIDE_DB: Final = 2.5  # from the hiss: steady beside the lift
+_PLAYS_DB: Final = 8.0  # over the quietest: the body plays
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lift:
+    """A proven fall of the hiss on one track.
+
+    Attributes:
+        start, hops: place in hops.
+        fall_db: of the hiss bands that fell.
+        loss_db: estimate of the loss at 10 kHz, from below.
+        body_db: how far the body fell (None where nothing played).
+        flat: all frequencies alike.
+        nats: evidence against chance.
+        sure: enough for a ``redo``: programme was lost, and nothing else explains it.
+    """
+
+    track: int
+    start: int
+    hops: int
+    fall_db: float
+    loss_db: float
+    body_db: float | None
+    flat: bool
+    nats: float
+    sure: bool
+
+
+class Judge:
+    """Holds what is known of the capture's hiss."""
+
+    def __init__(
+        self,
+        bank: FilterBank,
+        history: LevelHistory,
+        course: Course,
+        reduction: NoiseReduction,
+        limits: DropoutsLimits,
+    ) -> None:
+        self._bank = bank
+        self._history = history
+        self._course = course
+        self._limits = limits
+        self._plain = reduction in (NoiseReduction.NONE, NoiseReduction.ENCODED)
+
+    def hiss(self, track: int, first: int, last: int) -> tuple[Floats, Floats]:
+        """Hiss around some entries of a track: level in dB and share of entries that show it."""
+        span = max(4, _SPAN_ENTRIES * 256 // self._history.entry_hops)
+        near = np.arange(max(0, first - span), min(self._history.entries, last + span))
+        near = near[(near < first) | (near >= last)]
+        running = near[self._course.running[near] & ~self._course.low[track, near]]
+        near = running if len(running) >= 8 else near
+        if not len(near):
+            empty = np.zeros(self._bank.bands, np.float32)
+            return empty, empty
+        low = self._history.low_db[:, track, near].astype(np.float32)
+        mean = self._history.mean_db[:, track, near].astype(np.float32)
+        level = np.quantile(low, 0.15, axis=1).astype(np.float32) - LOW_QUARTER_DB
+        plain = (mean - low <= STEADY_DB) & (np.abs(low - LOW_MEAN_DB - level[:, None]) < 1.5)
+        return level, plain.mean(axis=1).astype(np.float32)
+
+    def lift(self, c: Candidate) -> Lift | None:
+        """The verdict on one candidate; None where it proves nothing."""
+        first = c.start // self._history.entry_hops
+        last = (c.start + c.hops - 1) // self._history.entry_hops + 1
+        around = slice(max(0, first - 1), last + 1)
+        if c.silent or not self._course.running[around].all():
+            return None
+        hiss, heard = self.hiss(c.track, first, last)
+        level = decibels(c.level[c.track])
+        fall = hiss - level
+        usable = [b for b in range(HISS, self._bank.bands) if heard[b] >= _HEARD]
+        fell = [b for b in usable if fall[b] > _FALL_DB]
+        if not fell or self._contradicted(usable, fell, fall):
+            return None
+        ratio = float(np.mean(10.0 ** (-fall[fell] / 10.0)))
+        nats = evidence(ratio, self._bank.dof(fell) * c.inner)
+        fall_db = -10.0 * float(np.log10(ratio))
+        beside = np.minimum(decibels(c.before[c.track]), decibels(c.after[c.track]))
+        quiet = self._course.quiet_db[:, c.track]
+        played = beside[BODY] > quiet[BODY] + _PLAYS_DB
+        loss = np.maximum(beside, np.where(np.arange(len(hiss)) >= HISS, hiss, beside)) - level
+        flat = self._flat(loss, fall_db, beside - hiss)
+        least = self._limits.level_dip_db if flat else self._limits.contact_loss_db
+        if nats < _PROOF or fall_db < least:
+            return None
+        plays_on = bool(played and level[BODY] > quiet[BODY] + _PLAYS_DB and not flat)
+        steady = all(abs(float(beside[b] - hiss[b])) < _BESIDE_DB for b in fell)
+        if not (self._plain or plays_on or steady):
+            return None
+        rises = loss[EDGE:] / (self._bank.frequencies_hz[EDGE:] / 10_000.0)
+        loss_db = float(np.sort(rises)[-min(3, len(rises))]) if not flat else fall_db
+        sure = nats >= _STRONG and len(fell) >= 3 and played and loss[BODY] <= _BODY * loss_db
+        return Lift(
+            track=c.track,
+            start=c.start,
+            hops=c.hops,
+            fall_db=fall_db,
+            loss_db=max(loss_db, 0.0),
+            body_db=float(loss[BODY]) if played else None,
+            flat=bool(flat),
+            nats=nats,
+            sure=bool(sure and (self._plain or plays_on)),
+        )
+
+    def shares(self, c: Candidate, track: int) -> bool:
+        """Whether another track falls with a candidate, too little to be proof by itself."""
+        entry = c.start // self._history.entry_hops
+        hiss, heard = self.hiss(track, entry, entry + 1)
+        fall = hiss - decibels(c.level[track])
+        fell = [b for b in range(HISS, self._bank.bands) if heard[b] >= _HEARD and fall[b] > 0]
+        if len(fell) < 3:
+            return False
+        ratio = float(np.mean(10.0 ** (-fall[fell] / 10.0)))
+        nats = evidence(ratio, self._bank.dof(fell) * c.inner)
+        return nats >= _SHARED and -10.0 * float(np.log10(ratio)) >= _FALL_DB
+
+    def _flat(self, loss: Floats, fall_db: float, over: Floats) -> bool:
+        """Whether all frequencies fell alike, as far as the amplifier's noise lets it be seen.
+
+        Hiss that has fallen to that noise says nothing: then the programme over it must tell.
+        """
+        alike = np.abs(loss[:HISS] - fall_db) <= _FLAT * fall_db
+        clear = (over[EDGE:] > _PLAYS_DB) & (np.abs(loss[EDGE:] - loss[BODY]) <= _FLAT * fall_db)
+        open_ended = not _FLOOR_DB[0] < fall_db < _FLOOR_DB[1]
+        return bool(alike.all()) and (open_ended or bool(clear.sum() >= 2))
+
+    def _contradicted(self, usable: Sequence[int], fell: Sequence[int], fall: Floats) -> bool:
+        """Whether the treble kept its hiss where lower bands lost theirs: no lift does that.
+
+        A held chord that pauses does. Above 25 kHz the hiss may be the amplifier's: no witness.
+        """
+        f = self._bank.frequencies_hz
+        above = [b for b in usable if max(15_000.0, f[max(fell)]) < f[b] < 25_000.0]
+        return f[max(fell)] < 15_000.0 and bool(above) and bool((fall[above] < _STAYED_DB).all())

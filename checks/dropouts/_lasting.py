@@ -1,0 +1,208 @@
+"""Falls of a track's hiss that stay: a clogging head, a signal that is gone.
+
+Compared are the steady lowest levels of some seconds before and after every moment, at several
+scales, so that a fall within an entry and a drift over minutes both show. What was heard before
+counts by its quietest tenth: music that stops is no fall of the hiss.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.dropouts._bands import BODY, EDGE, HISS, Floats
+from checks.dropouts._floors import STEADY_DB, LevelHistory
+from checks.dropouts._motion import Course
+
+_WINDOW: Final = 4  # entries
+_BEFORE: Final = 64  # windows looked back over: some 24 s
+_SCALES: Final = ((2, 0), (2, 2), (4, 0), (4, 4), (4, 8))  # windows after, and left out before them
+_LOOK: Final = 12  # the most of both together
+_AGREE_DB: Final = 1.5
+_LEAST_BANDS: Final = 3
+_EACH: Final = 0.4  # of the mean fall that every band must show
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fall:
+    """A lasting fall on one track.
+
+    Attributes:
+        first, last: entries, the last not included.
+        open_end: it lasts as long as the tape runs.
+        fall_db: a band, NaN where neither side shows steady noise.
+        after_db: level of the hiss bands after it.
+        mean_db: mean fall of the hiss bands.
+        plays: share of the entries after it in which the track still carries programme.
+        slow: it took more than a second or two.
+    """
+
+    track: int
+    first: int
+    last: int
+    open_end: bool
+    fall_db: Floats
+    after_db: float
+    mean_db: float
+    plays: float
+    slow: bool
+
+
+def falls(history: LevelHistory, course: Course, track: int, least_db: float) -> list[Fall]:
+    """The lasting falls of one track, in the order of time."""
+    entries = np.flatnonzero(course.running)
+    skip = len(entries) % _WINDOW
+    entries = entries[skip:]
+    count = len(entries) // _WINDOW
+    if count < 4 or history.mean_db.shape[0] < HISS + 2:
+        return []
+    low = history.low_db[:, track, entries].astype(np.float32)
+    mean = history.mean_db[:, track, entries].astype(np.float32)
+    floor = _floors(low, mean)
+    out: list[Fall] = []
+    start = 0
+    while True:
+        found = _steepest(floor, start, least_db)
+        if found is None:
+            return out
+        stop = _end(floor, found)
+        out.append(_fall(low, course, track, entries, found, stop))
+        start = stop
+        if stop >= count or len(out) >= 8:
+            return out
+
+
+def _floors(low: Floats, mean: Floats) -> Floats:
+    """Steady lowest level a window: (bands, windows), NaN where the window has none."""
+    shape = (low.shape[0], -1, _WINDOW)
+    lows, means = low.reshape(shape), mean.reshape(shape)
+    level = np.sort(lows, axis=2)[:, :, 1]
+    steady = (means - lows <= STEADY_DB) & (np.abs(lows - level[:, :, None]) < _AGREE_DB)
+    return np.where(steady.sum(axis=2) >= 3, level, np.nan).astype(np.float32)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Drop:
+    """The window at which the hiss falls, how many it takes, and levels a band."""
+
+    at: int
+    gap: int
+    before: Floats
+    fall: Floats
+
+
+def _steepest(floor: Floats, start: int, least_db: float) -> _Drop | None:
+    """Where the hiss falls most behind window ``start``."""
+    count = floor.shape[1]
+    places = np.arange(start + 1, count - 1)
+    if not len(places):
+        return None
+    padded = np.full((len(floor), _BEFORE + count), np.nan, np.float32)
+    padded[:, _BEFORE:] = floor
+    views = np.lib.stride_tricks.sliding_window_view(padded, _BEFORE, axis=1)
+    before = _quietest(views[:, places])
+    ahead = np.full((len(floor), count + 2 * _LOOK), np.nan, np.float32)
+    ahead[:, :count] = floor
+    best: tuple[float, _Drop] | None = None
+    for size, gap in _SCALES:
+        views = np.lib.stride_tricks.sliding_window_view(ahead, size, axis=1)
+        fall = before - _middle(views[:, places + gap])
+        heard = np.isfinite(fall[HISS:])
+        each = np.where(heard, fall[HISS:], 0.0)
+        bands = heard.sum(axis=0)
+        mean = each.sum(axis=0) / np.maximum(bands, 1)
+        good = (bands >= min(_LEAST_BANDS, len(heard))) & (mean >= least_db)
+        good &= (~heard | (each >= _EACH * mean)).all(axis=0)
+        good &= ~_like_music(fall, mean)
+        if not good.any():
+            continue
+        k = int(np.argmax(np.where(good, mean, -np.inf)))
+        if best is None or mean[k] > best[0] + 0.3:
+            drop = _Drop(int(places[k]), gap, before[:, k], fall[:, k])
+            best = (float(mean[k]), drop)
+    return best[1] if best else None
+
+
+def _like_music(fall: Floats, mean: Floats) -> NDArray[np.bool_]:
+    """Whether the body falls more than the treble: players who stop, over a hiss never heard."""
+    filled = np.where(np.isfinite(fall), fall, mean)
+    half = HISS + (len(fall) - HISS) // 2
+    deep, high = filled[HISS:half].mean(axis=0), filled[half:].mean(axis=0)
+    low = filled[[BODY, EDGE]].max(axis=0)
+    return np.asarray((deep > 1.5 * high + 1.0) | (low > 1.3 * mean + 1.5))
+
+
+def _quietest(floor: Floats) -> Floats:
+    """The quietest tenth of the heard windows, the last axis away; NaN with none."""
+    ordered = np.sort(floor, axis=-1)  # NaN last
+    heard = np.isfinite(ordered).sum(axis=-1)
+    pick = np.minimum((0.1 * heard).astype(np.int64), np.maximum(heard - 1, 0))
+    return np.take_along_axis(ordered, pick[..., None], axis=-1)[..., 0]
+
+
+def _middle(floor: Floats) -> Floats:
+    """The median of the heard windows, the last axis away; NaN with fewer than two."""
+    ordered = np.sort(floor, axis=-1)
+    heard = np.isfinite(ordered).sum(axis=-1)
+    pick = np.maximum(heard - 1, 0) // 2
+    level = np.take_along_axis(ordered, pick[..., None], axis=-1)[..., 0]
+    return np.where(heard >= 2, level, np.nan).astype(np.float32)
+
+
+def _end(floor: Floats, drop: _Drop) -> int:
+    """The window in which the hiss has come back, or behind the last."""
+    heard = np.isfinite(drop.fall[HISS:])
+    fall = float(drop.fall[HISS:][heard].mean())
+    back = 0
+    for w in range(drop.at + drop.gap, floor.shape[1]):
+        still = drop.before[HISS:][heard] - floor[HISS:, w][heard]
+        still = still[np.isfinite(still)]
+        if len(still) < min(2, heard.sum()):
+            continue
+        back = back + 1 if float(still.mean()) < 0.4 * fall else 0
+        if back == 2:
+            return w - 1
+    return int(floor.shape[1])
+
+
+def _fall(
+    low: Floats,
+    course: Course,
+    track: int,
+    entries: NDArray[np.int64],
+    drop: _Drop,
+    stop: int,
+) -> Fall:
+    """Finds the entry in which the fall begins, and what the track does after it."""
+    heard = np.isfinite(drop.fall[HISS:])
+    fall = float(drop.fall[HISS:][heard].mean())
+    depth = (drop.before[HISS:][heard, None] - low[HISS:][heard]).mean(axis=0) / fall
+    first = max(0, drop.at - 2) * _WINDOW
+    last = min((drop.at + drop.gap + 2) * _WINDOW, len(depth))
+    down = np.flatnonzero(depth[first:last] >= 0.5)
+    begin = first + int(down[0]) if len(down) else drop.at * _WINDOW
+    quick = np.flatnonzero(depth[first:last] >= 0.85)
+    slow = bool(len(quick) and len(down) and quick[0] - down[0] > _WINDOW)
+    end = min(stop * _WINDOW, len(entries))
+    after = entries[min(begin + 2, end - 1) : end]
+    return Fall(
+        track=track,
+        first=int(entries[begin]),
+        last=int(entries[end - 1]) + 1,
+        open_end=end >= len(entries),
+        fall_db=drop.fall,
+        after_db=float((drop.before - drop.fall)[HISS:][heard].mean()),
+        mean_db=fall,
+        plays=float(course.programme[track, after].mean()),
+        slow=slow,
+    )
+
+
+def is_flat(fall: Fall) -> bool:
+    """Whether body and edge went with the rest, as where the whole signal is gone."""
+    low = fall.fall_db[[BODY, EDGE]]
+    heard = np.isfinite(low)
+    return bool(heard.any() and (low[heard] >= np.array([0.35, 0.5])[heard] * fall.mean_db).all())

@@ -1,0 +1,181 @@
+"""What the tape does, stretch by stretch, and where there is programme.
+
+Read off the floors: a track's hiss is the lowest level it keeps steadily while programme comes
+and goes; where all tracks together keep a steady level clearly below their hiss, no tape passes
+the head (standing, leader, run out). Starting and stopping are the slopes beside such a stretch.
+The states gate the findings about the tape, never those about the digital path.
+
+What this cannot tell: leader from a stopped tape, and a tape that never rests: where programme
+covers the hiss from beginning to end, all of it counts as running.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.dropouts._bands import BODY, EDGE, HISS
+from checks.dropouts._floors import LOW_MEAN_DB, LevelHistory
+
+Bools = NDArray[np.bool_]
+Floats = NDArray[np.float32]
+
+_STEADY_DB: Final = 1.9  # mean over low, averaged over the hiss bands: 1.2 in steady noise
+_STILL_DB: Final = 0.8  # change of their mean level from entry to entry in steady noise
+_PLATEAU_DB: Final = 1.5  # width of a level that is kept
+_APART_DB: Final = 4.5  # bulk-erased tape is 3 to 4 dB quieter (common practice), amplifiers 8
+_LEAST_ENTRIES: Final = 5  # some 0.5 s of hiss heard plainly
+_PROGRAMME_DB: Final = 8.0  # over the quietest: own trials; hiss moves by 1 dB an entry
+_RESTS_S: Final = 1.5  # pauses that do not part programme
+_SLOPE_S: Final = 6.0  # the longest that starting or stopping takes (common practice)
+
+
+class Motion(IntEnum):
+    RUNNING = 0
+    STARTING = 1
+    STOPPING = 2
+    STANDING = 3  # before or behind the tape
+    LEADER = 4  # between two stretches of tape; or the tape was stopped
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """States of the tape, (entries,), and what each track does, (tracks, entries).
+
+    Attributes:
+        hiss_db: each track's hiss over all bands together, NaN where never heard plainly.
+        low: the track lies clearly below its own hiss.
+        programme: the track carries programme.
+        level_db: mean level over the hiss bands.
+        quiet_db: body and edge when nobody plays, (2, tracks).
+    """
+
+    states: NDArray[np.uint8]
+    hiss_db: Floats
+    low: Bools
+    programme: Bools
+    level_db: Floats
+    quiet_db: Floats
+
+    @property
+    def running(self) -> Bools:
+        return np.asarray(self.states == Motion.RUNNING)
+
+
+def course(history: LevelHistory, judged: Sequence[int], entry_s: float) -> Course:
+    """The states of the tape from the levels of the tracks that count (``judged``)."""
+    mean = history.mean_db.astype(np.float32)
+    low = history.low_db.astype(np.float32)
+    tracks, entries = mean.shape[1:]
+    level = mean[HISS:].mean(axis=0) if mean.shape[0] > HISS else mean.mean(axis=0)
+    spread = level - (low[HISS:].mean(axis=0) if low.shape[0] > HISS else low.mean(axis=0))
+    hiss = np.full(tracks, np.nan, np.float32)
+    below = np.zeros((tracks, entries), np.bool_)
+    for track in range(tracks):
+        floors = _plateaus(mean[:, track], level[track], spread[track] <= _STEADY_DB)
+        if floors is None:
+            continue
+        hiss[track], drop = floors
+        below[track] = level[track] <= hiss[track] - min(0.5 * drop, _APART_DB)
+    quiet = _quiet(low, level, hiss)
+    loud = np.zeros((tracks, entries), np.bool_)
+    for row, band in enumerate((BODY, EDGE)):
+        loud |= mean[band] > quiet[row][:, None] + _PROGRAMME_DB
+    states = np.zeros(entries, np.uint8)
+    known = [k for k in judged if np.isfinite(hiss[k]) and below[k].any()]
+    if 2 * len(known) > len(judged):
+        # Two thirds: a head that clogs or a track that is lost blurs the floors of its own.
+        gone = 3 * below[known].sum(axis=0) >= 2 * len(known)
+        gone &= ~np.logical_or.reduce(loud[list(judged)])
+        near = level[known] <= hiss[known, None] - _PLATEAU_DB
+        slope = 2 * near.sum(axis=0) > len(known)
+        _paint(states, gone, slope & ~gone, max(1, round(_SLOPE_S / entry_s)))
+    loud &= ~below | (hiss[:, None] != hiss[:, None])
+    return Course(states, hiss, below, loud, level, quiet)
+
+
+def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float] | None:
+    """(hiss, how far the next lower steady level lies below it); None without two levels.
+
+    Args:
+        mean: (bands, entries) of one track; ``level``: the mean of its hiss bands, (entries,).
+        steady: entries that sound like steady noise.
+    """
+    if len(level) < _LEAST_ENTRIES:
+        return None
+    still = np.abs(np.diff(level)) < _STILL_DB
+    kept = steady & (np.append(still, False) | np.append(False, still))
+    found: tuple[float, float] | None = None
+    base = _kept_level(np.sort(level[kept]), 3)
+    while base is not None:
+        # Noise stands above a lower noise in every band, and no further in the body of the
+        # sound than above it; a chord that is held does so in some bands, most in the body.
+        under = np.median(mean[:, kept & (np.abs(level - base) < _PLATEAU_DB)], axis=1)
+        rise = mean - under[:, None]
+        over = level - base
+        alike = (rise[:HISS] < over + _APART_DB).all(axis=0)
+        alike &= (rise > 0.5 * over).all(axis=0)
+        higher = kept & alike & (over > _APART_DB)
+        hiss = _kept_level(np.sort(level[higher]), _LEAST_ENTRIES)
+        if hiss is not None:
+            found = hiss, hiss - base
+        base = hiss
+    return found
+
+
+def _kept_level(ordered: Floats, least: int) -> float | None:
+    """The lowest level that so many values keep within the width of a plateau."""
+    if len(ordered) < least:
+        return None
+    close = ordered[least - 1 :] - ordered[: len(ordered) - least + 1] <= _PLATEAU_DB
+    if not close.any():
+        return None
+    first = ordered[int(np.argmax(close))]
+    return float(np.median(ordered[(ordered >= first) & (ordered <= first + _PLATEAU_DB)]))
+
+
+def _quiet(low: Floats, level: Floats, hiss: Floats) -> Floats:
+    """Body and edge of each track when nobody plays, as far as it can be known."""
+    quiet = np.quantile(low[[BODY, EDGE]], 0.1, axis=2).astype(np.float32) - LOW_MEAN_DB
+    floor = np.where(np.isfinite(hiss), hiss, np.quantile(level, 0.05, axis=1))
+    # Where somebody always plays, the quietest is programme: hiss in the body is not much more
+    # than hiss above it, whatever hum and rumble add.
+    return np.asarray(np.clip(quiet, floor - 3.0, floor + 12.0), np.float32)
+
+
+def _paint(states: NDArray[np.uint8], gone: Bools, slope: Bools, most: int) -> None:
+    """Writes the states: no tape where ``gone``, and the slopes that touch such a stretch."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], gone, [False])).astype(np.int8)))
+    count = len(states)
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        before, after = int(start), int(stop)
+        while before > 0 and start - before < most and slope[before - 1]:
+            before -= 1
+        while after < count and after - stop < most and slope[after]:
+            after += 1
+        outer = before == 0 or after == count
+        states[before:start] = Motion.STOPPING if before else Motion.STANDING
+        states[stop:after] = Motion.STARTING if after < count else Motion.STANDING
+        states[start:stop] = Motion.STANDING if outer else Motion.LEADER
+
+
+def spans(flags: Bools) -> list[tuple[int, int]]:
+    """Runs of True: (first, behind the last)."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def programme_spans(loud: Bools, entry_s: float) -> list[tuple[int, int]]:
+    """Stretches of entries with programme, pauses up to ``_RESTS_S`` bridged."""
+    out: list[tuple[int, int]] = []
+    for start, stop in spans(loud):
+        if out and (start - out[-1][1]) * entry_s <= _RESTS_S:
+            out[-1] = (out[-1][0], stop)
+        else:
+            out.append((start, stop))
+    return [(a, b) for a, b in out if b - a >= 2]

@@ -1,0 +1,381 @@
+"""From what was measured to findings: verdict, remedy, and one plain sentence each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from checks.dropouts._bands import FilterBank, Floats
+from checks.dropouts._contact import Candidate
+from checks.dropouts._cuts import in_programme
+from checks.dropouts._floors import LevelHistory
+from checks.dropouts._judge import Judge, Lift
+from checks.dropouts._lasting import Fall, falls, is_flat
+from checks.dropouts._limits import DropoutsLimits
+from checks.dropouts._motion import Course, Motion, course, programme_spans, spans
+from checks.dropouts._part import PartOutcome
+from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
+from checks.sheet import NoiseReduction, Sheet, TrackKind
+
+_SPACING_DB: Final = 54.6  # per wavelength: 20 log10 e^(2 pi)
+_JOIN_S: Final = 0.03  # lifts closer than that are one event
+_TOGETHER_S: Final = 0.7  # lasting falls on several tracks that begin so close are one event
+_ELECTRONICS_DB: Final = 3.0  # how close to the standing machine's floor counts as that floor
+_NOTHING_DB: Final = -130.0  # under any converter's noise in these bands (common practice)
+
+
+@dataclass(slots=True)
+class _Event:
+    """Lifts of several tracks that belong together."""
+
+    lifts: list[Lift]
+    also: set[int]
+
+    @property
+    def start(self) -> int:
+        return min(lift.start for lift in self.lifts)
+
+    @property
+    def stop(self) -> int:
+        return max(lift.start + lift.hops for lift in self.lifts)
+
+
+class TapeReport:
+    """What a capture's band levels say about tape and head."""
+
+    def __init__(
+        self,
+        *,
+        fmt: CaptureFormat,
+        sheet: Sheet,
+        limits: DropoutsLimits,
+        bank: FilterBank,
+        history: LevelHistory,
+        frames: int,
+    ) -> None:
+        self._fmt, self._sheet, self._limits = fmt, sheet, limits
+        self._bank, self._history, self._frames = bank, history, frames
+        self._entry = history.entry_hops * bank.hop  # frames
+        self._entry_s = self._entry / max(fmt.rate_hz, 1)
+        kinds = [sheet.track(k).kind for k in range(fmt.channels)]
+        self._music = [k for k, kind in enumerate(kinds) if kind is TrackKind.PROGRAMME]
+        self._plain = sheet.tape.noise_reduction in (NoiseReduction.NONE, NoiseReduction.ENCODED)
+
+    def outcome(
+        self, candidates: Sequence[Candidate], head: Floats, tail: Floats, dropped: int
+    ) -> PartOutcome:
+        if not self._history.entries:
+            return PartOutcome()
+        way = course(self._history, self._music or range(self._fmt.channels), self._entry_s)
+        findings = [*self._no_tape(way), *self._cut(way, head, tail)]
+        counts = {
+            "contact_losses": [0] * self._fmt.channels,
+            "level_dips": [0] * self._fmt.channels,
+        }
+        if self._fmt.rate_hz >= 32_000:
+            judge = Judge(
+                self._bank, self._history, way, self._sheet.tape.noise_reduction, self._limits
+            )
+            found, counts = self._contacts(judge, candidates, dropped)
+            findings += found
+            findings += self._lasting(way)
+        loud = np.logical_or.reduce(way.programme[self._music] & way.running)
+        programme = [self._place(a, b) for a, b in programme_spans(loud, self._entry_s)]
+        return PartOutcome(findings=tuple(findings), counts=counts, programme=tuple(programme))
+
+    def _place(self, first: int, last: int) -> tuple[int, int]:
+        """Entries as frames; the last entry of all reaches to the end."""
+        stop = self._frames if last >= self._history.entries else last * self._entry
+        return first * self._entry, max(stop, first * self._entry)
+
+    # ---- notes and cuts -------------------------------------------------------------------
+
+    def _no_tape(self, way: Course) -> list[Finding]:
+        out = []
+        for first, last in spans(~way.running):
+            still = (way.states[first:last] == Motion.STANDING) | (
+                way.states[first:last] == Motion.LEADER
+            )
+            if (last - first) * self._entry_s < self._limits.no_tape_s or not still.any():
+                continue
+            start, stop = self._place(first, last)
+            states = way.states[first:last]
+            leader = bool((states == Motion.LEADER).any())
+            what = (
+                "No tape on the heads for a while, on all tracks: leader between takes, or the "
+                "machine was stopped."
+                if leader
+                else "No tape runs yet: the replay machine's own noise on all tracks."
+                if first == 0
+                else "The tape has run out or stands still: the replay machine's own noise on "
+                "all tracks."
+            )
+            values: dict[str, Value] = {
+                "state": "leader" if leader else "standing",
+                "starting_s": round(float((states == Motion.STARTING).sum()) * self._entry_s, 2),
+                "stopping_s": round(float((states == Motion.STOPPING).sum()) * self._entry_s, 2),
+            }
+            out.append(
+                _finding("no-tape", Verdict.CLEAR, Remedy.NONE, (), start, stop, what, values)
+            )
+        return [_counted(one, len(out), len(out)) for one in out]
+
+    def _cut(self, way: Course, head: Floats, tail: Floats) -> list[Finding]:
+        out = []
+        for kind, piece, begins in (("cut-start", head, True), ("cut-end", tail, False)):
+            told = {
+                k: in_programme(piece[:, k], self._history, way, k, begins=begins)
+                for k in self._music
+            }
+            tracks = tuple(k for k, (full, _) in told.items() if full)
+            if not tracks:
+                continue
+            loud = max(told[k][1] for k in tracks)
+            start = 0 if begins else max(0, self._frames - 1)
+            text = (
+                f"The capture {'begins' if begins else 'ends'} in full programme, {loud:.0f} dB "
+                f"over the quiet of the tape: listen whether the {'start' if begins else 'end'} "
+                "of the music is missing."
+            )
+            values: dict[str, Value] = {"over_quiet_db": rounded(loud, 1), "count": 1, "listed": 1}
+            out.append(
+                _finding(
+                    kind, Verdict.LISTEN, Remedy.REPLAY, tracks, start, start + 1, text, values
+                )
+            )
+        return out
+
+    # ---- lifts and dips -------------------------------------------------------------------
+
+    def _contacts(
+        self, judge: Judge, candidates: Sequence[Candidate], dropped: int
+    ) -> tuple[list[Finding], dict[str, list[int]]]:
+        counts = {
+            "contact_losses": [0] * self._fmt.channels,
+            "level_dips": [0] * self._fmt.channels,
+        }
+        events: list[_Event] = []
+        for one in sorted(candidates, key=lambda c: (c.start, c.track)):
+            lift = judge.lift(one) if one.track in self._music else None
+            if lift is None:
+                continue
+            also = {k for k in self._music if k != one.track and judge.shares(one, k)}
+            join = round(_JOIN_S * self._fmt.rate_hz / self._bank.hop)
+            if (
+                events
+                and lift.start < events[-1].stop + join
+                and events[-1].lifts[0].flat == lift.flat
+            ):
+                events[-1].lifts.append(lift)
+                events[-1].also |= also
+            else:
+                events.append(_Event([lift], also))
+        graded = []
+        for event in events:
+            finding = self._contact(event)
+            name = "level_dips" if finding.kind == "level-dip" else "contact_losses"
+            for track in finding.tracks:
+                counts[name][track] += 1
+            worst = max(lift.fall_db * lift.hops for lift in event.lifts)
+            graded.append((finding, worst))
+        out = []
+        for kind in ("contact-loss", "level-dip"):
+            for verdict in (Verdict.REDO, Verdict.LISTEN):
+                same = [g for g in graded if g[0].kind == kind and g[0].verdict is verdict]
+                same.sort(key=lambda g: -g[1])
+                listed = same[: self._limits.listed_tape]
+                more = dropped if kind == "contact-loss" and verdict is Verdict.LISTEN else 0
+                out += [_counted(one, len(same), len(listed), more) for one, _ in listed]
+        return out, counts
+
+    def _contact(self, event: _Event) -> Finding:
+        lifts = event.lifts
+        tracks = tuple(sorted({lift.track for lift in lifts} | event.also))
+        hop_ms = 1000.0 * self._bank.hop / self._fmt.rate_hz
+        length_ms = max(lift.hops for lift in lifts) * hop_ms
+        fall = max(lift.fall_db for lift in lifts)
+        loss = max(lift.loss_db for lift in lifts)
+        start, stop = event.start * self._bank.hop, event.stop * self._bank.hop
+        values: dict[str, Value] = {
+            "length_ms": rounded(length_ms, 1),
+            "hiss_fall_db": rounded(fall, 1),
+        }
+        shared = f", on {len(tracks)} tracks together" if len(tracks) > 1 else ""
+        if lifts[0].flat:
+            text = (
+                f"The level of all frequencies, hiss included, dips by {fall:.0f} dB or more for "
+                f"{length_ms:.0f} ms{shared}: a thin place in the coat, or the level was changed."
+            )
+            return _finding(
+                "level-dip", Verdict.LISTEN, Remedy.LISTEN, tracks, start, stop, text, values
+            )
+        values["loss_at_10_khz_db"] = rounded(loss, 1)
+        speed = self._sheet.tape.speed_cm_s
+        if speed is not None:
+            values["distance_um"] = rounded(loss * speed * 1e4 / 10_000.0 / _SPACING_DB, 1)
+        redo = any(
+            lift.sure
+            and lift.hops * hop_ms >= self._limits.contact_redo_ms
+            and lift.loss_db >= self._limits.contact_redo_db
+            for lift in lifts
+        )
+        text = (
+            f"The tape lifts from the head for {length_ms:.0f} ms{shared}: the hiss itself falls "
+            f"by {fall:.0f} dB and the treble goes first, some {loss:.0f} dB or more at 10 kHz. "
+        )
+        text += (
+            "Clean the head and the tape's path and play it again."
+            if redo
+            else "Listen whether it is heard."
+        )
+        verdict, remedy = (Verdict.REDO if redo else Verdict.LISTEN), Remedy.REPLAY
+        return _finding("contact-loss", verdict, remedy, tracks, start, stop, text, values)
+
+    # ---- falls that stay ------------------------------------------------------------------
+
+    def _lasting(self, way: Course) -> list[Finding]:
+        told: list[tuple[str, Fall]] = []
+        for track in self._music:
+            for fall in falls(self._history, way, track, self._limits.hf_loss_db):
+                kind = self._kind(fall)
+                if kind is not None:
+                    told.append((kind, fall))
+        told.sort(key=lambda item: (item[0], item[1].first, item[1].track))
+        groups: list[tuple[str, list[Fall]]] = []
+        for kind, fall in told:
+            if (
+                groups
+                and groups[-1][0] == kind
+                and (fall.first - groups[-1][1][0].first) * self._entry_s <= _TOGETHER_S
+            ):
+                groups[-1][1].append(fall)
+            else:
+                groups.append((kind, [fall]))
+        findings = []
+        for kind, group in groups:
+            same = sum(1 for k, _ in groups if k == kind)
+            if kind == "hf-loss":
+                findings.append(_counted(self._hf_loss(group), same, same))
+            else:
+                findings.append(_counted(self._lost(group, way), same, same))
+        return findings
+
+    def _kind(self, fall: Fall) -> str | None:
+        """What a lasting fall is called, if it is one."""
+        length_s = (fall.last - fall.first) * self._entry_s
+        if length_s < self._limits.lasting_s:
+            return None
+        gone = fall.plays <= 0.02 and fall.open_end
+        if gone and (is_flat(fall) or fall.after_db < _NOTHING_DB):
+            return "signal-lost" if fall.mean_db >= self._limits.signal_lost_db else None
+        return None if is_flat(fall) else "hf-loss"
+
+    def _hf_loss(self, group: list[Fall]) -> Finding:
+        start, stop = self._place(min(f.first for f in group), max(f.last for f in group))
+        worst = max(group, key=lambda f: f.mean_db)
+        how = "slowly" if worst.slow else "at once"
+        until = "and stays so to the end" if worst.open_end else "and comes back later"
+        text = (
+            f"The treble falls {how}, hiss and all, by {worst.mean_db:.0f} dB between 8 and "
+            f"35 kHz, {until}, while the lower frequencies stay: a head that clogs. Clean it; "
+            "listen whether the music suffers."
+        )
+        values: dict[str, Value] = {
+            "hiss_fall_db": rounded(worst.mean_db, 1),
+            "length_s": round((stop - start) / max(self._fmt.rate_hz, 1), 2),
+            "slow": worst.slow,
+            "fall_db": {
+                f"{f / 1000:.0f}_khz": rounded(float(db), 1)
+                for f, db in zip(self._bank.frequencies_hz, worst.fall_db, strict=True)
+                if np.isfinite(db)
+            },
+        }
+        tracks = tuple(sorted({f.track for f in group}))
+        return _finding("hf-loss", Verdict.LISTEN, Remedy.REPLAY, tracks, start, stop, text, values)
+
+    def _lost(self, group: list[Fall], way: Course) -> Finding:
+        start, stop = self._place(min(f.first for f in group), max(f.last for f in group))
+        tracks = tuple(sorted({f.track for f in group}))
+        worst = max(group, key=lambda f: f.mean_db)
+        bare = any(self._electronics(f, way) for f in group)
+        others = [k for k in range(self._fmt.channels) if k not in tracks]
+        redo = bool(others) and (bare or self._plain)
+        text = (
+            f"The signal is gone from here to the end: the hiss falls by {worst.mean_db:.0f} dB "
+            "at all frequencies"
+        )
+        text += " to the noise of the electronics" if bare else ""
+        text += " while the other tracks run on. " if others else ". "
+        if redo:
+            text += "Look at the head, the card and the cable of this track and play it again."
+        elif not others:
+            text += "With no other track to compare, it may be the end of the tape: listen."
+        else:
+            text += (
+                "A decoded noise reduction can do that in a long rest: listen before playing again."
+            )
+        values: dict[str, Value] = {
+            "hiss_fall_db": rounded(worst.mean_db, 1),
+            "down_to_electronics": bare,
+        }
+        return _finding(
+            "signal-lost",
+            Verdict.REDO if redo else Verdict.LISTEN,
+            Remedy.REPLAY,
+            tracks,
+            start,
+            stop,
+            text,
+            values,
+        )
+
+    def _electronics(self, fall: Fall, way: Course) -> bool:
+        """Whether a fall ends at the floor of the electronics, as heard without tape, or below."""
+        standing = ~way.running & way.low[fall.track]
+        if standing.any():
+            bare = float(np.median(way.level_db[fall.track, standing]))
+            return fall.after_db <= bare + _ELECTRONICS_DB
+        return fall.after_db <= _NOTHING_DB
+
+
+def _finding(
+    kind: str,
+    verdict: Verdict,
+    remedy: Remedy,
+    tracks: tuple[int, ...],
+    start: int,
+    stop: int,
+    text: str,
+    values: dict[str, Value],
+) -> Finding:
+    return Finding(
+        check="dropouts",
+        kind=kind,
+        verdict=verdict,
+        remedy=remedy,
+        tracks=tracks,
+        start_frame=start,
+        frames=max(1, stop - start),
+        text=text,
+        values=values,
+    )
+
+
+def _counted(finding: Finding, count: int, listed: int, more: int = 0) -> Finding:
+    values = {**finding.values, "count": count, "listed": listed}
+    if more:
+        values["not_judged"] = more
+    return Finding(
+        check=finding.check,
+        kind=finding.kind,
+        verdict=finding.verdict,
+        remedy=finding.remedy,
+        tracks=finding.tracks,
+        start_frame=finding.start_frame,
+        frames=finding.frames,
+        text=finding.text,
+        values=values,
+    )
