@@ -22,6 +22,7 @@ from watcher.truths import Found, Records, Truth
 from watcher.walk import is_capture_name
 
 _PIECE: Final = 4 << 20
+_SMALL: Final = 64 << 10
 
 
 class State(StrEnum):
@@ -135,11 +136,13 @@ def verify(records: Records, targets: Iterable[bytes], options: Options) -> Iter
 
 def _one(records: Records, path: bytes, options: Options) -> Result:
     truths = records.truths[path]
-    there = records.renamed.get(path, path)
-    sources = tuple(truth.source for truth in truths)
+    there = records.renamed.get(path, path) if records.renamed else path
+    sources = (truths[0].source,) if len(truths) == 1 else tuple(t.source for t in truths)
     if options.quick:
         return _quick(records, path, there, truths, sources)
-    algorithms = {truth.algorithm for truth in truths}
+    algorithms = (
+        {truths[0].algorithm} if len(truths) == 1 else {truth.algorithm for truth in truths}
+    )
     try:
         digests, count = read(there, algorithms, options.pace)
     except OSError as error:
@@ -241,26 +244,23 @@ def read(
             raise OSError(0, "not a regular file")
         if past_cache:
             os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+        if st.st_size < _SMALL:  # most of the cost of small files would be the buffer
+            data = os.read(fd, _SMALL)
+            if len(data) < _SMALL and len(data) == st.st_size:
+                if pace is not None:
+                    pace(len(data))
+                return {n: hashlib.new(n, data).digest() for n in algorithms}, len(data)
+            os.lseek(fd, 0, os.SEEK_SET)  # it grows: as any other
         hashes: list[Any] = [hashlib.new(name, usedforsecurity=False) for name in algorithms]
         count = 0
-        if st.st_size < 65_536:  # most of the cost of small files would be the buffer
-            data = os.read(fd, 65_536)
-            while data:
-                count += len(data)
-                for digest in hashes:
-                    digest.update(data)
-                data = os.read(fd, 65_536) if len(data) == 65_536 or count < st.st_size else b""
+        buffer = bytearray(_PIECE)
+        view = memoryview(buffer)
+        while got := os.readv(fd, [buffer]):
+            for digest in hashes:
+                digest.update(view[:got])
+            count += got
             if pace is not None:
-                pace(count)
-        else:
-            buffer = bytearray(_PIECE)
-            view = memoryview(buffer)
-            while got := os.readv(fd, [buffer]):
-                for digest in hashes:
-                    digest.update(view[:got])
-                count += got
-                if pace is not None:
-                    pace(got)
+                pace(got)
         return dict(zip(algorithms, (d.digest() for d in hashes), strict=True)), count
     finally:
         os.close(fd)

@@ -41,7 +41,7 @@ class Run:
     resumed: int = 0
     covered: int = 0
     counts: Counter[str] = field(default_factory=Counter)
-    status: list[Exit] = field(default_factory=list)
+    status: set[Exit] = field(default_factory=set)
 
     @property
     def there(self) -> int:
@@ -193,22 +193,25 @@ def _in_time(run: Run, until: float | None, monotonic: Callable[[], float]) -> I
 def _counted(run: Run, result: Result) -> Result:
     run.counts[result.state.value] += 1
     run.covered += result.read
-    run.status.append(status_of(result))
+    run.status.add(status_of(result))
     return result
 
 
+_STATUS = {
+    State.INTACT: Exit.CLEAR,
+    State.MISSING: Exit.REDO,
+    State.ELSEWHERE: Exit.LISTEN,
+    State.UNRECORDED: Exit.LISTEN,
+    State.UNREAD: Exit.UNREAD,
+    State.ALTERED: Exit.REDO,
+}
+
+
 def status_of(result: Result) -> Exit:
-    """What one result means for the exit status."""
-    if result.state is State.ALTERED:
-        metadata_only = result.difference is not None and result.difference.audio_same is True
-        return Exit.LISTEN if metadata_only else Exit.REDO
-    return {
-        State.INTACT: Exit.CLEAR,
-        State.MISSING: Exit.REDO,
-        State.ELSEWHERE: Exit.LISTEN,
-        State.UNRECORDED: Exit.LISTEN,
-        State.UNREAD: Exit.UNREAD,
-    }[result.state]
+    """What one result means for the exit status; metadata alone altered is to be looked at."""
+    if result.difference is not None and result.difference.audio_same is True:
+        return Exit.LISTEN
+    return _STATUS[result.state]
 
 
 def _keep(run: Run, ledger: Ledger | None, waiting: list[Result], options: Options) -> None:
