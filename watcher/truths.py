@@ -274,11 +274,11 @@ def within(name: bytes) -> bytes | None:
     """A listed name as a path below its list's folder; None for one that leaves it."""
     if not name or b"\0" in name or name.startswith((b"/", b"~")):
         return None
+    if name[1:3] in (b":\\", b":/"):
+        return None
     name = name.removeprefix(b"./")
     if b"/." not in name and b"//" not in name and name[:1] not in (b".", b""):
-        return None if name[1:3] in (b":\\", b":/") else name  # the common case, quickly
-    if len(name) > 2 and name[1:3] in (b":\\", b":/"):
-        return None
+        return name  # the common case, quickly
     parts = [part for part in name.split(b"/") if part not in (b"", b".")]
     return b"/".join(parts) if parts and b".." not in parts else None
 
