@@ -95,6 +95,7 @@ class Intake:
         lease: tells whether a file is open for writing.
         layout_of: reads a file's header; None where it cannot be read.
         observer_factory: makes the source of hints for a root; None for scans only.
+        watches: counts the folders that the kernel watches.
         log: where troubles are told beside the ledger.
     """
 
@@ -108,11 +109,13 @@ class Intake:
         lease: Callable[[Path], leases.Lease] = leases.test,
         layout_of: Callable[[Path], Layout | None] = header,
         observer_factory: MakeSource | None = Arrivals,
+        watches: Callable[[], int | None] = arrivals.watches,
         log: Log | None = None,
     ) -> None:
         self._ledger = ledger
         self._settings = settings
         self._clock = monotonic
+        self._watches = watches
         self._troubles = Troubles(ledger, log or Log())
         self._growth = Growth(monotonic, poll_s=settings.poll_s)
         self._candidates = Candidates(
@@ -233,6 +236,8 @@ class Intake:
     def _hint(self, place: Place, path: bytes, files: dict[bytes, dict[bytes, None]]) -> None:
         """Sort one hint: a file that differs, one of unfinished name, a folder, or nothing."""
         folder, name = os.path.split(path)
+        if b"/." in folder[len(os.fsencode(place.path)) :]:
+            return  # in a hidden folder
         try:
             st = os.lstat(path)
         except OSError:
@@ -348,7 +353,7 @@ class Intake:
     def _tell_coverage(self) -> None:
         """Whether the kernel watches every folder; it passes over those beyond its limit."""
         folders = sum(r.scanning.folders for r in self._roots if r.listening.alive)
-        watched = arrivals.watches()
+        watched = self._watches()
         if watched is None or not folders or watched >= folders:
             self._troubles.end("watches")
             return
