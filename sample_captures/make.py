@@ -89,7 +89,7 @@ TAKES: Final = (
         rate_hz=352_800,
         tracks=4,
         seconds=4,
-        transfer=replace(_REEL, level_dbfs=6.0),
+        transfer=replace(_REEL, level_dbfs=10.0),
     ),
     Take(
         path="reel_MG-08/ferry_song_take_3.wav",
@@ -106,7 +106,7 @@ TAKES: Final = (
         spoil=_dead_amplifier,
     ),
     Take(path="reel_MG-09/tidewater_take_1.wav", rate_hz=96_000, tracks=4, seconds=8),
-    Take(path="reel_MG-09/tidewater_take_2.wav", rate_hz=96_000, tracks=4, seconds=8, kept_s=5.0),
+    Take(path="reel_MG-09/tidewater_take_2.wav", rate_hz=96_000, tracks=4, seconds=8, kept_s=6.5),
     Take(
         path="reel_MG-10/morning_bell_take_1.wav",
         rate_hz=192_000,

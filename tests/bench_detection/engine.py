@@ -93,6 +93,9 @@ def planted(
             for p in out
         ]
         top = sorted(jumps)
-        out.append(Planting(fault, done.start, done.frames, done.tracks, top[-1], top[-2]))
+        strength = fault.strength(x, done)
+        out.append(
+            Planting(fault, done.start, done.frames, done.tracks, top[-1], top[-2], strength)
+        )
         x = done.samples
     return x, out

@@ -25,6 +25,8 @@ class Fault:
         plant: does it.
         must: whether the size is above the stated limit, so that every plant must be found.
         redo: whether it must be a ``redo`` (True), must not be one (False), or either (None).
+        enough: how strong a plant must have come out to count as a must (see ``strength``).
+        strength: what became of it in the samples, e.g. how many tops were cut.
         everywhere: a fault of the whole capture, one to a capture, no place to hold to.
         last: everything behind it is changed, so it comes last among several in a capture.
         slack_s: how far off the place may be.
@@ -39,6 +41,8 @@ class Fault:
     plant: Plant
     must: bool = True
     redo: bool | None = None
+    enough: int = 0
+    strength: Callable[[Ints, Planted], int] = lambda clean, planted: 0
     everywhere: bool = False
     last: bool = False
     slack_s: float = 0.0005

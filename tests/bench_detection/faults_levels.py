@@ -13,6 +13,25 @@ from bench_detection.faults import Fault, Plant, plain_pairs, plain_tracks, who_
 from damage import Ints, Planted
 
 
+def _tops(clean: Ints, planted: Planted) -> int:
+    """How many stretches of 4 samples and more lie at the extremes, on the least hit track."""
+    counts = []
+    for k in planted.tracks:
+        row = planted.samples[k].astype(np.float64)
+        low, high = row.min(), row.max()
+        near = (high - low) * 0.005  # noise and tilt move the tops
+        hot = (row >= high - near) | (row <= low + near)
+        edges = np.flatnonzero(np.diff(np.pad(hot.astype(np.int8), 1)))
+        counts.append(int(np.count_nonzero(edges[1::2] - edges[::2] >= 4)))
+    return min(counts)
+
+
+def _wraps(clean: Ints, planted: Planted) -> int:
+    """How often a track jumps by more than full scale from one sample to the next."""
+    jumps = np.abs(np.diff(planted.samples[planted.tracks[0]].astype(np.float64)))
+    return int(np.count_nonzero(jumps > damage.FULL)) // 2
+
+
 def clipping() -> list[Fault]:
     out: list[Fault] = []
 
@@ -32,7 +51,8 @@ def clipping() -> list[Fault]:
             out.append(
                 Fault(part="clipping", name=f"full scale, {how}", size=f"{db:g} dB over",
                       kinds=("full-scale",), plant=over(db, how), everywhere=True,
-                      must=db >= 3, fits=lambda bed: not bed.floating)
+                      must=db >= 3, enough=3, strength=_tops,
+                      fits=lambda bed: not bed.floating and plain_tracks(bed))
             )  # fmt: skip
 
     def flat(drive_db: float, dbfs: float, style: str, how: str) -> Plant:
@@ -59,7 +79,8 @@ def clipping() -> list[Fault]:
                 Fault(part="clipping", name=f"flat top {style}, {how}",
                       size=f"{drive:g} dB below peaks of {dbfs:g}",
                       kinds=("flat-top", "full-scale"),
-                      plant=flat(drive, dbfs, style, how), everywhere=True, must=drive >= 3)
+                      plant=flat(drive, dbfs, style, how), everywhere=True, must=drive >= 3,
+                      enough=8, strength=_tops, fits=plain_tracks)
             )  # fmt: skip
 
     def wrapped(db: float) -> Plant:
@@ -75,8 +96,8 @@ def clipping() -> list[Fault]:
     for db in (1.0, 3.0, 6.0):
         out.append(
             Fault(part="clipping", name="wrap", size=f"{db:g} dB over", kinds=("wrap",),
-                  plant=wrapped(db), everywhere=True, redo=True, must=db >= 3,
-                  fits=lambda bed: not bed.floating)
+                  plant=wrapped(db), everywhere=True, redo=True, enough=1, strength=_wraps,
+                  fits=lambda bed: not bed.floating and plain_tracks(bed))
         )  # fmt: skip
     return out
 
@@ -187,7 +208,7 @@ def ultrasonic() -> list[Fault]:
             )  # fmt: skip
 
     def room_for(hz: float) -> Callable[[Bed], bool]:
-        return lambda bed: bed.rate_hz / 2 > 1.1 * hz
+        return lambda bed: bed.rate_hz / 2 > 1.1 * hz and plain_tracks(bed)
 
     def line(hz: float, dbfs: float) -> Plant:
         def plant(x: Ints, bed: Bed, rng: np.random.Generator, at: int) -> Planted:

@@ -27,17 +27,20 @@ class Planting:
     tracks: tuple[int, ...]
     sigma: float = 0.0
     second: float = 0.0  # second largest jump of all tracks
+    strength: int = 0  # of what the fault itself counts, see ``Fault``
 
     @property
     def must(self) -> bool:
         """Whether it lies above the stated limit (12 sigma in one track, 8 in several)."""
         if not self.fault.step:
-            return self.fault.must
+            return self.fault.must and self.strength >= self.fault.enough
         return self.sigma >= 12.0 or self.second >= 8.0
 
     @property
     def row(self) -> str:
         """The line of the table it counts for."""
+        if self.fault.must and self.strength < self.fault.enough:
+            return f"{self.fault.size}, hardly any"
         if not self.fault.step:
             return self.fault.size
         top = 12.0 if self.second < 8 else 8.0
@@ -110,6 +113,7 @@ class Tally:
             )
         if not hits and len(row.missed) < 8:
             sigma = f", {planting.sigma:.1f} sigma" if fault.step else ""
+            sigma += f", strength {planting.strength}" if fault.enough else ""
             row.missed.append(
                 f"{case} | {bed.name} | frame {planting.start} "
                 f"({planting.start / bed.rate_hz:.4f} s), tracks {list(planting.tracks)}{sigma}"
