@@ -13,6 +13,7 @@ from checks.block import Block
 from checks.dropouts._history import History
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import Part, PartOutcome
+from checks.dropouts._steps import StepsPart
 from checks.dropouts._zeros import RunsPart
 from checks.measures import DropoutsLine, DropoutsMeasures
 from checks.model import CaptureFormat, Outcome
@@ -36,7 +37,10 @@ class DropoutsPass:
     def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
         self._fmt = fmt
         self._history = History(frames=int(limits.repeat_lag_s * fmt.rate_hz))
-        self._parts: tuple[Part, ...] = (RunsPart(fmt, sheet, limits, self._history),)
+        self._parts: tuple[Part, ...] = (
+            RunsPart(fmt, sheet, limits, self._history),
+            StepsPart(fmt, limits, self._history, _Nothing()),
+        )
 
     def feed(self, block: Block) -> None:
         self._history.add(block)
@@ -45,6 +49,11 @@ class DropoutsPass:
 
     def finish(self) -> Outcome:
         return joined([part.finish() for part in self._parts], self._fmt)
+
+
+class _Nothing:
+    def covers(self, frame: int, tracks: tuple[int, ...]) -> bool:
+        return False
 
 
 def joined(outcomes: Sequence[PartOutcome], fmt: CaptureFormat) -> Outcome:

@@ -19,27 +19,54 @@ ROUNDING: Final = 1.0 / 12.0
 """Mean square of the error of rounding to a step of 1 (Widrow 1961); no real signal has less
 noise, and no fit may pretend that it has."""
 
+_PIECE: Final = 128  # x 33 x 33 stays under the 2**18 products at which threads are started
+
 NORMAL: Final = 0.6745
 """Median of the magnitude of normally distributed noise of standard deviation 1."""
 
 
-def fitted(x: Floats, order: int, *, skip: tuple[int, int] = (0, 0)) -> Floats:
-    """The filter that whitens ``x``: 1, then minus the predictor; (order + 1,).
+def products(x: Floats, order: int, *, skip: tuple[int, int] = (0, 0)) -> tuple[Floats, int]:
+    """Sums of products of ``x`` with its own past, (order + 1, order + 1), and over how many.
 
     Args:
-        x: samples in steps of the word, one track, longer than twice the order.
-        skip: frames from and to which predictions are not asked for (an event lies there).
+        x: samples of one track in steps of the word.
+        skip: frames from and to which no prediction is asked for (an event lies there).
     """
+    if len(x) <= order:
+        return np.zeros((order + 1, order + 1)), 0
     rows = sliding_window_view(x, order + 1)[:, ::-1]
-    target = np.arange(order, len(x))
-    rows = rows[(target < skip[0]) | (target >= skip[1])]
-    gram = rows.T @ rows
-    inner = gram[1:, 1:] + np.eye(order) * (ROUNDING * len(rows) + 1e-300)
+    first, stop = max(skip[0] - order, 0), max(skip[1] - order, 0)
+    if stop <= first:
+        return _gram(rows), len(rows)
+    before, after = rows[:first], rows[stop:]
+    return _gram(before) + _gram(after), len(before) + len(after)
+
+
+def _gram(rows: Floats) -> Floats:
+    """``rows.T @ rows`` in pieces so small that a matrix library keeps them in one thread."""
+    size = rows.shape[1]
+    count = -(-max(len(rows), 1) // _PIECE)
+    padded = np.zeros((count * _PIECE, size))
+    padded[: len(rows)] = rows
+    pieces = padded.reshape(count, _PIECE, size)
+    total: Floats = np.matmul(pieces.transpose(0, 2, 1), pieces).sum(axis=0)
+    return total
+
+
+def solved(gram: Floats, count: int) -> Floats:
+    """The whitening filter from ``products``: 1, then minus the predictor; (order + 1,)."""
+    order = len(gram) - 1
+    inner = gram[1:, 1:] + np.eye(order) * (ROUNDING * count + 1e-300)
     try:
         weights = np.linalg.solve(inner, gram[1:, 0])
     except np.linalg.LinAlgError:  # nothing to predict from
         weights = np.zeros(order)
     return np.concatenate(([1.0], -weights))
+
+
+def fitted(x: Floats, order: int, *, skip: tuple[int, int] = (0, 0)) -> Floats:
+    """The filter that whitens ``x``; see ``products`` and ``solved``."""
+    return solved(*products(x, order, skip=skip))
 
 
 def forward(x: Floats, whitening: Floats) -> Floats:
@@ -63,3 +90,8 @@ def spread(residual: Floats) -> float:
     if not len(residual):
         return 0.0
     return float(np.median(np.abs(residual))) / NORMAL
+
+
+def rounding(whitening: Floats) -> float:
+    """What rounding to a step of 1 alone leaves in the residual, as a standard deviation."""
+    return float(np.sqrt(ROUNDING * (whitening @ whitening)))

@@ -65,7 +65,7 @@ def hold_between(tracks: tuple[int, ...], run: Run, left: Side, right: Side) -> 
         verdict=Verdict.REDO,
         remedy=Remedy.REPLAY,
         tracks=tracks,
-        start=run.start,
+        start=run.start + 1,  # the first of equal values was the last good one
         stop=run.stop,
         text="One value is held where programme should move: the audio under it is lost; play "
         "the tape again.",

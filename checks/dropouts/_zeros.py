@@ -268,14 +268,15 @@ _NEVER: Final = 1 << 62
 _MAY_BE_SILENT: Final = (TrackKind.UNUSED, TrackKind.CLICK)
 
 
-def by_chance(crowd: float) -> int:
+def by_chance(crowd: float, *, chance: float = CHANCE) -> int:
     """Samples that a run must have so that chance does not make it.
 
     Args:
         crowd: share of equal neighbours around, 0 to 1.
+        chance: probability that is small enough.
     """
     if crowd <= 0:
         return 1
     if crowd >= 1:
         return _NEVER
-    return 1 + math.ceil(math.log(CHANCE) / math.log(crowd))
+    return 1 + math.ceil(math.log(chance) / math.log(crowd))

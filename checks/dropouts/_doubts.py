@@ -1,0 +1,109 @@
+"""Steps as they come: what a single one proves depends on how many there are of its like.
+
+A signal may jump by its own nature: a pulse, a clock, sound that was once coded in blocks. Jumps
+that recur without proof are therefore told as one finding, and a proof on one track alone is not
+trusted among them. Jumps of one track in step with a clock are its own and told not at all.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from checks.dropouts._events import Event, EventLog
+from checks.model import CaptureFormat, Finding, Remedy, Verdict
+
+OFTEN: Final = 4
+"""Unproven jumps from which on, at more than one a second, something recurs. From own trials."""
+
+_CLOCK_JUMPS: Final = 6  # jumps that show a clock
+_CLOCK_FRAMES: Final = 4  # frames by which they may miss its beat
+_CLOCK_SHARE: Final = 0.8  # share of them that must not
+
+
+class Doubts:
+    """Holds the steps of a capture until all are known; memory is bounded by ``listed``."""
+
+    def __init__(self, fmt: CaptureFormat, *, listed: int) -> None:
+        self._fmt = fmt
+        self._listed = listed
+        self._sure = EventLog(listed=listed)
+        self._lone: list[Event] = []  # proven on one track only
+        self._unproven: list[Event] = []
+        self._proven_counts = [0] * fmt.channels
+        self._counts = [0] * fmt.channels
+        self._jumps = 0
+        self._last = 0
+
+    def proven(self, event: Event) -> None:
+        for track in event.tracks:
+            self._proven_counts[track] += 1
+        if len(event.tracks) == 1 and len(self._lone) < self._listed:
+            self._lone.append(event)
+        else:
+            self._sure.add(event)
+
+    def unproven(self, event: Event) -> None:
+        for track in event.tracks:
+            self._counts[track] += 1
+        self._jumps += 1
+        self._last = event.stop
+        if len(self._unproven) < self._listed:
+            self._unproven.append(event)
+
+    def finish(self) -> tuple[tuple[Finding, ...], list[int]]:
+        """The findings, and the steps counted on each track."""
+        events = self._unproven
+        tracks = {track for event in events for track in event.tracks}
+        if len(tracks) == 1 and _keeps_time([event.start for event in events]):
+            events, self._counts = [], [0] * self._fmt.channels
+        recurs = self._recurs(events)
+        log = self._sure
+        own = tracks if recurs and self._jumps > 2 * len(self._lone) else set()
+        for event in self._lone:
+            if not own & set(event.tracks):
+                log.add(event, within=1)
+        if recurs:
+            log.add(self._as_one(events))
+        else:
+            for event in events:
+                log.add(event)
+        counts = [a + b for a, b in zip(self._proven_counts, self._counts, strict=True)]
+        return log.findings(), counts
+
+    def _recurs(self, events: list[Event]) -> bool:
+        if len(events) <= OFTEN:
+            return False
+        return self._jumps * self._fmt.rate_hz > self._last - events[0].start
+
+    def _as_one(self, events: list[Event]) -> Event:
+        return Event(
+            kind="step",
+            verdict=Verdict.LISTEN,
+            remedy=Remedy.LISTEN,
+            tracks=tuple(sorted({t for event in events for t in event.tracks})),
+            start=events[0].start,
+            stop=self._last,
+            text="The signal jumps between two samples again and again, and each side fits "
+            "itself: samples are lost in many places, or the sound was once coded in blocks; "
+            "listen.",
+            values={
+                "cause": "unproven",
+                "jumps": self._jumps,
+                "first_frames": [event.start for event in events[:8]],
+                "jump_sigma": max(float(str(e.values["jump_sigma"])) for e in events),
+            },
+        )
+
+
+def _keeps_time(frames: list[int]) -> bool:
+    """Whether jumps come in step with a clock."""
+    if len(frames) < _CLOCK_JUMPS:
+        return False
+    gaps = np.diff(np.array(frames, np.float64))
+    beat = float(np.median(gaps))
+    if beat <= _CLOCK_FRAMES * 4:
+        return True
+    beats = np.maximum(np.rint(gaps / beat), 1)
+    return float(np.mean(np.abs(gaps - beats * beat) <= _CLOCK_FRAMES)) >= _CLOCK_SHARE

@@ -1,0 +1,194 @@
+"""The screen for steps: every sample of every track, less what its recent past predicts.
+
+A predictor of order 8 a track, fitted now and then to the block's own products (``_predict``), is
+run over the whole block as a product of matrices: rows of 32 samples, with the 8 before them,
+times a band of coefficients, which a matrix library does several times faster than one pass a
+coefficient.
+Trials on synthetic programme at 44.1 to 352.8 kHz: order 8 leaves within 0.5 dB of what order 64
+leaves where converter, amplifier and hiss make the floor, flat or rising; plain differences leave
+10 dB more. What stands out against the mean magnitude of its 1,024 frames goes to the dear look.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.lib.stride_tricks import as_strided
+from numpy.typing import NDArray
+
+from checks.block import Block
+from checks.dropouts import _edges, _predict
+from checks.model import CaptureFormat
+
+ORDER: Final = 8
+ROW: Final = 32
+_PIECE: Final = 128  # rows in one product: larger ones make a matrix library start threads
+SEGMENT: Final = 1024
+
+SIGMAS: Final = 6.0
+"""What is looked at again. Noise alone reaches it once in 5e8 samples; half of the lowest limit,
+because the screen's own floor may lie up to 6 dB above that of the dear look."""
+
+_MEAN: Final = 1.2533  # standard deviation over mean magnitude, normal distribution
+_STRETCHES: Final = 4  # stretches of a block that a predictor is fitted to
+_STRETCH: Final = 256
+_OLD_BLOCKS: Final = 16  # age at which a predictor is fitted again in any case
+_DRIFT: Final = 1.3  # change of the residual's level that asks for a new one
+_ONES: Final = np.ones(SEGMENT, np.float32)  # a product with it sums faster than sum()
+_LAG: Final = np.arange(ORDER, ORDER + ROW) - np.arange(ORDER + ROW)[:, np.newaxis]
+_INSIDE: Final = (_LAG >= 0) & (_LAG <= ORDER)
+_APART: Final = 32  # peaks nearer than this are one
+_MOST: Final = 8  # peaks kept of a segment, the largest
+
+
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """A sample that its past does not predict.
+
+    Attributes:
+        sigmas: magnitude over the standard deviation of the 1,024 frames around.
+    """
+
+    track: int
+    frame: int
+    sigmas: float
+
+
+class Screen:
+    """Whitens blocks in order and gives what stands out."""
+
+    def __init__(self, fmt: CaptureFormat) -> None:
+        tracks = fmt.channels
+        self._fmt = fmt
+        self._whitening = np.zeros((tracks, ORDER + 1))
+        self._bands = np.zeros((tracks, ORDER + ROW, ROW), np.float32)
+        self._floors = np.zeros(tracks)  # least standard deviation of the residual: rounding
+        self._levels = np.full(tracks, -1.0)  # mean magnitude when the predictor was fitted
+        self._ages = np.zeros(tracks, np.int64)
+
+    def feed(self, block: Block) -> list[Peak]:
+        """The peaks of a block, in order of track, then of place."""
+        if not block.frames or not block.tracks:
+            return []
+        look = _Look(block)
+        for track in range(block.tracks):
+            look.at(track, self._bands[track])
+        self._renew(block, look)
+        sigmas = np.maximum(look.sums * _MEAN / look.counts, self._floors[:, np.newaxis])
+        marked = look.tops > SIGMAS * sigmas
+        peaks: list[Peak] = []
+        for track in np.flatnonzero(marked.any(axis=1)).tolist():
+            size = look.at(track, self._bands[track])
+            for k in np.flatnonzero(marked[track]).tolist():
+                start = block.start + k * SEGMENT
+                peaks += _apart(track, size[k] / sigmas[track, k], start)
+        return peaks
+
+    def whitening(self, track: int) -> NDArray[np.float64]:
+        """The filter last used on a track, (ORDER + 1,)."""
+        out: NDArray[np.float64] = self._whitening[track]
+        return out
+
+    def _renew(self, block: Block, look: _Look) -> None:
+        """Fit anew where a predictor has drifted or grown old, and keep what leaves less."""
+        now = look.sums.sum(axis=1) / block.frames
+        self._ages += 1
+        moves = block.peak > block.trough  # nothing is to be fitted to a constant
+        drifted = (self._levels > now * _DRIFT) | (now > self._levels * _DRIFT)
+        old = self._ages >= _OLD_BLOCKS
+        for track in np.flatnonzero((drifted | old) & moves).tolist():
+            fresh = self._levels[track] < 0
+            before = self._whitening[track].copy(), self._floors[track]
+            self._fit(block, track)
+            look.at(track, self._bands[track])
+            level = look.sums[track].sum() / block.frames
+            if not fresh and level > now[track]:
+                self._set(track, *before)
+                look.at(track, self._bands[track])
+                level = now[track]
+            self._levels[track], self._ages[track] = level, 0
+
+    def _set(self, track: int, whitening: NDArray[np.float64], floor: float) -> None:
+        self._whitening[track], self._floors[track] = whitening, floor
+        self._bands[track] = np.where(_INSIDE, whitening[np.clip(_LAG, 0, ORDER)], 0.0)
+
+    def _fit(self, block: Block, track: int) -> None:
+        x = block.with_lead[track]
+        step = _edges.in_steps(x[:: max(len(x) // SEGMENT, 1)], self._fmt)[1]
+        span = min(_STRETCH + ORDER, len(x))
+        starts = np.linspace(0, len(x) - span, _STRETCHES).astype(np.int64)
+        places = starts[:, np.newaxis] + np.arange(max(span - ORDER, 0))
+        lags = np.arange(ORDER, -1, -1) if span > ORDER else np.zeros(0, np.int64)
+        rows = block.scaled_with_lead[track].take(places.reshape(-1, 1) + lags).astype(np.float64)
+        rows /= step
+        whitening = np.zeros(ORDER + 1)
+        whitening[0] = 1.0
+        if rows.size:
+            whitening = _predict.solved(rows.T @ rows, len(rows))
+        floor = step * float(np.sqrt(_predict.ROUNDING * (whitening @ whitening)))
+        self._set(track, whitening, floor)
+
+
+class _Look:
+    """The residual of a block, a track at a time.
+
+    Attributes:
+        sums, tops: (tracks, segments) sum and largest of the residual's magnitudes.
+        counts: (segments,) samples that each segment really has, one behind the block's end.
+    """
+
+    def __init__(self, block: Block) -> None:
+        self._rows = _rows(block)
+        self._lead, self._frames = block.lead, block.frames
+        pieces = self._rows.shape[1]
+        self._work = block.work.take("dropouts.rows", self._rows.shape[1:], np.float32)
+        self._out = block.work.take("dropouts.residual", (pieces, _PIECE, ROW), np.float32)
+        starts = np.arange(self._out.size // SEGMENT) * SEGMENT
+        self.counts = np.minimum(np.maximum(block.frames - starts, 1), SEGMENT)
+        self.sums = np.zeros((block.tracks, len(starts)), np.float32)
+        self.tops = np.zeros((block.tracks, len(starts)), np.float32)
+
+    def at(self, track: int, band: NDArray[np.float32]) -> NDArray[np.float32]:
+        """The magnitudes of one track's residual, (segments, SEGMENT), until the next call."""
+        out = self._out
+        np.copyto(self._work, self._rows[track])
+        np.matmul(self._work, band, out=out)
+        np.abs(out, out=out)
+        size = out.reshape(-1, SEGMENT)
+        if self._frames < out.size:
+            out.reshape(-1)[self._frames :] = 0
+        if not self._lead:
+            size[0, :ORDER] = 0  # nothing is known yet to predict these from
+        np.matmul(size, _ONES, out=self.sums[track])
+        np.maximum.reduce(size, axis=1, out=self.tops[track])
+        return size
+
+
+def _apart(track: int, sigmas: NDArray[np.float32], start: int) -> list[Peak]:
+    """The peaks of a segment, one of each cluster."""
+    over = np.flatnonzero(sigmas > SIGMAS)
+    clusters = np.split(over, np.flatnonzero(np.diff(over) >= _APART) + 1)
+    tops = [int(c[np.argmax(sigmas[c])]) for c in clusters]
+    tops = sorted(sorted(tops, key=lambda t: -float(sigmas[t]))[:_MOST])
+    return [Peak(track, start + top, float(sigmas[top])) for top in tops]
+
+
+def _rows(block: Block) -> NDArray[np.float32]:
+    """(tracks, pieces, _PIECE, ORDER + ROW): the samples, full scale 1.0, each row with those
+    before it; a view. Zeros stand before the capture and behind the block."""
+    pieces = -(-block.frames // (ROW * _PIECE))
+    size = ORDER + pieces * _PIECE * ROW
+    x = block.scaled_with_lead
+    if block.lead >= ORDER and block.frames == size - ORDER:
+        x = x[:, block.lead - ORDER :]
+    else:
+        lead = min(block.lead, ORDER)
+        padded = np.zeros((block.tracks, size), np.float32)
+        padded[:, ORDER - lead : ORDER + block.frames] = x[:, block.lead - lead :]
+        x = padded
+    step = x.itemsize
+    shape = (block.tracks, pieces, _PIECE, ORDER + ROW)
+    strides = (x.strides[0], _PIECE * ROW * step, ROW * step, step)
+    return as_strided(x, shape, strides, writeable=False)
