@@ -145,6 +145,8 @@ class Arrivals:
             return "the thread that hands events on has ended"
         if not observer.emitters or not all(one.is_alive() for one in observer.emitters):
             return "a thread that reads events has ended"
+        if reader_died():
+            return "a thread that reads events has ended"
         return None
 
 
@@ -196,15 +198,16 @@ def watches() -> int | None:
     return count
 
 
-def renew_reader() -> None:
-    """Let the next observer have a new reader of events.
+def reader_died() -> bool:
+    """Whether the reader of the kernel's events has ended; then the next observer gets a new one.
 
     watchdog 7 shares one reader among all observers and never replaces it, not even a dead one.
     """
     from watchdog.observers import inotify_c
 
     shared: Any = getattr(inotify_c, "InotifyFD", None)
-    if shared is not None and getattr(shared, "_instance", None) is not None:
-        reader, shared._instance = shared._instance, None
-        with contextlib.suppress(Exception):
-            reader.stop()
+    reader = getattr(shared, "_instance", None)
+    if reader is None or reader.is_alive():
+        return False
+    shared._instance = None
+    return True
