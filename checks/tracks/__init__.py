@@ -40,6 +40,8 @@ _SHORTEST_S = 0.25  # an offset of less than a note's length says nothing
 _STEADY_SHARE = 0.5  # of the stretches in which a mains line keeps its level
 _LONE_SHARE = 0.9  # the same for one line without harmonics
 _HISS_MOST_DBFS = -45.0  # common practice: no tape hisses louder
+_SHORTEST_HELD = 64  # samples of one value that are not zero; fewer are no evidence
+_SENSELESS = 1e6
 _HUM_WINDOWS = 4  # about six seconds: less does not tell a held note from hum
 
 Means = NDArray[np.float64]
@@ -59,33 +61,38 @@ class TracksPass:
         self._hum = HumFinder(fmt.channels, self._low, self._beats.feed)
         self._equal = EqualStretches(fmt, limits.identical_frames)
         self._segments = Segments(fmt)
-        self._frames = 0
+        self._total = 0
+        self._frames = 0  # of them, those that are measured
         self._gram = np.zeros((fmt.channels, fmt.channels))
         self._highest = np.full(fmt.channels, -np.inf)
         self._lowest = np.full(fmt.channels, np.inf)
 
     def feed(self, block: Block) -> None:
         """Take an aligned block."""
-        self._frames += block.frames
-        self._gram += block.gram
+        self._total += block.frames
         np.maximum(self._highest, block.peak, out=self._highest)
         np.minimum(self._lowest, block.trough, out=self._lowest)
+        self._equal.feed(block)
+        if self._fmt.floating and _senseless(block):
+            return  # no audio; its squares would not fit into a float
+        self._frames += block.frames
+        self._gram += block.gram
         series = self._low.of(block)
         self._offset.feed(block, series)
         self._hum.feed(series)
         means = series.mean(axis=1, dtype=np.float64) if series.size else np.zeros(block.tracks)
         self._levels.feed(block, means)
-        self._equal.feed(block)
         self._segments.feed(block)
 
     def finish(self) -> Outcome:
         """Findings and measures of the whole capture."""
-        if not self._frames:
+        if not self._total:
             return Outcome(measures=TracksMeasures(tracks=self._empty_lines(), pairs=()))
         fmt, limits = self._fmt, self._limits
         means = self._offset.means()
-        covariance = self._gram / self._frames - np.outer(means, means)
-        constant = np.asarray(self._highest == self._lowest)
+        covariance = self._gram / max(self._frames, 1) - np.outer(means, means)
+        constant = self._highest == self._lowest
+        constant &= (self._highest == 0) | (self._total >= _SHORTEST_HELD)
         doubles = self._equal.finish()
         silences = silent_tracks(
             self._levels,
@@ -95,7 +102,7 @@ class TracksPass:
             margin_db=limits.silent_margin_db,
         )
         who = findings.Who(sheet=self._sheet, recognised=self._recognise(silences))
-        equal = _groups({d.tracks for d in doubles if d.frames >= 0.5 * self._frames})
+        equal = _groups({d.tracks for d in doubles if d.frames >= 0.5 * self._total})
         pairs = compared(
             self._segments,
             covariance,
@@ -109,7 +116,7 @@ class TracksPass:
         )
         found: list[Finding] = []
         found += findings.silent(silences, who)
-        found += findings.identical(doubles, who, frames=self._frames, listed=limits.listed)
+        found += findings.identical(doubles, who, frames=self._total, listed=limits.listed)
         found += self._related(pairs, silences, who)
         found += findings.offset(self._offsets(means, who), limits.dc_percent)
         found += findings.hum(self._audible(hums, who))
@@ -191,7 +198,7 @@ class TracksPass:
         return found
 
     def _whole_dbfs(self, track: int) -> float:
-        return dbfs_rms(float(self._gram[track, track]) / self._frames)
+        return dbfs_rms(float(self._gram[track, track]) / max(self._frames, 1))
 
     def _line(self, track: int, mean: float, hum: Hum | None) -> TrackLine:
         hiss = self._levels.level_dbfs(track, 5)
@@ -253,9 +260,15 @@ class TracksPass:
                 delay_us=rounded(pair.delay_s * 1e6, 3) if pair.delay_s is not None else None,
                 residual_db=rounded(pair.residual_db, 1),
             )
-            for pair in pairs
+            for pair in sorted(pairs, key=lambda p: (-abs(p.correlation), p.tracks))
         ]
         return tuple(lines[:_LISTED_PAIRS])
+
+
+def _senseless(block: Block) -> bool:
+    """Whether float samples lie 120 dB and more over full scale."""
+    x = block.scaled  # without what is not finite
+    return max(float(x.max()), -float(x.min())) > _SENSELESS
 
 
 def _groups(pairs: set[tuple[int, int]]) -> set[tuple[int, int]]:

@@ -28,6 +28,9 @@ _MOVES: Final = 96  # a sample that moves by many steps: chance below 2**-96 eve
 _QUIET_MOVES: Final = 2048  # where it moves within a few steps; tracks of one room move alike
 _QUIET_STEPS: Final = 16
 _LISTED: Final = 8  # stretches kept a pair
+_TONE_FRAMES: Final = 2048
+_TONE_STEPS: Final = 2.0  # rounding a sine moves its second-order prediction by less
+_TONE_NOISE: Final = 3e-4  # -70 dB: a tone from tape has more noise
 # Odd numbers without pattern (32-bit multiplicative hashing, D. E. Knuth, vol. 3, 6.4).
 _ODD: Final = np.random.default_rng(20_260).integers(1 << 24, 1 << 32, 2 * _TAKEN, np.uint32) | 1
 
@@ -41,6 +44,7 @@ class Stretch:
         moves: samples that differ from the one before.
         first_move, last_move: where the signal begins and ends to move.
         lowest, highest: of the samples, native units.
+        tone: every part of it is a generator's sine without any noise.
     """
 
     start: int
@@ -50,11 +54,12 @@ class Stretch:
     last_move: int = 0
     lowest: float = math.inf
     highest: float = -math.inf
+    tone: bool = True
 
 
 @dataclass(slots=True)
 class Double:
-    """All equal stretches of two tracks; ``stretches`` holds the first few of ``count``."""
+    """All equal stretches of two tracks; ``stretches`` holds the longest of ``count``."""
 
     tracks: tuple[int, int]
     count: int = 0
@@ -68,6 +73,7 @@ class EqualStretches:
     def __init__(self, fmt: CaptureFormat, min_frames: int) -> None:
         self._min = min_frames
         self._lsb = fmt.lsb
+        self._lag = max(1, fmt.rate_hz // 2000)  # far enough for two partials to part
         self._open: dict[tuple[int, int], Stretch] = {}
         self._found: dict[tuple[int, int], Double] = {}
 
@@ -121,6 +127,7 @@ class EqualStretches:
         stretch.lowest = min(stretch.lowest, float(x.min()))
         stretch.highest = max(stretch.highest, float(x.max()))
         stretch.stop = offset + stop
+        stretch.tone = stretch.tone and _is_tone(x[:_TONE_FRAMES], self._lsb, self._lag)
 
     def _close(self, pair: tuple[int, int], stretch: Stretch) -> None:
         narrow = stretch.highest - stretch.lowest < _QUIET_STEPS * self._lsb
@@ -130,8 +137,9 @@ class EqualStretches:
         double = self._found.setdefault(pair, Double(pair))
         double.count += 1
         double.frames += stretch.stop - stretch.start
-        if len(double.stretches) < _LISTED:
-            double.stretches.append(stretch)
+        double.stretches.append(stretch)
+        if len(double.stretches) > _LISTED:
+            double.stretches.remove(min(double.stretches, key=lambda s: s.stop - s.start))
 
     def finish(self) -> list[Double]:
         """All doubles, by track."""
@@ -146,27 +154,52 @@ def _words(samples: Samples) -> NDArray[Any]:
     return samples.view(np.int64 if samples.itemsize == 8 else np.int32)
 
 
+def _is_tone(x: Samples, lsb: float, lag: int) -> bool:
+    """Whether each sample follows from the two at a distance: a sine free of noise, or silence."""
+    y = x.astype(np.float64) / lsb
+    lag = min(lag, len(y) // 4)
+    if lag < 1 or not np.isfinite(y).all():
+        return True  # too short to speak against it
+    outer, now = y[: -2 * lag] + y[2 * lag :], y[lag:-lag]
+    energy = float(now @ now)
+    turn = float(now @ outer) / energy if energy > 0 else 0.0
+    left = float(np.sqrt(np.mean((outer - turn * now) ** 2)))
+    return left <= max(_TONE_STEPS, _TONE_NOISE * math.sqrt(energy / len(now)))
+
+
 def _candidates(block: Block, joined: set[int]) -> set[tuple[int, int]]:
     """Pairs of tracks with equal signatures in a block; tracks in ``joined`` are left out."""
     if block.frames < _TAKEN:
         return set()
-    x = _words(block.samples)
-    shape = (block.tracks, (block.frames - _TAKEN) // _EVERY + 1, _TAKEN)
-    steps = (x.strides[0], x.strides[1] * _EVERY, x.strides[1])
-    taken = np.lib.stride_tricks.as_strided(x, shape, steps, writeable=False)
+    taken = _taken(_words(block.samples))
     bits = taken.view(np.uint32)
     odd = _ODD[: bits.shape[2]].reshape(_TAKEN, -1)
     signature = bits @ odd.ravel()
+    if not _hits(signature).any():
+        return set()
     held = bits[:, :, : odd.shape[1]] @ odd.sum(axis=0, dtype=np.uint32)  # if it stood still
     own = np.arange(block.tracks, dtype=np.uint32)[:, None]  # agrees with no other track
     signature = np.where(signature == held, own, signature)
     for track in joined:
         signature[track] = track
-    ordered = np.sort(signature, axis=0)
-    hit = (ordered[1:] == ordered[:-1]).any(axis=0)
-    if not hit.any():
-        return set()
-    order = np.argsort(signature[:, hit], axis=0, kind="stable")
-    ordered = np.take_along_axis(signature[:, hit], order, axis=0)
+    signature = signature[:, _hits(signature)]
+    order = np.argsort(signature, axis=0, kind="stable")
+    ordered = np.take_along_axis(signature, order, axis=0)
     row, column = np.nonzero(ordered[1:] == ordered[:-1])
     return set(zip(order[row, column].tolist(), order[row + 1, column].tolist(), strict=True))
+
+
+def _taken(x: NDArray[Any]) -> NDArray[Any]:
+    """(tracks, places, 8): the samples of which signatures are made, as a view."""
+    tracks, frames = x.shape
+    if frames % _EVERY == 0:
+        return x.reshape(tracks, frames // _EVERY, _EVERY)[:, :, :_TAKEN]
+    shape = (tracks, (frames - _TAKEN) // _EVERY + 1, _TAKEN)
+    steps = (x.strides[0], x.strides[1] * _EVERY, x.strides[1])
+    return np.lib.stride_tricks.as_strided(x, shape, steps, writeable=False)
+
+
+def _hits(signature: NDArray[np.uint32]) -> NDArray[np.bool_]:
+    """(places,): whether any two tracks have one signature there."""
+    ordered = np.sort(signature, axis=0)
+    return np.asarray((ordered[1:] == ordered[:-1]).any(axis=0))

@@ -90,7 +90,7 @@ def silent(found: Mapping[int, Silence], who: Who) -> list[Finding]:
         values: dict[str, Value] = {
             "evidence": evidence,
             "floor_dbfs": [rounded(found[t].floor_dbfs, 1) for t in tracks],
-            "others_hiss_dbfs": [rounded(found[t].others_dbfs, 1) for t in tracks],
+            "hiss_of_others_above_db": [rounded(found[t].above_db, 1) for t in tracks],
         }
         findings.append(
             _finding("silent", verdict, Remedy.REPLAY, tracks, _SILENT_TEXT[evidence], values)
@@ -102,36 +102,41 @@ def silent(found: Mapping[int, Silence], who: Who) -> list[Finding]:
 
 
 def identical(doubles: Sequence[Double], who: Who, *, frames: int, listed: int) -> list[Finding]:
-    """Tracks equal bit for bit; those that are so over the same stretch in one finding."""
-    groups: list[tuple[set[int], Stretch]] = []
+    """Tracks equal bit for bit, one finding for those that are so over the same stretches."""
+    groups: list[tuple[set[int], Double]] = []
     for double in doubles:
-        for stretch in double.stretches:
-            for tracks, place in groups:
-                same = (place.start, place.stop) == (stretch.start, stretch.stop)
-                if same and tracks & set(double.tracks):
-                    tracks.update(double.tracks)
-                    break
-            else:
-                groups.append((set(double.tracks), stretch))
-    count = len(groups) + sum(d.count - len(d.stretches) for d in doubles)
-    # the worst first, in case not all can stand in the report
-    groups.sort(key=lambda g: (g[1].start - g[1].stop, g[1].start, sorted(g[0])))
+        places = [(s.start, s.stop) for s in double.stretches]
+        for tracks, other in groups:
+            same = places == [(s.start, s.stop) for s in other.stretches]
+            if same and tracks & set(double.tracks):
+                tracks.update(double.tracks)
+                break
+        else:
+            groups.append((set(double.tracks), double))
+    groups.sort(key=lambda g: (-g[1].frames, sorted(g[0])))  # the worst first
     findings = []
-    for tracks, stretch in groups[:listed]:
-        whole = stretch.start == 0 and stretch.stop >= frames
-        verdict, text = _identical_verdict(sorted(tracks), who, whole=whole)
+    for tracks, double in groups[:listed]:
+        longest = max(double.stretches, key=lambda s: (s.stop - s.start, -s.start))
+        whole = longest.start == 0 and longest.stop >= frames
+        tone = longest.tone and not whole
+        verdict, text = _identical_verdict(sorted(tracks), who, whole=whole, tone=tone)
         values: dict[str, Value] = {
             "whole": whole,
-            "count": count,
-            "listed": min(len(groups), listed),
+            "generated_tone": tone,
+            "count": double.count,
+            "listed": len(double.stretches),
+            "stretches": [[s.first_move, s.last_move - s.first_move] for s in double.stretches],
+            "frames_in_all": double.frames,
         }
         findings.append(
-            _finding("identical", verdict, Remedy.REPLAY, sorted(tracks), text, values, stretch)
+            _finding("identical", verdict, Remedy.REPLAY, sorted(tracks), text, values, longest)
         )
     return findings
 
 
-def _identical_verdict(tracks: list[int], who: Who, *, whole: bool) -> tuple[Verdict, str]:
+def _identical_verdict(
+    tracks: list[int], who: Who, *, whole: bool, tone: bool
+) -> tuple[Verdict, str]:
     span = "from beginning to end" if whole else "over this stretch, though not elsewhere"
     text = f"These tracks are equal bit for bit {span}"
     if all(who.excused(t, (TrackKind.TIMECODE, TrackKind.CLICK)) for t in tracks):
@@ -139,6 +144,11 @@ def _identical_verdict(tracks: list[int], who: Who, *, whole: bool) -> tuple[Ver
     declared = all(who.sheet.declared_same(tracks[0], t) for t in tracks[1:])
     if whole and declared:
         return Verdict.CLEAR, f"{text}, as the sheet declares."
+    if tone:
+        return Verdict.LISTEN, (
+            f"{text}: a sine without any noise, so a generator's mark put in behind the tape; "
+            "listen whether it covers programme."
+        )
     return Verdict.REDO, (
         f"{text}: one input was recorded twice, for two tracks of a tape never agree like that, "
         "and what belongs on the other is missing."

@@ -1,7 +1,8 @@
-"""Short-time level of every track in three bands of the hiss, over every sample.
+"""Short-time level of every track: whole, of each block, and in three bands of the hiss.
 
-Each block is cut into windows of about a third of a millisecond; each window is multiplied with
-three complex band vectors (Hann, about 5.5, 11 and 16.5 kHz; an eighth, a quarter and three
+For the bands each block (above 200 kHz, where it lasts 50 ms, one in two to four of a long
+capture) is cut into windows of a third to two thirds of a millisecond; each window is multiplied
+with three complex band vectors (Hann, about 5.5, 11 and 16.5 kHz; an eighth, a quarter and three
 eighths of the rate below 44.1 kHz). Mean powers over parts of about 50 ms are noise densities;
 weighted with their share of 20 Hz to 20 kHz they are the level of a noise in that range. Steady
 hiss scatters by 0.2 dB from part to part. (Periodogram averaging as in P. D. Welch, IEEE Trans.
@@ -26,6 +27,9 @@ _STORED: Final = 1024  # parts kept for looking at all tracks together; 64 track
 _FLOOR_DB: Final = -200.0  # below anything a 32-bit word can hold
 _STEPS: Final = 4  # histogram steps a decibel
 _BINS: Final = 220 * _STEPS
+_WAITING: Final = 128  # values that wait to be counted together; a block gives up to 64
+_ENOUGH: Final = 256  # blocks whose bands are looked at, at least
+_MOST_APART: Final = 4
 
 
 def power_of_two(value: float, low: int, high: int) -> int:
@@ -34,20 +38,32 @@ def power_of_two(value: float, low: int, high: int) -> int:
 
 
 class _Histogram:
-    """Levels of every track in quarter decibels; digital silence is counted apart."""
+    """Levels of every track in quarter decibels; digital silence is left out."""
 
     def __init__(self, tracks: int) -> None:
         self._counts = np.zeros((tracks, _BINS), np.int64)
+        self._waiting = np.zeros((tracks, _WAITING))
+        self._held = 0
 
     def add(self, mean_squares: NDArray[np.float64]) -> None:
-        """Take (tracks, values) mean squares, full scale 1.0."""
-        track, value = np.nonzero(mean_squares > 0)
-        db = 10 * np.log10(np.maximum(2 * mean_squares[track, value], 1e-20))
+        """Take (tracks, values) mean squares, full scale 1.0; few at a time."""
+        count = mean_squares.shape[1]
+        if self._held + count > _WAITING:
+            self._flush()
+        self._waiting[:, self._held : self._held + count] = mean_squares
+        self._held += count
+
+    def _flush(self) -> None:
+        values = self._waiting[:, : self._held]
+        track, place = np.nonzero(values > 0)
+        db = 10 * np.log10(np.maximum(2 * values[track, place], 1e-20))
         index = np.clip((db - _FLOOR_DB) * _STEPS, 0, _BINS - 1).astype(np.int64)
         np.add.at(self._counts, (track, index), 1)
+        self._held = 0
 
     def percentile(self, track: int, percent: float) -> float | None:
         """A level in dBFS; None where there was digital silence only."""
+        self._flush()
         total = int(self._counts[track].sum())
         if not total:
             return None
@@ -84,6 +100,8 @@ class Levels:
         self._stored = np.zeros((_STORED, fmt.channels, 3), np.float32)
         self._held = 0
         self._stride = 1
+        known = (fmt.frames or 0) // BLOCK_FRAMES if self._part == BLOCK_FRAMES else 0
+        self._apart = min(max(known // _ENOUGH, 1), _MOST_APART)
         self.parts = 0
 
     def feed(self, block: Block, means: NDArray[np.float64]) -> None:
@@ -96,6 +114,8 @@ class Levels:
             return
         about_mean = block.square_sums / block.frames - means**2
         self._whole.add(np.maximum(about_mean, 0.0)[:, None])
+        if block.start // BLOCK_FRAMES % self._apart:
+            return
         windows = parts * self._part // self._window
         x = block.scaled[:, : parts * self._part].reshape(tracks, windows, self._window)
         out = block.work.take("tracks.bands", (tracks, windows, 6), np.float32)

@@ -30,9 +30,11 @@ from numpy.typing import NDArray
 from checks.tracks._segments import LENGTH, Segments
 
 _PEAK: Final = 0.25  # share of agreeing bins from which a delay is taken for found; chance: 0.03
+_UNHEARD_DBFS: Final = -150.0  # a bin below holds converter noise or the foot of a line
 _LOOKED_AT: Final = 128  # pairs laid over one another, the likeliest first
 _BANDS: Final = 12
 _AGREES_DB: Final = -10.0  # own choice: a cell further down than this holds no hiss of its own
+_APART: Final = 1e-3  # samples; closer than that the whole capture tells more than a share of it
 _NOTHING: Final = 1e-14  # mean square of a cell that says nothing: -137 dBFS
 
 Spectra = NDArray[np.complexfloating[Any, Any]]
@@ -151,10 +153,12 @@ def _delays(
         return {}
     window = _hann(LENGTH)
     units = np.zeros((tracks, stretches, bins), np.complex64)
+    # Amplitude of a line in a Hann spectrum is 2 |X| / sum of the window.
+    least = 10 ** (_UNHEARD_DBFS / 20) * float(window.sum()) / 2
     for track in range(tracks):
         spectra = np.fft.rfft(x[:, track] * window, axis=1)[:, band]
         size = np.abs(spectra)
-        np.divide(spectra, size, out=units[track], where=size > 0)
+        np.divide(spectra, size, out=units[track], where=size > least)
     speaks = np.array([[bool(x[s, t].any()) for s in range(stretches)] for t in range(tracks)])
     reach = min(round(search_s * segments.rate_hz), LENGTH // 3)
     found: dict[tuple[int, int], tuple[int, float]] = {}
@@ -262,12 +266,13 @@ def _explained(
         own_share=float(own.sum() / spoken.sum()) if spoken.any() else 1.0,
         quiet_dbfs=_db(2 * float(np.percentile(levels, 10))) if len(levels) else None,
     )
-    facts = replace(facts, residual_db=_db(left / total) if total > 0 else None)
+    residual_db = _db(left / total) if total > 0 else None
     if lag is None:
-        return facts
+        return facts if facts.residual_db is not None else replace(facts, residual_db=residual_db)
     return replace(
         facts,
-        correlation=min(max(at_delay, -1.0), 1.0) if lag else plain.correlation,
+        residual_db=residual_db,
+        correlation=min(max(at_delay, -1.0), 1.0) if abs(delay) > _APART else plain.correlation,
         gain_db=20 * math.log10(abs(gain)) if gain else None,
         inverted=gain < 0,
         delay_s=delay / segments.rate_hz,

@@ -20,7 +20,7 @@ LENGTH: Final = 8192
 _BASE_RATE_HZ: Final = 44_100
 _STOP_DB: Final = 60.0
 _BETA: Final = 0.1102 * (_STOP_DB - 8.7)  # Kaiser's formula for more than 50 dB
-_MOST: Final = 32
+_MOST: Final = 24
 _LEAST: Final = 12
 _TRACK_STRETCHES: Final = 512  # stretches times tracks; 32 kB each
 
@@ -110,10 +110,11 @@ class Segments:
         """(stretches, tracks, LENGTH) and the frame at which each begins.
 
         A last stretch that the end of the capture cut short is left out, unless it is the only
-        one: then it is filled up with zeros.
+        one and an eighth of it is there: then it is filled up with zeros.
         """
-        whole = len(self._starts) - (self._filled < LENGTH)
-        count = max(whole, min(len(self._starts), 1))
+        count = len(self._starts) - (self._filled < LENGTH)
+        if count == 0 and self._filled >= LENGTH // 8:
+            count = 1
         return self._store[:count], self._starts[:count]
 
 

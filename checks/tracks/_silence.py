@@ -6,8 +6,8 @@ Three kinds of evidence, the surest first:
 - *converter*: noise below anything a tape gives, throughout;
 - *electronics*: a noise that never moves, well under the hiss of the other tracks at the same
   times. For the hiss of the others, the lowest of them is taken in each twentieth of a second;
-  where that too stands within a step or two of one level for a good part of the time, and not
-  between, it is hiss and no programme.
+  where that too stands at one level for a good part of the time, in every band, and hardly ever
+  between the two, it is hiss and no programme.
 
 Does not see a dead track where no other shows its hiss (programme without a rest, one track),
 unless it is quieter than ``silent_dbfs``; and a track whose level differs from that of the
@@ -29,6 +29,11 @@ _STILL_DB: Final = 5.0  # between the 2nd and 99th percentile; noise alone moves
 _WHOLE_STILL_DB: Final = 8.0  # the same with the rumble of a few hertz in short blocks
 _LOUD_DBFS: Final = -50.0  # whole level of a track that is more than bare electronics
 _STEADY_DB: Final = 2.0  # own choice: width of a level that counts as one
+_APART_DB: Final = 4.0  # bulk-erased tape lies that far under bias-erased: common practice
+_TOGETHER: Final = 0.05  # own choice: share of the capture in which the others show their hiss
+_EVEN_DB: Final = 6.0  # own choice
+_ABOVE: Final = 1.6  # own choice: most that may lie within two such levels
+_BETWEEN: Final = 0.35  # own choice: of those, how many more may lie between the two floors
 _PARTS: Final = 40  # two seconds; less tells nothing about what is steady
 
 
@@ -39,12 +44,12 @@ class Silence:
     Attributes:
         evidence: digital, converter or electronics.
         floor_dbfs: its noise, 20 Hz to 20 kHz; None for digital silence.
-        others_dbfs: hiss of the other tracks, where it was needed or known.
+        above_db: how far the hiss of the others lies over it, in every band; None if unknown.
     """
 
     evidence: str
     floor_dbfs: float | None
-    others_dbfs: float | None
+    above_db: float | None
 
 
 def silent_tracks(
@@ -65,18 +70,16 @@ def silent_tracks(
     still = {t for t in range(len(constant)) if not constant[t] and never_moves(levels, t)}
     still = {t for t in still if dbfs_rms(float(whole_ms[t])) < _LOUD_DBFS}
     for track in range(len(constant)):
-        hiss = _hiss_of_others(levels, track, [bool(c) for c in constant])
         if constant[track]:
-            found[track] = Silence(evidence="digital", floor_dbfs=None, others_dbfs=hiss)
-        if track not in still:
-            continue
-        floor = levels.level_dbfs(track, 50)
+            found[track] = Silence(evidence="digital", floor_dbfs=None, above_db=None)
+        floor = levels.level_dbfs(track, 50) if track in still else None
         if floor is None:
             continue
+        above = _hiss_of_others(levels, track, constant, margin_db)
         if floor <= limit_dbfs:
-            found[track] = Silence(evidence="converter", floor_dbfs=floor, others_dbfs=hiss)
-        elif hiss is not None and floor <= hiss - margin_db:
-            found[track] = Silence(evidence="electronics", floor_dbfs=floor, others_dbfs=hiss)
+            found[track] = Silence(evidence="converter", floor_dbfs=floor, above_db=above)
+        elif above is not None:
+            found[track] = Silence(evidence="electronics", floor_dbfs=floor, above_db=above)
     return found
 
 
@@ -97,25 +100,36 @@ def steady_floor(levels: Levels, track: int) -> float | None:
     return levels.level_dbfs(track, 5)
 
 
-def _hiss_of_others(levels: Levels, track: int, constant: list[bool]) -> float | None:
-    """The hiss of the others while the tape runs, in dBFS; None where they do not show it."""
+def _hiss_of_others(
+    levels: Levels, track: int, constant: NDArray[np.bool_], margin_db: float
+) -> float | None:
+    """How far the hiss of the others lies over a track that never moves, in every band, in dB.
+
+    The others' lowest level in each part, less the track's own, the least of the three bands:
+    programme seldom covers all three at once, hiss does. None where they show no hiss above it.
+    """
+    stored = levels.stored.astype(np.float64)
+    own = np.median(stored[:, track], axis=0)
     others = [t for t in range(len(constant)) if t != track and not constant[t]]
-    stored = levels.stored
-    if not others or len(stored) < _PARTS:
+    above = stored[:, others] - own
+    above = above[:, np.percentile(above.min(axis=2), 75, axis=0) > _APART_DB]
+    if len(stored) < _PARTS or not above.shape[1]:
         return None
-    power = 10 ** (stored.astype(np.float64) / 10)
-    total = 10 * np.log10(power.sum(axis=2))
-    own = float(np.median(total[:, track]))
-    above = [t for t in others if float(np.percentile(total[:, t], 75)) > own + 4.0]
-    if not above:
+    lowest = above.min(axis=1)  # of the others, (parts, bands)
+    lowest = lowest[np.argsort(lowest.min(axis=1), kind="stable")]
+    lowest = lowest[lowest.min(axis=1) >= _APART_DB / 2]
+    over = lowest.min(axis=1)
+    # For each value: how many lie within one level from there up.
+    within = np.searchsorted(over, over + _STEADY_DB, side="right") - np.arange(len(over))
+    enough = (within >= _TOGETHER * len(stored)) & (over >= margin_db - _STEADY_DB / 2)
+    # Below a level of hiss there is nothing but the tape's start and stop, and above it less
+    # than on it; music has a slope.
+    enough &= np.arange(len(over)) <= _BETWEEN * within
+    higher = np.searchsorted(over, over + 2 * _STEADY_DB, side="right") - np.arange(len(over))
+    enough &= higher <= _ABOVE * within
+    if not enough.any():
         return None
-    lowest = np.min(total[:, above], axis=1)
-    running = lowest[lowest > own + 4.0]
-    if len(running) < max(_PARTS, 0.3 * len(lowest)):
-        return None
-    low = float(np.percentile(running, 3))
-    together = np.mean(running <= low + _STEADY_DB)
-    between = np.mean((lowest > own + 2.0) & (lowest < low - 1.0))
-    if together < 0.15 or between > 0.03:
-        return None
-    return float(np.median(running[running <= low + _STEADY_DB]))
+    first = int(np.argmax(np.where(enough, within, 0)))
+    bands = np.median(lowest[first : first + int(within[first])], axis=0)
+    # Tape and amplifier pass the same equaliser, so one lies evenly over the other.
+    return float(bands.min()) if np.ptp(bands) <= _EVEN_DB else None
