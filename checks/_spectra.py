@@ -123,19 +123,19 @@ class Welch:
     def add(self, segments: NDArray[Any]) -> None:
         """Takes (*shape, segments, length) samples, full scale 1.0."""
         squared = squared_bins(segments, self._window.values)
-        self.add_squared(squared, squared.shape[-2])
+        self.add_sums(squared.sum(axis=-2), squared.shape[-2])
 
-    def add_squared(
-        self, squared: NDArray[np.float64], counts: NDArray[np.int64] | int, where: Any = ...
+    def add_sums(
+        self, sums: NDArray[np.float64], counts: NDArray[np.int64] | int, where: Any = ...
     ) -> None:
-        """Takes what ``squared_bins`` made of samples of full scale 1.0.
+        """Takes what ``squared_bins`` made of samples of full scale 1.0, summed over segments.
 
         Args:
-            squared: (*shape, segments, bins); zeros where a segment is not to count.
-            counts: how many of the segments count.
+            sums: (*shape, bins).
+            counts: of how many segments each is the sum.
             where: index of the tracks that these belong to, all if not given.
         """
-        self._sums[where] += squared.sum(axis=-2)
+        self._sums[where] += sums
         self.counts[where] += counts
 
     def density(self) -> NDArray[np.float64]:

@@ -43,11 +43,10 @@ from checks.ultrasonic._wall import find_wall
 __all__ = ["UltrasonicLimits", "UltrasonicPass"]
 
 _FROM_HZ: Final = 20_000.0
-_NAMED_FROM_HZ: Final = 15_000.0  # from here on, lines that have a name are listed as well
+_NAMED_FROM_HZ: Final = 15_000.0  # from here on, lines that have a name are measured as well
 _LEAST_RATE_HZ: Final = 40_500  # below, there is nothing above 20 kHz
 _SLOW_TAPE_CM_S: Final = 19.05  # at this speed and below little is left at 20 kHz
 _WALL_SEGMENTS: Final = 8  # for percentiles of a floor
-_LINE_SEGMENTS: Final = ENOUGH  # for a line to be steady: half a second
 
 
 class UltrasonicPass:
@@ -58,13 +57,13 @@ class UltrasonicPass:
         self._sheet = sheet
         self._limits = limits
         self._room = 0.45 * fmt.rate_hz >= ROOM_HZ
-        self._whole_segment = False
+        self._frames = 0
         self._spectra = SpectraPass(fmt) if fmt.rate_hz >= _LEAST_RATE_HZ else None
 
     def feed(self, block: Block) -> None:
         if self._spectra is not None:
             self._spectra.feed(block)
-            self._whole_segment |= block.frames >= self._spectra.length
+            self._frames += block.frames
 
     def finish(self) -> Outcome:
         if self._spectra is None:
@@ -88,6 +87,8 @@ class UltrasonicPass:
             if not judged:
                 continue
             found[k] = tuple(line for line in lines if line.hz >= _FROM_HZ)
+            if not self._room:
+                continue
             if ending is not None:
                 endings[k] = ending
             if self._sheet.reel.kind is ReelKind.LINEUP or seen is None:
@@ -106,14 +107,19 @@ class UltrasonicPass:
                 *findings.brickwalls(endings, self._limits, by_sheet=by_sheet),
                 *findings.absent(cut, by_sheet=by_sheet),
                 *findings.no_evidence(unseen),
-                *findings.lines(found, self._limits, bin_hz=self._spectra.bin_hz),
+                *findings.lines(
+                    found,
+                    self._limits,
+                    bin_hz=self._spectra.bin_hz,
+                    seconds=self._frames / self._fmt.rate_hz,
+                ),
             ),
             measures=UltrasonicMeasures(tracks=tuple(measured), spectra_share=share),
         )
 
     def _judged(self, track: int) -> bool:
-        """Whether there is room above 20 kHz and the track is one of programme."""
-        return self._room and self._sheet.track(track).kind is TrackKind.PROGRAMME
+        """Whether the track is one of programme, as far as the sheet knows."""
+        return self._sheet.track(track).kind is TrackKind.PROGRAMME
 
     def _allowance_db(self) -> float:
         speed = self._sheet.tape.speed_cm_s
@@ -121,8 +127,6 @@ class UltrasonicPass:
         return self._limits.absent_allowance_db * (2.0 if slow else 1.0)
 
     def _lines(self, track: TrackSpectrum) -> tuple[Line, ...]:
-        if track.segments < _LINE_SEGMENTS:
-            return ()
         least = self._limits.line_prominence_db
         found = find_lines(track, _NAMED_FROM_HZ, min_prominence_db=least)
         return tuple(x for x in found if x.hz >= _FROM_HZ or usual_name(x.hz) is not None)
@@ -155,7 +159,7 @@ class UltrasonicPass:
         why = None if self._room else "the rate leaves no room above 20 kHz"
         if track.segments < ENOUGH:
             why = "too little signal was seen" if track.segments else "no signal was seen"
-            if not self._whole_segment:
+            if self._spectra is not None and self._frames < self._spectra.length:
                 why = "too short to be looked at"
         return _line(
             number,

@@ -1,8 +1,8 @@
 """Collects, track by track, the spectra that the check for what lies above 20 kHz judges by.
 
 Segments of some 20 ms, Hann-windowed, not overlapping, of the chosen blocks only: their mean
-power density, the mean of its logarithm (which a rare loud event hardly moves), the level of
-each in narrow bands, and the sums for mirror images. Nothing grows with the capture's length.
+power density, the density in the quietest moments, the level of each segment in narrow bands, and
+some whole spectra for mirror images. Nothing grows with the capture's length.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from checks.ultrasonic._points import (
     band_layout,
     choice_of_blocks,
 )
+from checks.ultrasonic._quiet import QuietSpectra
 
 PROGRAMME_TO_HZ: Final = 18_000.0
 WHISTLE_HZ: Final = (15_400.0, 15_950.0)  # left out: line whistle of 15,625 to 15,750 Hz
@@ -34,7 +35,6 @@ SEGMENTS_A_SECOND: Final = 40  # at least; half as many at the longest
 SHORTEST, LONGEST = 256, BLOCK_FRAMES
 PIECES: Final = 16  # a segment with one of its pieces constant is no analog signal's
 TRACKS_AT_ONCE: Final = 8  # their spectra stay in the caches
-LEAST, MOST = 1e-30, 1e30  # of a power density, so that logarithms stay within float32
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,9 +44,9 @@ class TrackSpectrum:
     Attributes:
         bin_hz: distance of the bins of ``density``.
         density: (bins,): mean power density, full scale squared a hertz.
-        log_density: (bins,): mean of its level, dBFS a hertz; 2.5 dB under the level of the mean
-            for noise.
-        segments: how many the two are means of.
+        segments: how many it is a mean of.
+        quiet: (epochs, bins): densities in the quietest moments, see ``_quiet``.
+        quiet_segments: (epochs,): how many each of these is a mean of.
         layout: the narrow bands.
         levels: (points, bands): level of segments in the bands, dBFS a hertz.
         power: (points, bands): the same as power, full scale squared a hertz.
@@ -56,8 +56,9 @@ class TrackSpectrum:
 
     bin_hz: float
     density: NDArray[np.float64]
-    log_density: NDArray[np.float64]
     segments: int
+    quiet: NDArray[np.float64]
+    quiet_segments: NDArray[np.int64]
     layout: BandLayout
     levels: NDArray[np.float64]
     power: NDArray[np.float64]
@@ -80,7 +81,7 @@ class SpectraPass:
         self._scale = 2.0 / (fmt.rate_hz * window.s2)  # of |X|**2 to a density
         self._layout = band_layout(fmt.rate_hz, self.length)
         self._welch = Welch(window, fmt.rate_hz, (fmt.channels,))
-        self._log_sums = np.zeros((fmt.channels, self.length // 2 + 1))
+        self._quiet = QuietSpectra(fmt.channels, self.length // 2 + 1)
         most = min(MOST_POINTS, MOST_POINTS_ALL // tracks)
         self._points = PointStore(fmt.channels, self._layout.count + 1, most=most)
         self._mirror = Mirror(fmt.rate_hz, self.length, fmt.channels)
@@ -99,6 +100,7 @@ class SpectraPass:
         count = block.frames // self.length
         if not count:
             return
+        self._quiet.next_block()
         kept = [store for store in (self._points, self._mirror.store) if store.wanted(count)]
         new = {id(store): np.full((count, *store.shape), np.nan, np.float32) for store in kept}
         for first in range(0, block.tracks, TRACKS_AT_ONCE):
@@ -123,23 +125,17 @@ class SpectraPass:
         for k, segments in enumerate(rows):  # a track at a time stays in the cache
             squared_bins(segments, self._values, windowed=windowed, bins=bins, out=power[k])
         power[~good] = 0.0
-        self._welch.add_squared(power, good.sum(axis=1), tracks)
-        logs = block.work.take("ultrasonic.logs", shape, np.float32)
-        with np.errstate(over="ignore"):
-            np.multiply(power, self._scale, out=logs, casting="same_kind")
-        np.clip(logs, LEAST, MOST, out=logs)
-        np.log(logs, out=logs)
-        logs[~good] = 0.0
-        self._log_sums[tracks] += logs.sum(axis=1, dtype=np.float64)
+        heard = np.sum([power[..., part].sum(axis=-1) for part in self._heard], axis=0)
+        self._welch.add_sums(power.sum(axis=1), good.sum(axis=1), tracks)
+        self._quiet.offer(tracks, power, np.where(good, heard, np.inf), self._scale)
         if id(self._points) in new:
             into = new[id(self._points)][:, tracks].swapaxes(0, 1)
             into[..., :-1] = decibels(self._layout.means(power) * self._scale)
-            heard = sum(power[..., part].sum(axis=-1) for part in self._heard)
             into[..., -1] = decibels(heard * (self._scale * self.bin_hz))
             into[~good] = np.nan
         if id(self._mirror.store) in new:
             into = new[id(self._mirror.store)][:, tracks].swapaxes(0, 1)
-            into[...] = logs[..., self._mirror.bins]
+            into[...] = decibels(power[..., self._mirror.bins] * self._scale)
             into[~good] = np.nan
 
     def _segments(
@@ -166,12 +162,13 @@ class SpectraPass:
         for track, segments in enumerate(self._welch.counts.tolist()):
             points = self._points.points()[:, track].astype(np.float64)
             points = points[np.isfinite(points[:, -1])]
-            to_decibels = 10.0 / np.log(10.0) / max(segments, 1)
+            quiet, quiet_segments = self._quiet.of(track)
             yield TrackSpectrum(
                 bin_hz=self.bin_hz,
                 density=density[track],
-                log_density=self._log_sums[track] * to_decibels + 10.0 * np.log10(2.0),
                 segments=segments,
+                quiet=quiet,
+                quiet_segments=quiet_segments,
                 layout=self._layout,
                 levels=points[:, :-1],
                 power=np.exp(points[:, :-1] * (np.log(10.0) / 10.0)) / 2.0,

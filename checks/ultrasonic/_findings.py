@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from checks.model import Finding, Remedy, Value, Verdict, rounded
 from checks.ultrasonic._limits import UltrasonicLimits
 from checks.ultrasonic._lines import Line, usual_name
@@ -14,6 +16,7 @@ from checks.ultrasonic._wall import Wall, preferred_rates
 
 CHECK: Final = "ultrasonic"
 TOGETHER: Final = 1.06  # walls this near to each other are one
+LONGEST_NOTE_S: Final = 3.0  # common practice
 LEAST_LINE_DBFS: Final = -140.0  # fainter lines are measured, not told: under any input's noise
 
 
@@ -161,12 +164,20 @@ def no_evidence(tracks: Sequence[int]) -> list[Finding]:
 
 
 def lines(
-    found: Mapping[int, tuple[Line, ...]], limits: UltrasonicLimits, *, bin_hz: float
+    found: Mapping[int, tuple[Line, ...]],
+    limits: UltrasonicLimits,
+    *,
+    bin_hz: float,
+    seconds: float,
 ) -> list[Finding]:
-    """Steady lines of all tracks, one finding for the strong ones and one for the others."""
+    """Steady lines of all tracks, one finding for the strong ones and one for the others.
+
+    What lasts no longer than a note can be held (``seconds`` of the capture) is only noted.
+    """
     groups = _same_lines(found, 2.0 * bin_hz)
-    loud = [g for g in groups if _level(g) >= limits.line_listen_dbfs]
-    faint = [g for g in groups if LEAST_LINE_DBFS <= _level(g) < limits.line_listen_dbfs]
+    listen_dbfs = limits.line_listen_dbfs if seconds >= LONGEST_NOTE_S else np.inf
+    loud = [g for g in groups if _level(g) >= listen_dbfs]
+    faint = [g for g in groups if LEAST_LINE_DBFS <= _level(g) < listen_dbfs]
     findings = []
     for verdict, some in ((Verdict.LISTEN, loud), (Verdict.CLEAR, faint)):
         if some:

@@ -1,10 +1,10 @@
-"""Steady lines in a track's mean spectrum: where, how strong, and what they usually are.
+"""Steady lines in a track's quietest moments: where, how strong, and what they usually are.
 
-A line stands over both its sides in the mean of the *logarithm* of the power nearly as far as in
-the mean of the power: so it is there most of the time, and a note or a call is not. Its frequency
-is the centre of the power above the sides, its level their sum, so that a line which flutter has
-spread reads right as well. The power of a tone, summed over the bins around it, is the tone's
-whatever its place between two bins (standards for the mean spectrum: ``checks._spectra``).
+A line stands over both its sides in the spectra of the quietest moments (``_quiet``), in most of
+the epochs: so it is there in rests too, and a held note is not. Its frequency is the centre of the
+power above the sides, its level their sum, so that a line which flutter has spread reads right as
+well: the power of a tone, summed over the bins around it, is the tone's, wherever between two
+bins it lies (Heinzel et al. 2002).
 
 What a line is said to be is what usually lies there; the program cannot know.
 """
@@ -12,18 +12,24 @@ What a line is said to be is what usually lies there; the program cannot know.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from checks._spectra import decibels
 from checks.ultrasonic._collect import TrackSpectrum
 from checks.ultrasonic._points import BandLayout
 
 REACH_BINS: Final = 7  # half width of a line: 0.3 % of flutter at 100 kHz
 SIDE_BINS: Final = 13  # beyond that, on either side, by whose median its surroundings are judged
-STEADY: Final = 0.6  # of the decibels in the mean that must be there in the mean of decibels
+STEADY: Final = 0.7  # of the epochs in which it must stand out ...
+STANDS_OUT: Final = 0.4  # ... by this part of what it does on average ...
+WANDERS: Final = 0.0006  # ... within a bin and this part of its frequency: flutter, not vibrato
+LEAST_SEGMENTS: Final = 16  # in all epochs together, so that the mean is one
+LEAST_OVERTONES: Final = 6
+LARGEST_STEP_HZ: Final = 6_000.0  # fundamentals reach 4.2 kHz (the highest note of a piano)
 MOST_LINES: Final = 64  # a track; the strongest are kept
 
 LINE_WHISTLES_HZ: Final = (  # scan rates: 625/50, 525/59.94 (4.5 MHz / 286), 525/60 without colour
@@ -54,22 +60,42 @@ def find_lines(
     margin = REACH_BINS + SIDE_BINS
     first = max(int(np.ceil(from_hz / track.bin_hz)), margin)
     last = len(track.density) - 1 - margin
-    if track.segments < 1 or last <= first:
+    count = int(track.quiet_segments.sum())
+    if count < LEAST_SEGMENTS or last <= first:
         return ()
-    logs = track.log_density
-    around = sliding_window_view(logs, 2 * REACH_BINS + 1)[first - REACH_BINS : last - REACH_BINS]
-    sides = _sides(logs, first, last)
-    prominence = logs[first:last] - sides
-    # The mean of n logarithms of a noise's power wanders by 5.6 dB / sqrt(n) (chi-squared).
-    needed = max(min_prominence_db, 6.0 * 5.6 / np.sqrt(track.segments))
-    peaks = np.flatnonzero((prominence >= needed) & (logs[first:last] == around.max(axis=1)))
+    each = decibels(track.quiet)
+    mean = each.mean(axis=0)
+    around = sliding_window_view(mean, 2 * REACH_BINS + 1)[first - REACH_BINS : last - REACH_BINS]
+    prominence = mean[first:last] - _sides(mean, first, last)
+    # The mean of n levels of a noise's power wanders by 5.6 dB / sqrt(n) (chi-squared).
+    needed = max(min_prominence_db, 6.0 * 5.6 / np.sqrt(count))
+    peaks = np.flatnonzero((prominence >= needed) & (mean[first:last] == around.max(axis=1)))
+    density = track.quiet.mean(axis=0)
     lines = [
-        _measured(track, int(k) + first, float(prominence[k]))
+        _measured(density, track.bin_hz, int(k) + first, float(prominence[k]))
         for k in peaks
-        if prominence[k] >= STEADY * _over_sides_db(track.density, int(k) + first)
+        if _steady(each, int(k) + first)
     ]
-    lines = sorted(lines, key=lambda line: -line.dbfs)[:MOST_LINES]
+    lines = sorted(_no_overtones(lines), key=lambda line: -line.dbfs)[:MOST_LINES]
     return tuple(sorted(lines, key=lambda line: line.hz))
+
+
+def _no_overtones(lines: list[Line]) -> list[Line]:
+    """The lines, by frequency, without those that stand at equal distances: a note's overtones.
+
+    Needed where a note is held from end to end. Supplies and bias have their overtones too, but
+    tens of kilohertz apart.
+    """
+    if len(lines) < LEAST_OVERTONES:
+        return lines
+    steps = np.diff([line.hz for line in lines])
+    base = np.median(np.sort(steps)[: max(len(steps) // 3, 1)])
+    times = steps / base
+    even = (np.abs(times - np.rint(times)) <= 0.12) & (times < 8)
+    if base > LARGEST_STEP_HZ or even.mean() < 0.8:
+        return lines
+    beside = np.append(even, False) | np.insert(even, 0, False)
+    return [line for line, other in zip(lines, beside, strict=True) if not other]
 
 
 def _sides(levels: NDArray[np.float64], first: int, last: int) -> NDArray[np.float64]:
@@ -81,28 +107,33 @@ def _sides(levels: NDArray[np.float64], first: int, last: int) -> NDArray[np.flo
     return np.asarray(np.maximum(low, high))
 
 
-def _beside(density: NDArray[np.float64], peak: int) -> tuple[float, float]:
-    """Medians of the density on both sides of a line."""
+def _beside(values: NDArray[np.float64], peak: int) -> tuple[NDArray[Any], NDArray[Any]]:
+    """(...,): medians of (..., bins) on both sides of a line."""
     reach = REACH_BINS + 1
-    low = density[peak - reach - SIDE_BINS + 1 : peak - reach + 1]
-    high = density[peak + reach : peak + reach + SIDE_BINS]
-    return float(np.median(low)), float(np.median(high))
+    low = values[..., peak - reach - SIDE_BINS + 1 : peak - reach + 1]
+    high = values[..., peak + reach : peak + reach + SIDE_BINS]
+    return np.median(low, axis=-1), np.median(high, axis=-1)
 
 
-def _over_sides_db(density: NDArray[np.float64], peak: int) -> float:
-    least = max(*_beside(density, peak), 1e-40)
-    return float(10.0 * np.log10(max(density[peak] / least, 1e-9)))
+def _steady(each: NDArray[np.float64], peak: int) -> bool:
+    """Whether a line stands out in most of the epochs, and always at the same place."""
+    near = each[:, peak - REACH_BINS : peak + REACH_BINS + 1]
+    over = near.max(axis=1) - np.maximum(*_beside(each, peak))
+    away = np.abs(near.argmax(axis=1) - REACH_BINS)
+    there = (over >= STANDS_OUT * over.mean()) & (away <= 1 + WANDERS * peak)
+    return bool(there.mean() >= STEADY)
 
 
-def _measured(track: TrackSpectrum, peak: int, prominence_db: float) -> Line:
-    bins = np.arange(peak - REACH_BINS, peak + REACH_BINS + 1)
+def _measured(density: NDArray[np.float64], bin_hz: float, peak: int, prominence_db: float) -> Line:
+    reach = min(3 + int(2 * WANDERS * peak), REACH_BINS)  # 3: the Hann window's main lobe
+    bins = np.arange(peak - reach, peak + reach + 1)
     # A straight line between the two sides is the noise beneath.
-    beneath = np.linspace(*_beside(track.density, peak), len(bins))
-    power = np.maximum(track.density[bins] - beneath, 0.0)
+    beneath = np.linspace(*_beside(density, peak), len(bins))
+    power = np.maximum(density[bins] - beneath, 0.0)
     total = max(float(power.sum()), 1e-40)
     return Line(
-        hz=float(np.dot(power, bins) / total * track.bin_hz),
-        dbfs=float(10.0 * np.log10(2.0 * total * track.bin_hz)),
+        hz=float(np.dot(power, bins) / total * bin_hz),
+        dbfs=float(10.0 * np.log10(2.0 * total * bin_hz)),
         prominence_db=prominence_db,
     )
 

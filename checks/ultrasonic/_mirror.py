@@ -65,7 +65,7 @@ class Mirror:
 
     @property
     def store(self) -> PointStore:
-        """Takes points of (tracks, bins): natural logarithms of power, NaN where there is none."""
+        """Takes points of (tracks, bins): levels in decibels, NaN where there is none."""
         return self._kept
 
     def find(self, track: int) -> tuple[float, float] | None:

@@ -219,7 +219,7 @@ def _programme_wall(track: TrackSpectrum, seen: Movement) -> Absence | None:
             found = Absence(
                 from_hz=float(edge),
                 expected_db=float(10.0 * np.log10(1.0 + 10.0 ** (over / 10))),
-                seen_db=float(np.mean(seen.contrast_db[above])),
+                seen_db=_median(seen.contrast_db, above),
                 like_a_wall=True,
             )
             best = (drop, found)

@@ -19,6 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._spectra import decibels
 from checks.ultrasonic._collect import TrackSpectrum
 from checks.ultrasonic._mirror import LOWER_RATE, PREFERRED_RATES_HZ
 
@@ -32,6 +33,8 @@ EMPTY_DBFS_HZ: Final = -176.0
 FLOOR_PERCENTILE: Final = 10.0
 LOWER_PERCENTILE: Final = 3.0
 LEAST_BANDS: Final = 8  # narrow bands free of lines, to see a floor at all
+PEAKY_DB: Final = 4.0  # mean over median of a noise's bins: 0.3 dB after a few averages; with a few
+# lines that were not taken out, somewhat more; of overtones without noise, tens
 STILL_POINTS: Final = 16  # fewer do not show whether a floor stands still
 STILL: Final = (0.4, 1.5)  # how far apart these two are: times noise's own at least (a steady tone
 # holds its level), decibels more at most (programme does not)
@@ -93,7 +96,7 @@ def find_wall(
         spread = np.median(floor[below] - lower[below])
         usual = np.median(usual_spread[below])
         still = len(track.levels) >= STILL_POINTS and STILL[0] * usual <= spread <= usual + STILL[1]
-        if not still and stopped > EMPTY_DBFS_HZ:
+        if (not still and stopped > EMPTY_DBFS_HZ) or not _is_noise(track, edge):
             continue
         start = int(np.argmax(below))
         wall = _measured(centres[start:], floor[start:], passed, stopped)
@@ -104,6 +107,13 @@ def find_wall(
     return max(
         walls, key=lambda w: (bool(preferred_rates(w.hz, rate_hz)), w.depth_db), default=None
     )
+
+
+def _is_noise(track: TrackSpectrum, edge_hz: float) -> bool:
+    """Whether what lies below an edge in the quietest moments is noise, not overtones alone."""
+    low, high = (int(edge_hz / ratio / track.bin_hz) for ratio in (FAR, BESIDE))
+    levels = decibels(track.quiet).mean(axis=0)[low:high]
+    return bool(10.0 * np.log10(np.mean(10.0 ** (levels / 10))) - np.median(levels) <= PEAKY_DB)
 
 
 def _measured(
