@@ -60,7 +60,9 @@ class Server:
         for daemon in self.daemons:
             if daemon.poll() is None:
                 daemon.kill()
-            daemon.communicate()
+                daemon.communicate()
+            assert daemon.stderr is not None
+            daemon.stderr.close()
 
 
 @pytest.fixture
