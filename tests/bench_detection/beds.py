@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from checks.model import CaptureFormat
 from checks.sheet import NoiseReduction, Sheet, Tape, TrackEntry, TrackKind
 
-VERSION: Final = 2  # of what the makers make; another one makes the cache anew
+VERSION: Final = 3  # of what the makers make; another one makes the cache anew
 FORMATS: Final = (  # rate, tracks, word length, float, seconds
     (352_800, 8, 24, False, 8.0),
     (96_000, 4, 24, False, 10.0),

@@ -40,7 +40,7 @@ def _plain(asked: Asked, **settings: Any) -> NDArray[np.int32]:
 def _low_tone(asked: Asked) -> NDArray[np.int32]:
     """A 20 Hz tone that reaches full scale and is not clipped: its top code stands for long."""
     t = np.arange(round(asked.seconds * asked.rate_hz)) / asked.rate_hz
-    gain = np.clip(np.minimum(t - 0.5, asked.seconds - 0.5 - t) * 4, 0, 1)
+    gain = np.sin(np.clip(np.minimum(t - 0.5, asked.seconds - 0.5 - t) * 4, 0, 1) * np.pi / 2) ** 2
     turns = np.arange(asked.tracks)[:, None] / 7  # each track at a phase of its own
     steps = np.rint(np.sin(2 * np.pi * (20 * t + turns)) * gain * (2**23 - 1))
     noise = (
