@@ -62,7 +62,7 @@ def book(
     with ledger.commit():
         owners = _owners(ledger, capture)
         if all(owner.checked_at is None and owner.generation == 1 for owner in owners):
-            before = former(ledger, root, capture, stamps)
+            before = former(ledger, root, capture, stamps, {owner.id for owner in owners})
             if before is not None:
                 for owner in owners:
                     ledger.forget(owner.id)

@@ -275,6 +275,9 @@ class Candidates:
 
     def _ask(self, unit: _Unit, one: _Waiting, now: float) -> None:
         """Queue one capture if it is settled; else note what it waits for."""
+        last = max(unit.seen[path].since for path in one.capture.files)
+        if one.why == settling.CHANGING and now - last < self._settings.quiet_s:
+            return  # by far the most usual answer, and known already
         tracks = unit.key.suffix is not None
         found = settling.answer(
             one.capture,
@@ -302,9 +305,10 @@ class Candidates:
 
     def _note_held(self, one: _Waiting, found: Answer) -> None:
         held = found.why is settling.OPEN and found.still_s >= settling.HELD_S
-        path = one.capture.report_stem
-        if held or path in self._held:
-            self._held[path] = held
+        if held or self._held:
+            path = one.capture.report_stem
+            if held or path in self._held:
+                self._held[path] = held
 
     # -- what applies ------------------------------------------------------------------------
 

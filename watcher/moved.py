@@ -9,7 +9,7 @@ from __future__ import annotations
 import dataclasses
 import os
 import zlib
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from pathlib import Path
 
 from watcher.examine import readable
@@ -22,18 +22,26 @@ from watcher.tracksets import Capture
 
 
 def former(
-    ledger: Ledger, root: int, capture: Capture, stamps: Mapping[Path, Stamp]
+    ledger: Ledger,
+    root: int,
+    capture: Capture,
+    stamps: Mapping[Path, Stamp],
+    owners: Container[int],
 ) -> CaptureRow | None:
-    """The row of a capture that was renamed to become this one; None where there is none."""
+    """The row of a capture that was renamed to become this one; None where there is none.
+
+    Args:
+        owners: rows that its files belong to under their present names.
+    """
     first = stamps[capture.files[0]]
     rows = ledger.rows(
-        "SELECT DISTINCT c.path FROM files f JOIN captures c ON c.id = f.capture"
+        "SELECT DISTINCT c.id, c.path FROM files f JOIN captures c ON c.id = f.capture"
         " WHERE f.inode = ? AND c.root = ? AND c.is_set = ? AND (f.size = ? AND f.mtime_ns = ?"
         " OR c.checked_at IS NULL AND f.device = ?)",
         (first.inode, root, capture.is_set, first.size, first.mtime_ns, first.device),
     )
-    for (path,) in list(rows):
-        row = ledger.capture(Path(os.fsdecode(path)))
+    for number, path in list(rows):
+        row = None if number in owners else ledger.capture(Path(os.fsdecode(path)))
         if row is None:
             continue
         old = ledger.files(row.id)

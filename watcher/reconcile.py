@@ -22,7 +22,7 @@ from typing import Final, NamedTuple, TypeVar
 from watcher.lease import is_mount_point, keeps_inodes
 from watcher.ledger import Ledger, State
 from watcher.settling import Stamp
-from watcher.walk import is_capture_name, is_unfinished_name
+from watcher.walk import is_capture, is_unfinished_name
 
 _BREATH: Final = 1000  # entries between two chances to stop
 _DEEPEST: Final = 64  # folders; only a damaged or hostile tree is deeper
@@ -148,9 +148,8 @@ def _below(
 
 def _take(entry: os.DirEntry[bytes], listing: Listing, outcome: Outcome) -> None:
     """Sort one entry that is no folder."""
-    name = os.fsdecode(entry.name)
-    capture = is_capture_name(name)
-    if not capture and not is_unfinished_name(name):
+    capture = is_capture(entry.name)
+    if not capture and not is_unfinished_name(os.fsdecode(entry.name)):
         if entry.is_symlink() and _leads_to_folder(entry):
             _note(outcome.links, entry.path)
         return

@@ -20,6 +20,7 @@ CAPTURE_SUFFIXES: Final = frozenset(
     | {".aif", ".aiff", ".aifc", ".au", ".snd", ".dsf", ".dff", ".oga", ".ogg", ".opus"}
     | {".mp3", ".m4a"}
 )
+_ENDINGS: Final = frozenset(ending.encode() for ending in CAPTURE_SUFFIXES)
 # Names that programs give what they have not finished writing. Common practice.
 _UNFINISHED: Final = (".tmp", ".part", ".partial", ".filepart", ".crdownload", "~")
 
@@ -29,6 +30,12 @@ def is_capture_name(name: str) -> bool:
     if name.startswith((".", "~")) or name.endswith((SUFFIX, *_UNFINISHED)):
         return False
     return os.path.splitext(name)[1].lower() in CAPTURE_SUFFIXES
+
+
+def is_capture(name: bytes) -> bool:
+    """``is_capture_name`` for names as the file system has them: a scan asks it for each file."""
+    ending = name[name.rfind(b".") :].lower()
+    return ending in _ENDINGS and not name.startswith((b".", b"~"))
 
 
 def is_unfinished_name(name: str) -> bool:

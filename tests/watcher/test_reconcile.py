@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from watcher.files import Identity
 from watcher.ledger import Ledger, State
 from watcher.reconcile import Outcome, below, scan, walk
+from watcher.walk import is_capture, is_capture_name
 
 
 @pytest.fixture
@@ -269,3 +270,15 @@ def test_whatever_happened_the_difference_is_exact(
     }
     assert {os.path.normpath(f"{f}/{n}") for f, names in found.items() for n in names} == touched
     assert {os.path.join(one.folder, one.name) for one in outcome.absent} == gone
+
+
+@given(
+    st.tuples(
+        st.sampled_from(["", ".", "~", "a", "..", "a.b"]),
+        st.sampled_from(["", ".wav", ".WAV", ".vigil.json", ".tmp", "~", ".flac", ".", ".part"]),
+        st.sampled_from(["", ".wav", ".tmp", "~", ".aiff"]),
+    )
+)
+def test_names_as_bytes_are_told_like_names_as_text(parts: tuple[str, str, str]) -> None:
+    name = "".join(parts)
+    assert is_capture(name.encode()) is is_capture_name(name)
