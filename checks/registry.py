@@ -14,6 +14,7 @@ from typing import Final
 from checks.clipping import ClippingLimits, ClippingPass
 from checks.container import ContainerLimits
 from checks.dropouts import DropoutsLimits, DropoutsPass
+from checks.format import FormatLimits, FormatPass
 from checks.model import CaptureFormat, CheckPass
 from checks.sheet import Sheet
 from checks.tracks import TracksLimits, TracksPass
@@ -28,6 +29,7 @@ class Limits:
     """
 
     container: ContainerLimits = field(default_factory=ContainerLimits)
+    format: FormatLimits = field(default_factory=FormatLimits)
     clipping: ClippingLimits = field(default_factory=ClippingLimits)
     dropouts: DropoutsLimits = field(default_factory=DropoutsLimits)
     tracks: TracksLimits = field(default_factory=TracksLimits)
@@ -51,6 +53,7 @@ class Check:
 
 
 CHECKS: Final[tuple[Check, ...]] = (
+    Check("format", lambda c: FormatPass(c.fmt, c.sheet, c.limits.format, c.container)),
     Check("clipping", lambda c: ClippingPass(c.fmt, c.sheet, c.limits.clipping)),
     Check("dropouts", lambda c: DropoutsPass(c.fmt, c.sheet, c.limits.dropouts)),
     Check("tracks", lambda c: TracksPass(c.fmt, c.sheet, c.limits.tracks)),

@@ -1,0 +1,359 @@
+"""Channel count, rate, word length against the sheet; bits that never move; what is no number.
+
+Measured: for PCM the bits of each track's words that ever change (from OR and AND over all
+samples, so a bit stuck high in the middle is seen as well as one that is always 0); for float
+the samples that are not finite and those beyond full scale. Preferred rates: AES5-2018 and its
+multiples by two, four and eight.
+
+What this does not prove: a bit that moves may be dither or a converter's own noise; a rate that
+the sheet does not name may still be wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated, Final
+
+import numpy as np
+from annotated_types import Ge, Le
+from numpy.typing import NDArray
+
+from checks.block import Block
+from checks.measures import FormatMeasures
+from checks.model import CaptureFormat, Finding, Outcome, Remedy, Value, Verdict, clock, rounded
+from checks.sheet import ContainerName, Sheet, TrackKind
+
+# AES5-2018: 48 kHz preferred, 44.1 and 96 kHz for some applications, and their multiples
+# (names of the multiples from memory); 32 kHz for transmission is none of a transfer's.
+PREFERRED_RATES_HZ: Final = tuple(
+    base * factor for base in (44_100, 48_000) for factor in (1, 2, 4, 8)
+)
+_WAV_FAMILY: Final = {"wav", "rf64", "bw64"}
+_USUAL_BITS: Final = 24  # common practice for transfers; IASA-TC 04, 2.3
+_LISTED: Final = 32
+_ENOUGH: Final = 256  # frames: a bit of noise stands still so long once in 2**255 captures
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FormatLimits:
+    """What counts as a track that carries signal, and what as beyond full scale."""
+
+    # Peak above which a track carries signal, so that its unused bits mean something.
+    # -200 to 0 dBFS. Source: common practice; hiss of any tape lies far above.
+    signal_dbfs: Annotated[float, Ge(-200), Le(0)] = -90.0
+    # Level beyond full scale that a float sample may reach without a finding. 0 to 20 dB.
+    # Source: common practice; 0 dB, a converter gives nothing beyond full scale.
+    over_range_db: Annotated[float, Ge(0), Le(20)] = 0.0
+
+
+class _Places:
+    """Where samples of a kind stand: an exact count, the first places, the tracks."""
+
+    def __init__(self, tracks: int) -> None:
+        self.counts = np.zeros(tracks, np.int64)
+        self.first: list[tuple[int, int]] = []  # (frame, track)
+        self.last = -1
+
+    def add(self, where: NDArray[np.bool_], start: int) -> None:
+        """Note the samples marked in (tracks, frames)."""
+        counts = np.count_nonzero(where, axis=1)
+        if not counts.any():
+            return
+        self.counts += counts
+        frames, tracks = np.nonzero(where.T)
+        room = _LISTED - len(self.first)
+        self.first += [
+            (start + int(frame), int(track))
+            for frame, track in zip(frames[:room], tracks[:room], strict=True)
+        ]
+        self.last = start + int(frames[-1])
+
+    @property
+    def tracks(self) -> tuple[int, ...]:
+        return tuple(int(track) for track in np.nonzero(self.counts)[0])
+
+    def values(self, rate_hz: int) -> dict[str, Value]:
+        return {
+            "count": int(self.counts.sum()),
+            "listed": len(self.first),
+            "places": [
+                {"frame": frame, "at": clock(frame, rate_hz), "track": track + 1}
+                for frame, track in self.first
+            ],
+        }
+
+
+class FormatPass:
+    """Gathers bits and counts over the capture, and holds the format against the sheet."""
+
+    def __init__(
+        self,
+        fmt: CaptureFormat,
+        sheet: Sheet,
+        limits: FormatLimits,
+        container: str | None = None,
+    ) -> None:
+        self._fmt = fmt
+        self._sheet = sheet
+        self._limits = limits
+        self._container = container
+        self._frames = 0
+        self._or = np.zeros(fmt.channels, np.int32)
+        self._and = np.full(fmt.channels, -1, np.int32)
+        self._peak = np.zeros(fmt.channels, np.float64)
+        self._bad = _Places(fmt.channels)
+        self._over = _Places(fmt.channels)
+        self._over_peak = 0.0
+
+    def feed(self, block: Block) -> None:
+        self._frames += block.frames
+        if not self._fmt.floating:
+            self._or |= block.bits_or
+            self._and &= block.bits_and
+            # float64 first: -2**31 has no positive int32
+            high = np.maximum(block.peak.astype(np.float64), -block.trough.astype(np.float64))
+            np.maximum(self._peak, high, out=self._peak)
+            return
+        if not block.all_finite:
+            self._bad.add(~np.isfinite(block.samples), block.start)
+        ceiling = 10 ** (self._limits.over_range_db / 20)
+        high = np.maximum(block.peak, -block.trough).astype(np.float64)
+        if (high > ceiling).any():
+            with np.errstate(invalid="ignore"):
+                loud = np.abs(block.samples) > ceiling
+            self._over.add(loud & np.isfinite(block.samples), block.start)
+            finite = high[np.isfinite(high)]
+            self._over_peak = max(self._over_peak, float(finite.max(initial=0.0)))
+
+    # -- decisions ---------------------------------------------------------------------------
+
+    def finish(self) -> Outcome:
+        findings = [
+            *self._against_sheet(),
+            *self._unused_bits(),
+            *self._float_findings(),
+        ]
+        used = tuple(
+            None if self._fmt.floating or not self._frames else self._bits(track).used
+            for track in range(self._fmt.channels)
+        )
+        preferred = self._fmt.rate_hz in PREFERRED_RATES_HZ
+        return Outcome(
+            findings=tuple(findings),
+            measures=FormatMeasures(bits_used=used, rate_is_preferred=preferred),
+        )
+
+    def _against_sheet(self) -> list[Finding]:
+        expect, fmt = self._sheet.expect, self._fmt
+        findings = []
+        if expect.rate_hz is not None and fmt.rate_hz != expect.rate_hz:
+            text = (
+                f"The sampling rate is {fmt.rate_hz / 1000:g} kHz, the sheet asks for "
+                f"{expect.rate_hz / 1000:g} kHz: play the tape again at that rate, or put the "
+                "sheet right if it is the sheet that is wrong."
+            )
+            values = {"rate_hz": fmt.rate_hz, "expected_hz": expect.rate_hz}
+            findings.append(_asked("rate", Remedy.REPLAY, text, values))
+        elif expect.rate_hz is None and fmt.rate_hz not in PREFERRED_RATES_HZ:
+            text = f"{fmt.rate_hz / 1000:g} kHz is none of the preferred rates (AES5)."
+            findings.append(_note("rate", text, {"rate_hz": fmt.rate_hz}))
+        if expect.channels is not None and fmt.channels != expect.channels:
+            text = (
+                f"There are {fmt.channels} tracks, the sheet asks for {expect.channels}: play the "
+                "tape again with all tracks, or put the sheet right."
+            )
+            values = {"channels": fmt.channels, "expected": expect.channels}
+            findings.append(_asked("channels", Remedy.REPLAY, text, values))
+        if expect.word_length is not None and fmt.word_length < expect.word_length:
+            text = (
+                f"The words have {fmt.word_length} bits, the sheet asks for "
+                f"{expect.word_length}: play the tape again with full words."
+            )
+            values = {"word_length": fmt.word_length, "expected": expect.word_length}
+            findings.append(_asked("word-length", Remedy.REPLAY, text, values))
+        elif expect.word_length is not None and fmt.word_length > expect.word_length:
+            text = f"The words have {fmt.word_length} bits; the sheet asks for fewer, no harm done."
+            findings.append(_note("word-length", text, {"word_length": fmt.word_length}))
+        elif expect.word_length is None and fmt.word_length < _USUAL_BITS:
+            text = f"{fmt.word_length} bits are fewer than the {_USUAL_BITS} usual for a transfer."
+            findings.append(_note("word-length", text, {"word_length": fmt.word_length}))
+        findings += self._container_type()
+        findings += self._duration()
+        return findings
+
+    def _container_type(self) -> list[Finding]:
+        asked = self._sheet.expect.containers
+        if asked is None or self._container is None:
+            return []
+        allowed = {name.value for name in asked}
+        if ContainerName.WAV.value in allowed:
+            allowed |= _WAV_FAMILY
+        if self._container in allowed:
+            return []
+        names = ", ".join(name.value for name in asked)
+        text = (
+            f"The container is {self._container}, the sheet asks for {names}: have it copied over."
+        )
+        values: dict[str, Value] = {"container": self._container, "expected": names}
+        return [_asked("container-type", Remedy.MEND, text, values)]
+
+    def _duration(self) -> list[Finding]:
+        expect = self._sheet.expect
+        length_s = self._frames / self._fmt.rate_hz
+        for limit, wrong, word in (
+            (expect.min_duration_s, expect.min_duration_s or 0.0, "at least"),
+            (expect.max_duration_s, expect.max_duration_s or 0.0, "at most"),
+        ):
+            if limit is None or (length_s >= wrong if word == "at least" else length_s <= wrong):
+                continue
+            text = (
+                f"It lasts {length_s:.1f} s, the sheet asks for {word} {limit:g} s: see whether "
+                "the tape was played to its end, or put the sheet right."
+            )
+            values: dict[str, Value] = {"duration_s": rounded(length_s, 3), "limit_s": limit}
+            return [_asked("duration", Remedy.REPLAY, text, values)]
+        return []
+
+    def _bits(self, track: int) -> _Bits:
+        bits = _Bits.of(int(self._or[track]), int(self._and[track]), self._fmt.word_length)
+        return bits if self._frames >= _ENOUGH else _Bits(bits.used, ())
+
+    def _unused_bits(self) -> list[Finding]:
+        """Tracks that carry signal and move fewer bits than asked for, alike ones together."""
+        fmt = self._fmt
+        if fmt.floating or not self._frames:
+            return []
+        asked = min(self._sheet.expect.word_length or _USUAL_BITS, fmt.word_length)
+        threshold = 2.0**31 * 10 ** (self._limits.signal_dbfs / 20)
+        alike: dict[_Bits, list[int]] = {}
+        for track in range(fmt.channels):
+            bits = self._bits(track)
+            carries = self._peak[track] > threshold
+            excused = self._sheet.track(track).kind is not TrackKind.PROGRAMME
+            if carries and not excused and (bits.stuck or bits.used < fmt.word_length):
+                alike.setdefault(bits, []).append(track)
+        return [self._unused(bits, tuple(tracks), asked) for bits, tracks in alike.items()]
+
+    def _unused(self, bits: _Bits, tracks: tuple[int, ...], asked: int) -> Finding:
+        values: dict[str, Value] = {
+            "bits_used": bits.used,
+            "word_length": self._fmt.word_length,
+            "expected": asked,
+            "stuck_bits": list(bits.stuck),
+        }
+        if bits.stuck:
+            named = ", ".join(str(bit) for bit in bits.stuck)
+            text = (
+                f"Bit {named} of the words never changes though lower ones do (counted from the "
+                "top, the sign is 1): the converter or its connection is faulty; play the tape "
+                "again with another."
+            )
+        else:
+            text = (
+                f"Only the upper {bits.used} of {self._fmt.word_length} bits ever change, "
+                f"{asked} are asked for: the words were cut on the way; play the tape again."
+            )
+        if bits.used >= asked and not bits.stuck:
+            text = (
+                f"The upper {bits.used} of {self._fmt.word_length} bits change, as the converter "
+                "gives them; the rest is always 0."
+            )
+            return _note("unused-bits", text, values, tracks)
+        return Finding(
+            check="format",
+            kind="unused-bits",
+            verdict=Verdict.REDO,
+            remedy=Remedy.REPLAY,
+            tracks=tracks,
+            text=text,
+            values=values,
+        )
+
+    def _float_findings(self) -> list[Finding]:
+        findings = []
+        rate = self._fmt.rate_hz
+        if self._bad.tracks:
+            values = self._bad.values(rate)
+            text = (
+                f"{values['count']} samples are no finite numbers (NaN or Inf): what stood there "
+                "is lost; play the tape again, and find out which program wrote them."
+            )
+            findings.append(
+                _placed("not-finite", Verdict.REDO, Remedy.REPLAY, text, self._bad, values)
+            )
+        if self._over.tracks:
+            values = self._over.values(rate)
+            peak_db = 20 * np.log10(self._over_peak) if self._over_peak > 0 else 0.0
+            values["peak_dbfs"] = rounded(peak_db, 2)
+            text = (
+                f"{values['count']} samples lie beyond full scale, the highest by "
+                f"{peak_db:.2f} dB: nothing is lost in this file, but it clips when it is played "
+                "or stored as whole numbers; listen, and lower it before."
+            )
+            findings.append(
+                _placed("over-range", Verdict.LISTEN, Remedy.LISTEN, text, self._over, values)
+            )
+        return findings
+
+
+@dataclass(frozen=True, slots=True)
+class _Bits:
+    """Bits of a word, counted from 1 at the top: how many are used, which between are stuck."""
+
+    used: int
+    stuck: tuple[int, ...]
+
+    @classmethod
+    def of(cls, ever: int, always: int, word_length: int) -> _Bits:
+        moves = (ever ^ always) & 0xFFFFFFFF
+        if not moves:
+            return cls(0, ())
+        lowest = (moves & -moves).bit_length() - 1
+        used = min(32 - lowest, word_length)
+        # the bits under the sign may stand still in a quiet track: only below the first that
+        # moves after the sign is a gap a fault
+        moving = [bit for bit in range(2, used + 1) if moves >> (32 - bit) & 1]
+        first = moving[0] if moving else used
+        stuck = tuple(b for b in range(first + 1, used + 1) if not moves >> (32 - b) & 1)
+        return cls(used, stuck)
+
+
+def _asked(kind: str, remedy: Remedy, text: str, values: Mapping[str, Value]) -> Finding:
+    return Finding(
+        check="format", kind=kind, verdict=Verdict.REDO, remedy=remedy, text=text, values=values
+    )
+
+
+def _note(kind: str, text: str, values: dict[str, Value], tracks: tuple[int, ...] = ()) -> Finding:
+    return Finding(
+        check="format",
+        kind=kind,
+        verdict=Verdict.CLEAR,
+        remedy=Remedy.NONE,
+        tracks=tracks,
+        text=text,
+        values=values,
+    )
+
+
+def _placed(
+    kind: str,
+    verdict: Verdict,
+    remedy: Remedy,
+    text: str,
+    places: _Places,
+    values: dict[str, Value],
+) -> Finding:
+    first = places.first[0][0]
+    return Finding(
+        check="format",
+        kind=kind,
+        verdict=verdict,
+        remedy=remedy,
+        tracks=places.tracks,
+        start_frame=first,
+        frames=places.last - first + 1,
+        text=text,
+        values=values,
+    )
