@@ -157,8 +157,13 @@ class ToneTrackLine:
     track: int
     level_dbfs: float | None
     deviation_db: float | None
-    phase_deg: float | None
-    flutter_percent: float | None
+    phase_deg: float | None  # positive: later than the reference track
+    flutter_percent: float | None  # weighted, two sigma
+    phase_spread_deg: float | None = None
+    flutter_unweighted_percent: float | None = None
+    steadiness_db: float | None = None  # from the 5th to the 95th percentile of the level
+    distortion_percent: float | None = None  # second and third harmonic
+    noise_dbfs: float | None = None  # without the tone and these harmonics
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,6 +174,9 @@ class ToneLine:
     nominal_hz: float | None
     kind: str  # steady | reference-tone
     tracks: tuple[ToneTrackLine, ...]
+    expected_dbfs: float | None = None
+    step_db: float | None = None  # how much lower than the reference tone it was recorded
+    flutter_percent: float | None = None  # of all tracks together
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,6 +210,8 @@ class LineupMeasures:
     azimuth: tuple[AzimuthLine, ...]
     response: tuple[ResponseLine, ...]
     stands_on: StandsOnLine | None = None
+    head_tilt_arcmin: float | None = None
+    tones_found: int = 0  # all of them; ``tones`` is cut to the limit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,140 @@
+"""Line-up tones of a capture: level, response, azimuth, speed, flutter, track by track.
+
+Found anywhere in a capture: tones of 30 Hz to 40 kHz that stand alone for two seconds and more on
+most tracks. Levels are AES17-2015 dBFS; replay curves those of IEC 60094-1; flutter is weighted as
+AES6-2008 (IEC 60386) says; a positive delay means that this track is later than the reference track.
+Every block is asked by a short transform of three tracks whether there may be a tone; only where
+one goes on are all tracks demodulated.
+
+What it does not prove. A pure sine on all tracks need not be a line-up tone, and a tone only tells
+about the moment at which it was recorded or played. What was wrong on the recording machine looks
+like what is wrong on this one: only a calibration tape, declared in the sheet, tells about the
+machine. Delays longer than a millisecond, and delays from a single tone, are ambiguous. Speed
+and flutter are those of recording and replay together.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from checks.block import Block
+from checks.lineup._findings import findings
+from checks.lineup._limits import LineupLimits
+from checks.lineup._lineup import gather
+from checks.lineup._recognise import is_lineup_tone, judged_tracks, standing
+from checks.lineup._report import measures
+from checks.lineup._run import Run
+from checks.lineup._screen import Screen
+from checks.lineup._stretches import envelope_db, steady_stretches
+from checks.lineup._tone import Tone, measure
+from checks.model import CaptureFormat, Outcome
+from checks.sheet import ReelKind, Sheet
+
+__all__ = ["LineupLimits", "LineupPass"]
+
+_LEAST_RATE_HZ: Final = 16_000  # below there is no room for the tones of a line-up
+_MOST_TONES: Final = 4096  # kept; a capture of nothing but tones of 2 s has 1800 an hour
+
+
+class LineupPass:
+    """The check at work on one capture."""
+
+    def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: LineupLimits) -> None:
+        self._fmt = fmt
+        self._sheet = sheet
+        self._limits = limits
+        self._judged = judged_tracks(sheet, fmt.channels)
+        usable = fmt.rate_hz >= _LEAST_RATE_HZ and self._judged
+        self._screen = Screen(fmt.rate_hz, self._judged) if usable else None
+        self._run: Run | None = None
+        self._tones: list[Tone] = []
+        self._blocks = 0
+        self._beat = 0  # blocks since the last look at a run
+        self._powers = np.zeros(fmt.channels)
+        self._held = np.zeros(fmt.channels, np.int64)
+        self._looks = 0
+
+    def feed(self, block: Block) -> None:
+        if self._screen is None or not block.frames:
+            return
+        history = self._screen.history if self._run is None else []
+        self._screen.keep(block)
+        self._blocks += 1
+        if self._run is not None:
+            if not self._goes_on(self._run, block):
+                self._close()
+                self._open(block, self._screen.history[:-1])
+        elif self._blocks % self._screen.stride == 0:
+            self._open(block, history)
+
+    def _open(self, block: Block, history: list[np.ndarray]) -> None:
+        """Follows a tone from this block on, if there may be one."""
+        if self._screen is None or block.frames % 2:
+            return
+        hz = self._screen.look()
+        if hz is None:
+            return
+        self._run = Run(hz, self._fmt.rate_hz, history, self._screen.watched, block.tracks,
+                        block.start)  # fmt: skip
+        self._run.feed(block)
+        self._beat = 0
+        self._looks = 0
+        self._powers[:] = 0.0
+        self._held[:] = 0
+
+    def _goes_on(self, run: Run, block: Block) -> bool:
+        """Takes a block; whether the tone still stands over all else on most tracks."""
+        run.feed(block)
+        self._powers += block.square_sums
+        self._beat += 1
+        if self._screen is None or self._beat < self._screen.stride:
+            return True
+        frames = self._beat * block.frames
+        holds = run.holds(self._powers / frames, frames)
+        run.look(block)
+        self._beat = 0
+        self._powers[:] = 0.0
+        enough = holds[self._judged].sum() >= self._limits.tracks_share * len(self._judged)
+        if enough:
+            self._looks += 1
+            self._held += holds
+        return bool(enough)
+
+    def _close(self) -> None:
+        """Ends the run and keeps the line-up tones in it."""
+        run, self._run = self._run, None
+        if run is None or not self._looks or len(self._tones) >= _MOST_TONES:
+            return
+        carrying = self._held * 2 > self._looks
+        if not carrying.any():
+            return
+        step_s = run.step / self._fmt.rate_hz
+        level = envelope_db(run.values(), carrying, run.image)
+        reference = self._sheet.lineup.reference_track - 1
+        if not 0 <= reference < self._fmt.channels:
+            reference = self._judged[0]
+        for stretch in steady_stretches(level, step_s, run.hz):
+            if (stretch.stop - stretch.start) * step_s < self._limits.min_tone_s * 0.9:
+                continue
+            tone = measure(run, stretch, reference, carrying, alone_db=self._limits.alone_db)
+            if tone is not None and is_lineup_tone(
+                tone, self._fmt.rate_hz, self._sheet, self._limits, declared=self._declared
+            ):
+                self._tones.append(tone)
+
+    @property
+    def _declared(self) -> bool:
+        return self._sheet.reel.kind is ReelKind.LINEUP
+
+    def finish(self) -> Outcome:
+        if self._run is not None:
+            self._run.to_the_end = True
+            self._close()
+        tones = standing(self._tones, self._fmt.rate_hz)
+        lineup = gather(tones, self._sheet, self._judged, self._fmt.channels)
+        return Outcome(
+            findings=findings(lineup, self._sheet, self._limits, declared=self._declared),
+            measures=measures(lineup, self._sheet, self._fmt.rate_hz, most=self._limits.listed),
+        )

@@ -1,0 +1,236 @@
+"""One frequency followed through the blocks for as long as it may be a tone.
+
+Kept: the complex amplitude of every track, hop by hop, in bounded memory (a run longer than
+``MOST_VALUES`` hops is thinned out by two, and again), and at every look a spectrum of the block:
+what else there is beside the tone.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks._spectra import BLACKMAN_HARRIS, Window, cosine_window, squared_bins
+from checks.block import BLOCK_FRAMES, Block
+from checks.lineup._demod import Demodulator, hop_frames, image_hops, smoothed
+
+MOST_VALUES: Final = 1 << 15  # hops kept of a track: 70 to 130 s before they are thinned out
+HOLDS: Final = 0.6  # of a track's power: less, and the tone has ended or something else begun
+REACH: Final = 5  # bins of a peak to either side: the window's own four, and flutter
+MOST_LOOKS: Final = 600  # spectra kept of a run
+
+
+class Run:
+    """A tone as it goes on.
+
+    Attributes:
+        hz: frequency of the phasor, near the tone's.
+        step: frames from one value to the next.
+        first: frame on which the first value's window is centred.
+        begin, stop: frames looked at.
+        to_the_end: the capture ended while it went on.
+    """
+
+    def __init__(self, hz: float, rate_hz: int, history: list[NDArray[np.float32]],
+                 watched: list[int], tracks: int, start: int) -> None:  # fmt: skip
+        """``history``: blocks before frame ``start``, (watched, frames) each."""
+        self.hz = hz
+        self.rate_hz = rate_hz
+        self.step = hop_frames(rate_hz)
+        self._hop = self.step
+        self._tracks = tracks
+        self._demod = Demodulator(hz, rate_hz)
+        self._fold = 1
+        self._offset_hz = 0.0  # taken out of what is kept once it is thinned out
+        self._parts: list[NDArray[np.complex64]] = []
+        self._rest: NDArray[np.complex64] = np.empty((tracks, 0), np.complex64)
+        self._kept = 0
+        self._looks: list[tuple[int, NDArray[np.float32]]] = []
+        self._look_every = 1
+        self._look_number = 0
+        self.stop = start
+        self.begin = start - sum(part.shape[1] for part in history)
+        self.to_the_end = False
+        self.first = self.begin + self._hop
+        past = Demodulator(hz, rate_hz)
+        at = self.begin
+        for part in history:
+            values = past.feed(part, at)
+            whole = np.full((tracks, values.shape[1]), np.nan + 0j, np.complex64)
+            whole[watched] = values
+            self._parts.append(whole)
+            at += part.shape[1]
+        self._kept = self._seen = sum(p.shape[1] for p in self._parts)
+        self._begun = False
+
+    @property
+    def count(self) -> int:
+        """Values kept of a track."""
+        return self._kept
+
+    @property
+    def hop_s(self) -> float:
+        """Seconds of a hop, half the length of the demodulator's window."""
+        return self._hop / self.rate_hz
+
+    @property
+    def image(self) -> int:
+        """Values to smooth over, see ``image_hops``; odd."""
+        count = image_hops(self.hz, self.hop_s) // self._fold
+        return count | 1 if count > 1 else 1
+
+    def feed(self, block: Block) -> None:
+        """Takes the next block, all tracks."""
+        values = self._demod.feed(block.scaled, block.start)
+        if not self._begun:
+            self._begun = True
+            if self._parts:  # the window across the border is known of no track
+                gap = np.full((self._tracks, 1), np.nan + 0j, np.complex64)
+                values = np.concatenate((gap, values), axis=1)
+        self.stop = block.stop
+        self._take(values)
+        if self._kept > MOST_VALUES and block.frames == BLOCK_FRAMES:
+            self._thin_out()
+
+    def _take(self, values: NDArray[np.complex64]) -> None:
+        if self._fold > 1:
+            turned = self._turned(values, self._seen)
+            joined = np.concatenate((self._rest, turned), axis=1)
+            whole = joined.shape[1] // self._fold * self._fold
+            self._rest = joined[:, whole:]
+            self._keep(_folded(joined[:, :whole], self._fold))
+        else:
+            self._keep(values)
+        self._seen += values.shape[1]
+
+    def _keep(self, values: NDArray[np.complex64]) -> None:
+        self._parts.append(values)
+        self._kept += values.shape[1]
+
+    def _turned(self, values: NDArray[np.complex64], number: int) -> NDArray[np.complex64]:
+        """Hops, the first of them the ``number``-th, with the offset taken out."""
+        at = (number + np.arange(values.shape[1])) * (self._hop / self.rate_hz)
+        turn = np.exp(-2j * np.pi * (self._offset_hz * at % 1.0))
+        return (values * turn).astype(np.complex64)
+
+    def _thin_out(self) -> None:
+        values = self.values()
+        if self._fold == 1:
+            self._offset_hz = offset_hz(values, self._hop / self.rate_hz)
+            values = self._turned(values, 0)
+        odd = values.shape[1] % 2
+        values = values[:, odd:]
+        self.first += odd * self.step + self.step // 2
+        self._parts = [_folded(values, 2)]
+        self._kept = values.shape[1] // 2
+        self._fold *= 2
+        self.step *= 2
+
+    def values(self) -> NDArray[np.complex64]:
+        """(tracks, values), NaN where a track was not yet followed."""
+        self._parts = [np.concatenate(self._parts, axis=1)] if self._parts else []
+        return self._parts[0] if self._parts else np.empty((self._tracks, 0), np.complex64)
+
+    @property
+    def phasor_hz(self) -> float:
+        """Frequency against which the phases of ``values`` are counted."""
+        return self.hz + self._offset_hz
+
+    def holds(self, powers: NDArray[np.float64], frames: int) -> NDArray[np.bool_]:
+        """(tracks,): whether the tone holds most of the power of the last ``frames`` frames.
+
+        Args:
+            powers: (tracks,) mean square over these frames.
+        """
+        count = max(frames // self.step, 1) + self.image
+        recent = self._recent(count)
+        if not recent.shape[1]:
+            return np.zeros(self._tracks, np.bool_)
+        if self.image > 1:
+            recent = smoothed(recent, self.image)
+        tone = np.nanmean(np.abs(recent[:, -max(frames // self.step, 1) :]) ** 2, axis=1) / 2
+        return np.asarray(tone > HOLDS * powers)
+
+    def _recent(self, count: int) -> NDArray[np.complex64]:
+        parts: list[NDArray[np.complex64]] = []
+        have = 0
+        for part in reversed(self._parts):
+            parts.append(part)
+            have += part.shape[1]
+            if have >= count:
+                break
+        joined = np.concatenate(parts[::-1], axis=1) if parts else self.values()
+        recent: NDArray[np.complex64] = joined[:, -count:]
+        return recent
+
+    def look(self, block: Block) -> None:
+        """Keeps what stands beside the tone: noise, second and third harmonic, against it."""
+        if block.frames != BLOCK_FRAMES:
+            return
+        self._look_number += 1
+        if self._look_number % self._look_every:
+            return
+        if len(self._looks) >= MOST_LOOKS:
+            self._looks = self._looks[::2]
+            self._look_every *= 2
+        self._looks.append((block.start, beside(block.scaled, self.hz, self.rate_hz)))
+
+    def looks(self, start: int, stop: int) -> NDArray[np.float32]:
+        """(looks, tracks, 4) of the blocks that lie within; see ``beside``."""
+        inside = [v for at, v in self._looks if at >= start and at + BLOCK_FRAMES <= stop]
+        if not inside:
+            return np.empty((0, self._tracks, 4), np.float32)
+        return np.stack(inside)
+
+
+def _folded(values: NDArray[np.complex64], by: int) -> NDArray[np.complex64]:
+    """Means of ``by`` neighbours."""
+    shape = (values.shape[0], values.shape[1] // by, by)
+    return np.asarray(values.reshape(shape).mean(axis=2), np.complex64)
+
+
+def offset_hz(values: NDArray[np.complex64], step_s: float) -> float:
+    """How far the tone lies from the phasor: mean turn from value to value over all tracks."""
+    good = np.nan_to_num(values[:, 1:] * values[:, :-1].conj())
+    turned = complex(good.sum(dtype=np.complex128))
+    return float(np.angle(turned)) / (2 * np.pi * step_s)
+
+
+@cache
+def _window(length: int) -> Window:
+    return cosine_window(BLACKMAN_HARRIS, length)
+
+
+def beside(samples: NDArray[np.float32], hz: float, rate_hz: int) -> NDArray[np.float32]:
+    """Powers in one block: tone, second harmonic, third harmonic, all else but the offset.
+
+    4-term Blackman-Harris window (Harris 1978), double precision: its sidelobes lie 92 dB down.
+
+    Args:
+        samples: (tracks, frames), full scale 1.0.
+
+    Returns:
+        float32, (tracks, 4): mean squares; NaN where a harmonic has no room beside the tone or
+        under half the rate.
+    """
+    frames = samples.shape[1]
+    window = _window(frames)
+    bin_hz = rate_hz / frames
+    reach = max(REACH, int(np.ceil(0.004 * hz / bin_hz)) + 4)
+    out = np.full((len(samples), 4), np.nan, np.float32)
+    for k, row in enumerate(samples):
+        power = squared_bins(row, window.values) * (2.0 / (frames * window.s2))
+        power[:5] = 0.0  # the offset, as wide as the window makes it
+        for column, number in enumerate((1, 2, 3)):
+            middle = round(number * hz / bin_hz)
+            wide = max(reach, int(np.ceil(0.004 * number * hz / bin_hz)) + 4)
+            if middle + wide >= len(power) or (number > 1 and hz / bin_hz < 2 * reach):
+                continue
+            part = power[max(middle - wide, 0) : middle + wide + 1]
+            out[k, column] = part.sum()
+            part[:] = 0.0
+        out[k, 3] = power.sum()
+    return out
