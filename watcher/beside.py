@@ -16,6 +16,7 @@ from watcher.ledger import Ledger, utc
 from watcher.logs import Log
 from watcher.morning_text import text_of
 from watcher.report import plain
+from watcher.scrub import Scrub
 
 if TYPE_CHECKING:
     from watcher.daemon import Daemon
@@ -37,11 +38,17 @@ class Beside:
         self._clock = clock
         self._commands: list[tuple[subprocess.Popen[bytes], datetime]] = []
         self._redo_told = utc(clock().isoformat())
+        self._scrub = Scrub(ledger, log)
 
     def __call__(self, daemon: Daemon) -> None:
         self._tell_redo(daemon)
         self._summary(daemon)
         self._see_to_commands()
+        self._scrub(daemon)
+
+    def close(self) -> None:
+        """End what still runs."""
+        self._scrub.close()
 
     def _summary(self, daemon: Daemon) -> None:
         """Once a day, at the first round at or after the hour that is set."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import sys
@@ -16,7 +17,7 @@ from watcher.console import console_on, print_indented
 from watcher.errors import UsageError
 from watcher.exits import Exit
 from watcher.files import shown
-from watcher.ledger import Ledger, LedgerError, State
+from watcher.ledger import Ledger, State, opened
 from watcher.lock import AlreadyRunning, hold
 from watcher.logs import Log
 from watcher.places import ledger_path
@@ -73,7 +74,6 @@ def run_watch(args: argparse.Namespace) -> Exit:
     """``watch``"""
     from watcher.beside import Beside
     from watcher.daemon import Daemon
-    from watcher.intake import Intake
 
     settings, config = _loaded(args)
     if not settings.roots:
@@ -84,36 +84,14 @@ def run_watch(args: argparse.Namespace) -> Exit:
     path = ledger_path(settings)
     try:
         with hold(path):
-            ledger = _open_ledger(path, log)
-            with ledger:
-                daemon = Daemon(
-                    settings,
-                    ledger,
-                    log,
-                    config=config,
-                    intake=lambda led, given: Intake(led, given),
-                    beside=Beside(ledger, log),
-                )
-                return daemon.run()
+            ledger, aside = opened(path)
+            if aside is not None:
+                log.error("ledger_damaged", kept=aside, next="it comes back from the reports")
+            with ledger, contextlib.closing(Beside(ledger, log)) as beside:
+                return Daemon(settings, ledger, log, config=config, beside=beside).run()
     except AlreadyRunning as error:
         print(f"reelvigil: {error}", file=sys.stderr)
         return Exit.NOT_RUNNING
-
-
-def _open_ledger(path: Path, log: Log) -> Ledger:
-    """The ledger; a damaged one is put aside and comes back from reports and a scan."""
-    try:
-        return Ledger(path)
-    except LedgerError as error:
-        if "later version" in str(error) or not path.exists():
-            raise
-        stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
-        for end in ("", "-wal", "-shm"):
-            part = path.with_name(path.name + end)
-            if part.exists():
-                os.rename(part, path.with_name(f"{path.name}.damaged-{stamp}{end}"))
-        log.error("ledger_damaged", why=str(error), kept=f"{path.name}.damaged-{stamp}")
-        return Ledger(path)
 
 
 def run_enrol(args: argparse.Namespace) -> Exit:
