@@ -17,10 +17,11 @@ from checks.model import Verdict
 
 SEED = 11
 BEDS = (
-    Bed(kind="plucks", rate_hz=352_800, tracks=2, seconds=5.0, seed=SEED),
-    Bed(kind="speech", rate_hz=96_000, tracks=4, seconds=7.0, seed=SEED),
-    Bed(kind="drums", rate_hz=192_000, tracks=2, seconds=6.0, seed=SEED),
+    Bed(kind="speech", rate_hz=96_000, tracks=3, seconds=7.0, seed=SEED),
+    Bed(kind="drums", rate_hz=192_000, tracks=2, seconds=7.0, seed=SEED),
 )
+THINNED = {"clipping": 6, "tape": 3, "tracks": 3, "ultrasonic": 3}
+"""Of the costlier parts only every so manieth fault."""
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +32,8 @@ def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.mark.parametrize("part", PARTS)
 def test_what_lies_above_the_limits_is_found(part: str, cache: Path) -> None:
     tally = Tally()
-    for case, bed, faults in cases(part, SEED, 1, BEDS):
+    some = [fault for fault in PARTS[part]() if fault.must][:: THINNED.get(part, 1)]
+    for case, bed, faults in cases(part, SEED, 1, BEDS, some):
         clean = bed.samples(cache)
         samples, plantings = planted(clean, bed, faults, SEED, case)
         tally.add(bed, case, plantings, check(bed, samples, [faults[0].check]), [])
@@ -41,15 +43,15 @@ def test_what_lies_above_the_limits_is_found(part: str, cache: Path) -> None:
 
 @pytest.mark.parametrize("kind", [k for k in synth.KINDS if k not in EVENTS])
 def test_clean_programme_raises_nothing(kind: str) -> None:
-    bed = Bed(kind=kind, rate_hz=96_000, tracks=2, seconds=6.0, seed=SEED)
-    samples = synth.programme(kind, rate_hz=96_000, tracks=2, seconds=6.0, seed=SEED)
+    bed = Bed(kind=kind, rate_hz=96_000, tracks=2, seconds=3.0, seed=SEED)
+    samples = synth.programme(kind, rate_hz=96_000, tracks=2, seconds=3.0, seed=SEED)
     raised = [f for f in check(bed, samples) if f.verdict in ASKING]
     assert not raised, [said(f, bed) for f in raised]
 
 
 @pytest.mark.parametrize("kind", EVENTS)
 def test_splices_relays_and_leaders_are_never_a_reason_to_play_again(kind: str) -> None:
-    bed = Bed(kind=kind, rate_hz=176_400, tracks=3, seconds=6.0, seed=SEED)
-    samples = synth.programme(kind, rate_hz=176_400, tracks=3, seconds=6.0, seed=SEED)
+    bed = Bed(kind=kind, rate_hz=176_400, tracks=2, seconds=5.0, seed=SEED)
+    samples = synth.programme(kind, rate_hz=176_400, tracks=2, seconds=5.0, seed=SEED)
     raised = [f for f in check(bed, samples) if f.verdict in (Verdict.REDO, Verdict.UNREAD)]
     assert not raised, [said(f, bed) for f in raised]

@@ -30,10 +30,14 @@ def check(bed: Bed, samples: Samples, only: Sequence[str] | None = None) -> list
 
 
 def cases(
-    part: str, seed: int, trials: int, beds: Sequence[Bed] = ()
+    part: str,
+    seed: int,
+    trials: int,
+    beds: Sequence[Bed] = (),
+    faults: Sequence[Fault] = (),
 ) -> Iterator[tuple[str, Bed, list[Fault]]]:
     """(case, bed, faults) so that every fault of a part is planted about ``trials`` times."""
-    faults = PARTS[part]()
+    faults = faults or PARTS[part]()
     rng = np.random.default_rng([seed, sum(part.encode())])
     beds = beds or for_plants(seed, 24)
     placed = [f for f in faults if not f.everywhere for _ in range(trials)]

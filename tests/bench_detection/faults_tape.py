@@ -6,7 +6,7 @@ import damage
 import damage_tape
 import numpy as np
 from bench_detection.beds import Bed
-from bench_detection.faults import Fault, Plant, many, who_of
+from bench_detection.faults import Fault, Plant, many, plain_pairs, plain_tracks, who_of
 from damage import Ints, Planted
 
 
@@ -58,7 +58,7 @@ def tape() -> list[Fault]:
             out.append(
                 Fault(part="tape", name=f"clog, {'slow' if ramp_s else 'sudden'}", size=f"{um} um",
                       kinds=("hf-loss",) if um < 20 else ("hf-loss", "signal-lost"),
-                      plant=clog(um, ramp_s), everywhere=True, must=um >= 5)
+                      plant=clog(um, ramp_s), everywhere=True, must=um >= 5, fits=plain_tracks)
             )  # fmt: skip
 
     def gone(x: Ints, bed: Bed, rng: np.random.Generator, at: int) -> Planted:
@@ -76,11 +76,11 @@ def tape() -> list[Fault]:
 
     out.append(
         Fault(part="tape", name="signal lost, amplifier left", size="-10 dB", everywhere=True,
-              kinds=("signal-lost",), plant=gone, slack_s=0.6)
+              kinds=("signal-lost",), plant=gone, slack_s=0.6, fits=plain_pairs)
     )  # fmt: skip
     out.append(
         Fault(part="tape", name="signal lost, converter left", size="-110 dBFS", everywhere=True,
-              kinds=("signal-lost",), plant=muted, slack_s=0.6)
+              kinds=("signal-lost",), plant=muted, slack_s=0.6, fits=plain_pairs)
     )  # fmt: skip
 
     def from_midst(x: Ints, bed: Bed, rng: np.random.Generator, at: int) -> Planted:
