@@ -646,7 +646,16 @@ def test_steady_overtones_to_just_below_20_khz_are_no_floor_that_falls():
     assert not [f for f in outcome.findings if f.kind == "brickwall"]
 
 
-def test_impulses_and_full_scale_squares_are_nothing():
+@pytest.mark.parametrize("rate", [96_000, 192_000])
+@pytest.mark.parametrize("level", [0.9, 0.31, 0.012])
+def test_a_table_read_again_and_again_has_no_floor_to_fall(rate, level):
+    # one period of 1 kHz, rounded to 24 bits without dither: overtones of the rounding, no noise
+    period = np.rint(level * 2**23 * np.sin(2 * np.pi * np.arange(rate // 1_000) / (rate // 1_000)))
+    x = np.tile(period.astype(np.int32) << 8, 3_000)[None]
+    assert not [f for f in look(x, rate).findings if f.kind in ("brickwall", "absent")]
+
+
+def test_impulses_are_nothing():
     rate = 96_000
     rng = np.random.default_rng(58)
     pulses = noise(rng, 3 * rate, rate, -130)
