@@ -72,8 +72,10 @@ def book(
                     reopened=before.state is State.CHECKING,
                     known=row.state is not State.WAITING,
                 )
-        same = same_as_known(ledger, capture)
-        path = same.path if same else _free_path(ledger, capture, owners)
+        path = next(
+            (row.path for row in owners if row.is_set == capture.is_set),
+            _free_path(ledger, capture, owners),
+        )
         before = ledger.capture(path)
         row = ledger.put(
             root=root,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -19,13 +19,13 @@ from checks.container import Layout
 from watcher import settling
 from watcher.booking import Booked, book, same_as_known
 from watcher.errors import ConfigError
+from watcher.fellows import Fellows, TakeKey, key_of
 from watcher.lease import Lease
 from watcher.ledger import Ledger, State
 from watcher.ledger import now as wall_time
 from watcher.settings import Applied, Settings, Sheets, TrackSets
 from watcher.settling import Answer, Asked, Sighting, Stamp
-from watcher.tracksets import Capture, grouped, token
-from watcher.walk import is_capture_name
+from watcher.tracksets import Capture, grouped
 
 _NEVER: Final = float("-inf")
 # A file first seen so soon after it was written may be a recording that has just begun: checks
@@ -41,15 +41,6 @@ class Place:
     path: Path
 
 
-@dataclass(frozen=True, slots=True)
-class _Key:
-    """What files of one take share; a file that is no track has one of its own."""
-
-    folder: Path
-    take: str
-    suffix: str | None  # None: not a track
-
-
 @dataclass(slots=True)
 class _Waiting:
     capture: Capture
@@ -62,7 +53,7 @@ class _Unit:
     """The files of one key, and the captures they make."""
 
     place: Place
-    key: _Key
+    key: TakeKey
     joined: float
     seen: dict[Path, Sighting] = field(default_factory=dict)
     waiting: list[_Waiting] = field(default_factory=list)
@@ -101,7 +92,7 @@ class Candidates:
         self._header_of = header_of
         self._grew = grew
         self._wall = wall
-        self._units: dict[_Key, _Unit] = {}
+        self._units: dict[TakeKey, _Unit] = {}
         self._events = Events()
         self._held: dict[Path, bool] = {}
 
@@ -133,7 +124,7 @@ class Candidates:
         names: Iterable[str],
         *,
         now: float,
-        listed: Iterable[str] | None = None,
+        listed: Sequence[str] | None = None,
     ) -> None:
         """Look at files that are new, or not as the ledger has them.
 
@@ -141,13 +132,13 @@ class Candidates:
             names: of the files, in one folder.
             listed: names of all captures in it, where they are known already.
         """
-        others = _Others(folder, listed)
+        others = Fellows(folder, listed)
         today_s = datetime.fromisoformat(self._wall()).timestamp()
-        touched: dict[_Key, _Unit] = {}
+        touched: dict[TakeKey, _Unit] = {}
         for name in names:
             path = folder / name
             rule = self._rule(path)
-            key = _key(path, rule)
+            key = key_of(path, rule)
             unit = self._units.get(key)
             if unit is not None and path in unit.seen:
                 continue
@@ -184,12 +175,14 @@ class Candidates:
         )
         unit.seen[path] = Sighting(stamp, _NEVER if as_known else now)
 
-    def resume(self, place: Place, *, now: float) -> None:
-        """Take up what the ledger has waiting in a root and is not looked at."""
-        here = [row for row in self._ledger.in_state(State.WAITING) if row.root == place.id]
-        for row in here:
-            for file in self._ledger.files(row.id):
-                self.consider(place, file.path.parent, [file.path.name], now=now)
+    def to_resume(self, place: Place) -> Iterator[tuple[Path, list[str]]]:
+        """Files, by folder, that the ledger has waiting in a root and nobody looks at."""
+        looked_at = {one.row for unit in self._units.values() for one in unit.waiting}
+        for row in list(self._ledger.in_state(State.WAITING)):
+            if row.root == place.id and row.id not in looked_at:
+                files = self._ledger.files(row.id)
+                if files:
+                    yield files[0].path.parent, [file.path.name for file in files]
 
     def drop(self, place: Place) -> None:
         """Look at nothing below a root any more; the ledger keeps it waiting."""
@@ -325,37 +318,6 @@ class Candidates:
     def _channels(self, path: Path) -> int | None:
         applied = self._applied(path)
         return None if applied is None else applied.sheet.expect.channels
-
-
-class _Others:
-    """The other captures of a folder by what they share; listed only when asked for."""
-
-    def __init__(self, folder: Path, listed: Iterable[str] | None) -> None:
-        self._folder = folder
-        self._listed = None if listed is None else list(listed)
-        self._by_key: dict[str | None, dict[_Key, list[str]]] = {}
-
-    def of(self, key: _Key, rule: TrackSets) -> list[str]:
-        if rule.pattern not in self._by_key:
-            keys = self._by_key[rule.pattern] = {}
-            for name in self._names():
-                keys.setdefault(_key(self._folder / name, rule), []).append(name)
-        return self._by_key[rule.pattern].get(key, [])
-
-    def _names(self) -> list[str]:
-        if self._listed is None:
-            try:
-                self._listed = [name for name in os.listdir(self._folder) if is_capture_name(name)]
-            except OSError:
-                self._listed = []
-        return self._listed
-
-
-def _key(path: Path, rule: TrackSets) -> _Key:
-    found = token(path.stem, rule.pattern) if rule.enabled else None
-    if found is None:
-        return _Key(path.parent, path.name, None)
-    return _Key(path.parent, found[0].casefold(), path.suffix.casefold())
 
 
 def _look(path: Path) -> Stamp | None:

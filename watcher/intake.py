@@ -7,40 +7,39 @@ piece of work and returns.
 
 from __future__ import annotations
 
-import os
-import stat
 import time
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Final
 
 from checks.container import Layout
-from watcher import arrivals, booking, reconcile
+from watcher import arrivals
 from watcher import lease as leases
 from watcher.arrivals import Arrivals
-from watcher.candidates import Candidates, Place
+from watcher.candidates import Candidates
 from watcher.files import shown
 from watcher.growth import Growth
-from watcher.ledger import CaptureRow, FileRow, Ledger, State, now
+from watcher.ledger import CaptureRow, FileRow, Ledger, now
 from watcher.listening import Listening, MakeSource
 from watcher.logs import Log
-from watcher.reconcile import Differs, Listing, Outcome
-from watcher.roots import MARKER, instance_name
+from watcher.looking import Looking
+from watcher.roots import instance_name
 from watcher.scanning import Scanning
 from watcher.settings import Settings, TrackSets
-from watcher.settling import HELD_S, Stamp
+from watcher.settling import HELD_S
 from watcher.tracksets import Capture, header, token
 from watcher.troubles import Troubles
-from watcher.walk import is_capture_name, is_unfinished_name
 from watcher.watched import Watched
 
+# First words of the keys of its troubles, each followed by a root; "held" by a capture.
+_TOLD: Final = frozenset(
+    {"root", "events", "unenrolled", "vanished", "unlisted", "links", "others", "elsewhere"}
+    | {"leftovers", "held"}
+)
 _TICK_S: Final = 0.25  # of work in one tick: stopping and looking after workers must not wait
 _HINTS: Final = 2000  # taken in one tick
-_CHUNK: Final = 200  # files of one folder taken in at once
-# Captures looked at at once before a scan waits for them to settle: some 20 MB. Common practice.
-_ROOM: Final = 20_000
+_CHUNK: Final = 200  # steps between two looks at the clock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,15 +74,6 @@ def capture_of(row: CaptureRow, files: Iterable[FileRow], rule: TrackSets) -> Ca
         files=paths,
         numbers=tuple(one[1] if one else place + 1 for place, one in enumerate(found)),
     )
-
-
-class _Folder(NamedTuple):
-    """Files of one folder that are to be looked at."""
-
-    place: Place
-    folder: Path
-    names: list[str]
-    listed: list[str] | None
 
 
 class Intake:
@@ -140,8 +130,7 @@ class Intake:
             )
             for root in settings.roots
         ]
-        self._folders: deque[_Folder] = deque()
-        self._trees: deque[tuple[Place, Iterator[tuple[Listing, Differs] | None]]] = deque()
+        self._looking = Looking(ledger, self._candidates, self._growth)
         self._round: Iterator[None] | None = None
         self._round_at = float("-inf")
         self._missing: list[int] = []
@@ -152,6 +141,7 @@ class Intake:
         """Begin to watch: sources of hints first, then the scan at start. In the main thread."""
         leases.ignore_breaks()
         with self._ledger.commit():
+            self._end_old_troubles()
             self._attend(self._clock())
 
     def stop(self) -> None:
@@ -163,7 +153,7 @@ class Intake:
         """Scan all roots soon, and look at all that waits."""
         for root in self._roots:
             if root.present:
-                self._candidates.resume(root.place, now=self._clock())
+                self._looking.resume(root.place)
             root.scanning.want(self._clock(), at_once=True)
 
     def recording_on(self, volume_device: int) -> bool:
@@ -183,14 +173,14 @@ class Intake:
     def tick(self) -> TickReport:
         """A bounded piece of work; about once a second."""
         began = self._clock()
-        with self._ledger.commit():
+        with self._ledger.commit():  # one for all: each costs a write to the disk
             self._attend(began)
-            self._take_hints(began)
-        while self._clock() - began < _TICK_S:
-            with self._ledger.commit():
-                if not self._work():
-                    break
-        self._tell_held()
+            for root in self._roots:
+                if root.present:
+                    self._looking.hints(root.place, root.listening.hints(_HINTS))
+            while self._work() and self._clock() - began < _TICK_S:
+                pass
+            self._tell_held()
         events = self._candidates.take_events()
         missing, self._missing = self._missing, []
         return TickReport(
@@ -204,55 +194,19 @@ class Intake:
     # -- roots and hints ---------------------------------------------------------------------
 
     def _attend(self, at: float) -> None:
-        renewed = False
         for root in self._roots:
             change = root.attend(at)
             if change is not None:
                 self._candidates.drop(root.place)
-                self._folders = deque(f for f in self._folders if f.place != root.place)
-                self._trees = deque(tree for tree in self._trees if tree[0] != root.place)
+                self._looking.drop(root.place)
             if not root.present:
                 continue
             if not root.on_network and root.listening.keep(at):
                 root.scanning.want(at, at_once=True)
-                renewed = True
             if root.listening.overflowed():
                 root.scanning.want(at)
             if change:
-                self._candidates.resume(root.place, now=at)
-        if renewed:
-            self._round_at = float("-inf")
-
-    def _take_hints(self, at: float) -> None:
-        for root in self._roots:
-            if not root.present:
-                continue
-            files: dict[bytes, dict[bytes, None]] = {}
-            for path in dict.fromkeys(root.listening.hints(_HINTS)):
-                self._hint(root.place, path, files)
-            for folder, names in files.items():
-                self._touched(root.place, folder, list(names), None)
-
-    def _hint(self, place: Place, path: bytes, files: dict[bytes, dict[bytes, None]]) -> None:
-        """Sort one hint: a file that differs, one of unfinished name, a folder, or nothing."""
-        folder, name = os.path.split(path)
-        if b"/." in folder[len(os.fsencode(place.path)) :]:
-            return  # in a hidden folder
-        try:
-            st = os.lstat(path)
-        except OSError:
-            return  # gone: the scans find that out
-        if stat.S_ISDIR(st.st_mode):
-            if not name.startswith(b"."):
-                steps = reconcile.below(self._ledger, path, Outcome())
-                self._trees.append((place, steps))
-        elif not stat.S_ISREG(st.st_mode) or name == MARKER.encode():
-            return
-        elif is_capture_name(os.fsdecode(name)):
-            if reconcile.differs(self._ledger, folder, name, Stamp.of(st)):
-                files.setdefault(folder, {})[name] = None
-        elif is_unfinished_name(os.fsdecode(name)):
-            self._growth.watch({path: Stamp.of(st)})
+                self._looking.resume(root.place)
 
     # -- scans, folders, polling: whatever is to be done, a little of it -------------------------
 
@@ -269,37 +223,18 @@ class Intake:
                     self._round = None
                     break
             return True
-        if self._folders and (self._folders[0].listed is None or self._has_room):
-            one = self._folders.popleft()
-            self._candidates.consider(
-                one.place, one.folder, one.names[:_CHUNK], now=at, listed=one.listed
-            )
-            if len(one.names) > _CHUNK:
-                self._folders.appendleft(one._replace(names=one.names[_CHUNK:]))
-            return True
-        if self._trees:
-            place, steps = self._trees[0]
-            found = next(steps, self)
-            if found is self:
-                self._trees.popleft()
-            elif isinstance(found, tuple):
-                self._differs(place, *found)
+        if self._looking.step(at):
             return True
         return any(self._scan(root, at) for root in self._roots)
 
-    @property
-    def _has_room(self) -> bool:
-        """Whether a scan may bring more to look at; hints may always."""
-        return self._candidates.units < _ROOM
-
     def _scan(self, root: Watched, at: float) -> bool:
-        if not root.present or not self._has_room or not root.scanning.begin(at):
+        if not root.present or not self._looking.has_room or not root.scanning.begin(at):
             return False
         try:
             for _ in range(_CHUNK):
                 found = root.scanning.step()
                 if found is not None:
-                    self._differs(root.place, *found)
+                    self._looking.differs(root.place, *found)
                     break
         except StopIteration:
             outcome, missing = root.scanning.conclude(root.same_as_before(), at)
@@ -310,32 +245,14 @@ class Intake:
                 self._tell_coverage()
         return True
 
-    def _differs(self, place: Place, listing: Listing, found: Differs) -> None:
-        names = found.touched
-        if found.back:
-            folder = Path(os.fsdecode(listing.folder))
-            for row in booking.back(self._ledger, listing.folder, found.back):
-                if row.state is State.WAITING:
-                    names_again = [file.path.name for file in self._ledger.files(row.id)]
-                    self._folders.append(_Folder(place, folder, names_again, None))
-        if names:
-            self._touched(place, listing.folder, names, [*listing.captures])
-
-    def _touched(
-        self, place: Place, folder: bytes, names: list[bytes], listed: list[bytes] | None
-    ) -> None:
-        one = _Folder(
-            place,
-            Path(os.fsdecode(folder)),
-            [os.fsdecode(name) for name in names],
-            None if listed is None else [os.fsdecode(name) for name in listed],
-        )
-        if listed is None:
-            self._folders.appendleft(one)
-        else:
-            self._folders.append(one)
-
     # -- telling -----------------------------------------------------------------------------
+
+    def _end_old_troubles(self) -> None:
+        """End what concerns roots that are watched no more, and what will be told again."""
+        names = tuple(f" {shown(root.place.path)}" for root in self._roots)
+        for key in self._troubles.open:
+            if key.split(" ")[0] in _TOLD and not key.endswith(names):
+                self._troubles.end(key)
 
     def _tell_held(self) -> None:
         for path, held in self._candidates.take_held():

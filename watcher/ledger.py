@@ -225,7 +225,8 @@ class Ledger:
             else:
                 before = [_state_of(row.path, row.identity) for row in self.files(known.id)]
                 changed = before != [_state_of(file, identity) for file, identity in files]
-                grown = int(changed and known.state is not State.WAITING)
+                stood = known.state is not State.WAITING or self.is_current(known.id)
+                grown = int(changed and stood)
                 self._db.execute(
                     "UPDATE captures SET root = ?, is_set = ?, generation = generation + ?,"
                     " state = ?, why = ?, changed_at = ?,"

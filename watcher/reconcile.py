@@ -101,7 +101,11 @@ class Differs:
 
 def walk(root: bytes, outcome: Outcome) -> Iterator[Listing | None]:
     """Every folder of a root; None now and then, for whoever wants to stop. No link is followed."""
-    stack = [(root, 0, os.stat(root).st_dev)]
+    try:
+        stack = [(root, 0, os.stat(root).st_dev)]
+    except OSError as error:
+        _note(outcome.unlisted, (root, error.strerror or str(error)))
+        return
     count = 0
     while stack:
         folder, depth, device = stack.pop()
@@ -213,18 +217,15 @@ def compare(ledger: Ledger, listing: Listing, outcome: Outcome) -> Differs:
     return differs
 
 
-def differs(ledger: Ledger, folder: bytes, name: bytes, stamp: Stamp) -> bool:
-    """Whether one file is new, changed, or back."""
-    row = next(
-        ledger.rows(
-            "SELECT size, mtime_ns, missing_since, inode FROM files WHERE folder = ? AND name = ?",
-            (folder, name),
-        ),
-        None,
-    )
-    if row is None or row[:3] != (stamp.size, stamp.mtime_ns, None):
-        return True
-    return bool(row[3] != stamp.inode) and keeps_inodes(stamp.device)
+def compare_file(ledger: Ledger, folder: bytes, name: bytes, stamp: Stamp) -> Differs:
+    """One file against the ledger."""
+    query = "SELECT size, mtime_ns, inode, missing_since FROM files WHERE folder = ? AND name = ?"
+    row = next(ledger.rows(query, (folder, name)), None)
+    if row is None:
+        return Differs([name], [])
+    replaced = row[2] != stamp.inode and keeps_inodes(stamp.device)
+    touched = replaced or row[:2] != (stamp.size, stamp.mtime_ns)
+    return Differs([name] if touched else [], [name] if row[3] is not None else [])
 
 
 def _absent(outcome: Outcome, one: Absent) -> None:

@@ -16,7 +16,7 @@ from watcher.reconcile import Differs, Listing, Outcome
 from watcher.roots import Look
 from watcher.troubles import Troubles
 
-# A scan may take this share of the time at most: a huge tree is scanned less often.
+# Scans may take this share of a processor at most: a huge tree is scanned less often.
 _SHARE: Final = 1 / 200
 _APART_S: Final = 10.0  # between two scans, whatever wants them. Common practice.
 # What a broken-off transfer leaves behind is told when it is large and old enough to be one.
@@ -81,11 +81,11 @@ class Scanning:
             StopIteration: the scan has reached its end.
         """
         assert self._steps is not None
-        began = time.perf_counter()
+        began = time.thread_time()
         try:
             return next(self._steps)
         finally:
-            self._took_s += time.perf_counter() - began
+            self._took_s += time.thread_time() - began
 
     def conclude(self, look: Look | None, now: float) -> tuple[Outcome | None, list[int]]:
         """Make the most of a scan that has reached its end.

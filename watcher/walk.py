@@ -44,7 +44,7 @@ def is_unfinished_name(name: str) -> bool:
     Hidden names count where an ending of audio stands in them: ``.take.wav.x7Gq2a``.
     """
     stem = name.lower()
-    if stem.endswith(SUFFIX) or is_capture_name(name):
+    if SUFFIX in stem or is_capture_name(name):
         return False
     audio = any(f"{ending}." in f"{stem}." for ending in CAPTURE_SUFFIXES)
     return audio and (stem.startswith((".", "~")) or stem.endswith(_UNFINISHED))

@@ -5,7 +5,9 @@ Clock, lease and events are in the test's hands; the file system is real.
 
 from __future__ import annotations
 
+import dataclasses
 import os
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -528,6 +530,19 @@ def test_a_sheet_with_a_mistake_stops_no_intake(scene: Scene) -> None:
     assert len(scene.after(QUIET_S + 5).queued) == 1
 
 
+def test_a_set_keeps_its_row_where_its_name_follows_a_new_first_track(scene: Scene) -> None:
+    """The set is named after its first file: another case of letters is no other set."""
+    for number in (1, 2):
+        scene.write(f"a_tr{number}.wav")
+    scene.start()
+    scene.settle_all()
+    row = scene.row("a.set")
+    scene.hint(scene.write("A_tr0.wav"))
+    scene.after(5)
+    assert scene.rows() == {"a.set": "waiting"}
+    assert scene.row("a.set").id == row.id
+
+
 # -- recordings, volume of work --------------------------------------------------------------------
 
 
@@ -576,6 +591,40 @@ def test_a_burst_of_files_loses_none(scene: Scene) -> None:
     assert len(scene.rows()) == 550
 
 
+def test_all_that_waited_is_taken_up_after_a_start(scene: Scene) -> None:
+    for number in range(500):
+        scene.write(f"take {number}.wav", b"")
+        if number < 3:
+            scene.write(f"set/a_tr{number}.wav")
+    scene.start()
+    scene.after(30)
+    assert scene.restart().waiting == 501
+    assert scene.after(QUIET_S - 5).queued == ()
+    assert len(scene.after(QUIET_S + 10).queued) == 1
+
+
+def test_a_folder_that_vanishes_under_a_look_is_nothing(scene: Scene) -> None:
+    scene.start()
+    scene.write("reel/deep/take.wav")
+    scene.hint(scene.root / "reel", scene.root / "reel/deep")
+    looking = scene.intake._looking
+    looking.hints(scene.intake._roots[0].place, [os.fsencode(scene.root / "reel")])
+    shutil.rmtree(scene.root / "reel")
+    scene.after(10)
+    assert scene.rows() == {}
+
+
+def test_troubles_of_roots_no_longer_watched_end(scene: Scene) -> None:
+    os.symlink("nowhere", scene.root / "link.wav")
+    scene.start()
+    assert len(scene.troubles()) == 1
+    scene.intake.stop()
+    scene.settings = dataclasses.replace(scene.settings, roots=())
+    scene.intake = scene.make()
+    scene.intake.start()
+    assert scene.troubles() == []
+
+
 def test_a_tick_is_bounded(tmp_path: Path) -> None:
     """Stopping must not wait for a scan: a clock that runs with each look ends the tick."""
     scene = Scene(tmp_path)
@@ -601,7 +650,7 @@ def test_a_scan_waits_where_too_much_is_looked_at_already(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Memory does not grow with an archive that is met for the first time."""
-    monkeypatch.setattr("watcher.intake._ROOM", 100)
+    monkeypatch.setattr("watcher.looking._ROOM", 100)
     for folder in range(5):
         for number in range(60):
             scene.write(f"reel {folder}/take {number}.wav")

@@ -153,6 +153,20 @@ def test_a_result_with_its_contents(ledger: Ledger, tmp_path: Path) -> None:
     assert not ledger.is_current(row.id)
 
 
+def test_checked_and_put_back_to_wait_a_change_is_a_new_generation(
+    ledger: Ledger, tmp_path: Path
+) -> None:
+    """Else the report of a file that changed under it would pass for one of its new content."""
+    report, path = checked(tmp_path)
+    row = put(ledger, str(path), state=State.QUEUED)
+    ledger.record(row.id, report, report_path=tmp_path / "r.json", paths=[path])
+    ledger.move_to(row.id, State.WAITING)
+    assert ledger.is_current(row.id)
+    changed = [(path, Identity(device=1, inode=2, size=99, mtime_ns=4))]
+    assert put(ledger, str(path), files=changed, state=State.QUEUED).generation == 2
+    assert not ledger.is_current(row.id)
+
+
 def test_times_compare_as_text() -> None:
     assert utc("2026-01-31T05:12:09+01:00") == "2026-01-31T04:12:09.000+00:00"
     assert utc("2026-01-31T04:12:09.0009Z") == "2026-01-31T04:12:09.000+00:00"

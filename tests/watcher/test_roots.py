@@ -251,6 +251,20 @@ def test_a_missing_capture_that_returns_unchanged_stands_where_it_stood(scene: S
     assert (report.waiting, scene.rows()["reel/take 003.wav"]) == (0, "done")
 
 
+def test_its_return_is_seen_by_an_event_as_well(scene: Scene) -> None:
+    known(scene)
+    path = scene.root / "reel/take 003.wav"
+    aside = scene.root.parent / "aside.wav"
+    os.rename(path, aside)
+    scene.scan()
+    scene.seconds += 1000
+    assert len(scene.scan().missing) == 1
+    os.rename(aside, path)
+    scene.hint(path)
+    assert scene.after(5).waiting == 0
+    assert scene.rows()["reel/take 003.wav"] == "done"
+
+
 def test_one_that_returns_changed_or_unchecked_is_checked(scene: Scene) -> None:
     known(scene)
     scene.write("new.wav")
