@@ -7,7 +7,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from watcher import __version__, commands_daemon, commands_morning, commands_verify
+from watcher import __version__, commands_daemon, commands_lineup, commands_morning, commands_verify
 from watcher.errors import ConfigError, UsageError, WatcherError
 from watcher.exits import Exit
 
@@ -58,6 +58,7 @@ def parser() -> argparse.ArgumentParser:
     commands_daemon.add_parsers(commands)
     commands_morning.add_parsers(commands)
     commands_verify.add_parsers(commands)
+    commands_lineup.add_parsers(commands)
     commands.add_parser(
         "schema",
         help="print the JSON Schema of the report",

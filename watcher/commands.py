@@ -12,7 +12,14 @@ from typing import Final
 from rich.text import Text
 
 from checks.model import Verdict
-from watcher import check, commands_daemon, commands_morning, commands_verify, report
+from watcher import (
+    check,
+    commands_daemon,
+    commands_lineup,
+    commands_morning,
+    commands_verify,
+    report,
+)
 from watcher.console import console_on, print_caution, print_groups, shown_text, working
 from watcher.errors import UsageError
 from watcher.exits import Exit
@@ -120,6 +127,7 @@ COMMANDS: Final[dict[str, Callable[[argparse.Namespace], Exit]]] = {
     "unit": commands_daemon.run_unit,
     "summary": commands_morning.run_summary,
     "signoff": commands_morning.run_signoff,
+    "lineup": commands_lineup.run_lineup,
     "verify": commands_verify.run_verify,
     "sums": commands_verify.run_sums,
 }

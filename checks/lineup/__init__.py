@@ -2,9 +2,9 @@
 
 Found anywhere in a capture: tones of 30 Hz to 40 kHz that stand alone for two seconds and more on
 most tracks. Levels are AES17-2015 dBFS; replay curves those of IEC 60094-1; flutter is weighted as
-AES6-2008 (IEC 60386) says; a positive delay means that this track is later than the reference track.
-Every block is asked by a short transform of three tracks whether there may be a tone; only where
-one goes on are all tracks demodulated.
+AES6-2008 (IEC 60386) says; a positive delay means that a track is later than the reference track.
+Some five times a second a short transform of three tracks asks whether there may be a tone; only
+where one goes on are all tracks demodulated.
 
 What it does not prove. A pure sine on all tracks need not be a line-up tone, and a tone only tells
 about the moment at which it was recorded or played. What was wrong on the recording machine looks
@@ -19,7 +19,7 @@ from typing import Final
 
 import numpy as np
 
-from checks.block import Block
+from checks.block import BLOCK_FRAMES, Block
 from checks.lineup._findings import findings
 from checks.lineup._limits import LineupLimits
 from checks.lineup._lineup import gather
@@ -35,6 +35,10 @@ from checks.sheet import ReelKind, Sheet
 __all__ = ["LineupLimits", "LineupPass"]
 
 _LEAST_RATE_HZ: Final = 16_000  # below there is no room for the tones of a line-up
+HOLDS: Final = 0.6  # of a track's power: less, and the tone has ended or something else begun
+FADES: Final = 0.1  # 1 dB from beat to beat: notes fade, tones stay
+MOST_MOVES: Final = 2  # beats on end; a step from tone to tone is one
+TINY: Final = 1e-30
 _MOST_TONES: Final = 4096  # kept; a capture of nothing but tones of 2 s has 1800 an hour
 
 
@@ -50,64 +54,75 @@ class LineupPass:
         self._screen = Screen(fmt.rate_hz, self._judged) if usable else None
         self._run: Run | None = None
         self._tones: list[Tone] = []
-        self._blocks = 0
-        self._beat = 0  # blocks since the last look at a run
+        self._beats = 0  # of the run
+        self._moved = 0  # beats on end whose level moved
+        self._frames = 0  # since the last beat, and the sums of squares and the tone's power then
         self._powers = np.zeros(fmt.channels)
-        self._held = np.zeros(fmt.channels, np.int64)
-        self._looks = 0
+        self._before = np.zeros(fmt.channels)
+        self._held = np.zeros(fmt.channels, np.int64)  # beats in which each track held the tone
 
     def feed(self, block: Block) -> None:
         if self._screen is None or not block.frames:
             return
-        history = self._screen.history if self._run is None else []
         self._screen.keep(block)
-        self._blocks += 1
         if self._run is not None:
-            if not self._goes_on(self._run, block):
+            self._run.feed(block)
+            self._powers += block.square_sums
+            self._frames += block.frames
+        if not self._is_beat(block):
+            return
+        if self._run is not None:
+            if not self._goes_on(self._run):
                 self._close()
-                self._open(block, self._screen.history[:-1])
-        elif self._blocks % self._screen.stride == 0:
-            self._open(block, history)
+            elif self._beats > 1 and not self._moved:
+                self._run.look(block)
+        if self._run is None:
+            self._open(block)
 
-    def _open(self, block: Block, history: list[np.ndarray]) -> None:
+    def _is_beat(self, block: Block) -> bool:
+        """Whether the last of so many blocks is this."""
+        number = block.start // BLOCK_FRAMES + 1
+        return self._screen is not None and number % self._screen.stride == 0
+
+    def _open(self, block: Block) -> None:
         """Follows a tone from this block on, if there may be one."""
-        if self._screen is None or block.frames % 2:
+        hz = self._screen.look() if self._screen is not None else None
+        if hz is None or self._screen is None:
             return
-        hz = self._screen.look()
-        if hz is None:
-            return
-        self._run = Run(hz, self._fmt.rate_hz, history, self._screen.watched, block.tracks,
-                        block.start)  # fmt: skip
+        history = self._screen.lend()[:-1]  # without this block
+        self._run = Run(
+            hz, self._fmt.rate_hz, history, self._screen.watched, block.tracks, block.start
+        )
         self._run.feed(block)
-        self._beat = 0
-        self._looks = 0
+        self._beats = self._moved = self._frames = 0
         self._powers[:] = 0.0
         self._held[:] = 0
+        self._before = np.zeros(block.tracks)
 
-    def _goes_on(self, run: Run, block: Block) -> bool:
-        """Takes a block; whether the tone still stands over all else on most tracks."""
-        run.feed(block)
-        self._powers += block.square_sums
-        self._beat += 1
-        if self._screen is None or self._beat < self._screen.stride:
-            return True
-        frames = self._beat * block.frames
-        holds = run.holds(self._powers / frames, frames)
-        run.look(block)
-        self._beat = 0
+    def _goes_on(self, run: Run) -> bool:
+        """Whether the tone still stands over all else on most tracks, and does not fade."""
+        power = run.power(self._frames)
+        holds = power > HOLDS * self._powers / max(self._frames, 1)
+        moved = np.abs(np.log10(np.maximum(power, TINY) / np.maximum(self._before, TINY))) > FADES
         self._powers[:] = 0.0
-        enough = holds[self._judged].sum() >= self._limits.tracks_share * len(self._judged)
-        if enough:
-            self._looks += 1
-            self._held += holds
-        return bool(enough)
+        self._frames = 0
+        self._before = power
+        if holds[self._judged].sum() < self._limits.tracks_share * len(self._judged):
+            return False
+        self._beats += 1
+        self._held += holds
+        fading = self._beats > 1 and float(moved[holds].mean()) > 0.5
+        self._moved = self._moved + 1 if fading else 0
+        return self._moved < MOST_MOVES
 
     def _close(self) -> None:
         """Ends the run and keeps the line-up tones in it."""
         run, self._run = self._run, None
-        if run is None or not self._looks or len(self._tones) >= _MOST_TONES:
+        if run is None or not run.seen_beside or len(self._tones) >= _MOST_TONES:
             return
-        carrying = self._held * 2 > self._looks
+        if run.stop - run.begin < 0.9 * self._limits.min_tone_s * self._fmt.rate_hz:
+            return
+        carrying = self._held * 2 > self._beats
         if not carrying.any():
             return
         step_s = run.step / self._fmt.rate_hz
@@ -115,7 +130,7 @@ class LineupPass:
         reference = self._sheet.lineup.reference_track - 1
         if not 0 <= reference < self._fmt.channels:
             reference = self._judged[0]
-        for stretch in steady_stretches(level, step_s, run.hz):
+        for stretch in steady_stretches(level, step_s, run.hz, run.image):
             if (stretch.stop - stretch.start) * step_s < self._limits.min_tone_s * 0.9:
                 continue
             tone = measure(run, stretch, reference, carrying, alone_db=self._limits.alone_db)

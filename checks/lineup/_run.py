@@ -18,7 +18,6 @@ from checks.block import BLOCK_FRAMES, Block
 from checks.lineup._demod import Demodulator, hop_frames, image_hops, smoothed
 
 MOST_VALUES: Final = 1 << 15  # hops kept of a track: 70 to 130 s before they are thinned out
-HOLDS: Final = 0.6  # of a track's power: less, and the tone has ended or something else begun
 REACH: Final = 5  # bins of a peak to either side: the window's own four, and flutter
 MOST_LOOKS: Final = 600  # spectra kept of a run
 
@@ -55,15 +54,9 @@ class Run:
         self.begin = start - sum(part.shape[1] for part in history)
         self.to_the_end = False
         self.first = self.begin + self._hop
-        past = Demodulator(hz, rate_hz)
-        at = self.begin
-        for part in history:
-            values = past.feed(part, at)
-            whole = np.full((tracks, values.shape[1]), np.nan + 0j, np.complex64)
-            whole[watched] = values
-            self._parts.append(whole)
-            at += part.shape[1]
-        self._kept = self._seen = sum(p.shape[1] for p in self._parts)
+        self._history = history  # demodulated when it is needed: most runs come to nothing
+        self._watched = watched
+        self._kept = self._seen = max((start - self.begin) // self._hop - 1, 0)
         self._begun = False
 
     @property
@@ -87,7 +80,7 @@ class Run:
         values = self._demod.feed(block.scaled, block.start)
         if not self._begun:
             self._begun = True
-            if self._parts:  # the window across the border is known of no track
+            if self._history:  # the window across the border is known of no track
                 gap = np.full((self._tracks, 1), np.nan + 0j, np.complex64)
                 values = np.concatenate((gap, values), axis=1)
         self.stop = block.stop
@@ -114,7 +107,7 @@ class Run:
         """Hops, the first of them the ``number``-th, with the offset taken out."""
         at = (number + np.arange(values.shape[1])) * (self._hop / self.rate_hz)
         turn = np.exp(-2j * np.pi * (self._offset_hz * at % 1.0))
-        return (values * turn).astype(np.complex64)
+        return np.asarray(values * turn, np.complex64)
 
     def _thin_out(self) -> None:
         values = self.values()
@@ -131,28 +124,38 @@ class Run:
 
     def values(self) -> NDArray[np.complex64]:
         """(tracks, values), NaN where a track was not yet followed."""
-        self._parts = [np.concatenate(self._parts, axis=1)] if self._parts else []
-        return self._parts[0] if self._parts else np.empty((self._tracks, 0), np.complex64)
+        joined = np.concatenate((*self._past(), *self._parts), axis=1)
+        self._parts = [joined]
+        return joined
+
+    def _past(self) -> list[NDArray[np.complex64]]:
+        """What the watched tracks did before, NaN in the others; once."""
+        history, self._history = self._history, []
+        demod = Demodulator(self.hz, self.rate_hz)
+        at = self.begin
+        out = []
+        for block in history:
+            values = demod.feed(block, at)
+            whole = np.full((self._tracks, values.shape[1]), np.nan + 0j, np.complex64)
+            whole[self._watched] = values
+            out.append(whole)
+            at += block.shape[1]
+        return out
 
     @property
     def phasor_hz(self) -> float:
         """Frequency against which the phases of ``values`` are counted."""
         return self.hz + self._offset_hz
 
-    def holds(self, powers: NDArray[np.float64], frames: int) -> NDArray[np.bool_]:
-        """(tracks,): whether the tone holds most of the power of the last ``frames`` frames.
-
-        Args:
-            powers: (tracks,) mean square over these frames.
-        """
-        count = max(frames // self.step, 1) + self.image
-        recent = self._recent(count)
-        if not recent.shape[1]:
-            return np.zeros(self._tracks, np.bool_)
-        if self.image > 1:
-            recent = smoothed(recent, self.image)
-        tone = np.nanmean(np.abs(recent[:, -max(frames // self.step, 1) :]) ** 2, axis=1) / 2
-        return np.asarray(tone > HOLDS * powers)
+    def power(self, frames: int) -> NDArray[np.float64]:
+        """(tracks,): mean square of the tone over the last ``frames`` frames."""
+        wanted = max(frames // self.step, 1)
+        recent = np.nan_to_num(self._recent(wanted + self.image // 2))
+        calm = smoothed(recent, self.image)[:, -wanted:]
+        if not calm.shape[1]:
+            return np.zeros(self._tracks)
+        size: NDArray[np.float64] = np.square(np.abs(calm)).mean(axis=1, dtype=np.float64) / 2
+        return size
 
     def _recent(self, count: int) -> NDArray[np.complex64]:
         parts: list[NDArray[np.complex64]] = []
@@ -162,7 +165,7 @@ class Run:
             have += part.shape[1]
             if have >= count:
                 break
-        joined = np.concatenate(parts[::-1], axis=1) if parts else self.values()
+        joined = np.concatenate(parts[::-1], axis=1)
         recent: NDArray[np.complex64] = joined[:, -count:]
         return recent
 
@@ -177,6 +180,11 @@ class Run:
             self._looks = self._looks[::2]
             self._look_every *= 2
         self._looks.append((block.start, beside(block.scaled, self.hz, self.rate_hz)))
+
+    @property
+    def seen_beside(self) -> bool:
+        """Whether anything is known of what stands beside the tone."""
+        return bool(self._looks)
 
     def looks(self, start: int, stop: int) -> NDArray[np.float32]:
         """(looks, tracks, 4) of the blocks that lie within; see ``beside``."""

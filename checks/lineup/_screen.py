@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +19,8 @@ from checks._spectra import BLACKMAN_HARRIS, HANN, cosine_window, squared_bins
 from checks.block import BLOCK_FRAMES, Block
 
 WATCHED: Final = 3  # tracks
-BEAT_S: Final = 0.19  # between two looks: two tones of 2 s are seen ten times each
-KEPT_S: Final = 0.6
+BEAT_S: Final = 0.3  # between two looks, at most: a tone of 2 s is seen six times
+KEPT_S: Final = 0.8
 LONG_S: Final = 0.38  # eleven turns of 30 Hz
 SHARE: Final = 0.9  # of the power that a tone must hold: 10 dB over all else
 LOW_BINS: Final = 16  # peaks below are looked at through the long transform
@@ -42,20 +42,22 @@ class Screen:
         factor = max(1, round(LONG_S * rate_hz / LONG))
         self._mean = np.full(factor, 1.0 / factor, np.float32)
         self._long_window = cosine_window(BLACKMAN_HARRIS, LONG).values
+        self._lent = 0  # of the oldest blocks: their memory is not used again
         self._history: deque[NDArray[np.float32]] = deque(
             maxlen=int(KEPT_S * rate_hz / BLOCK_FRAMES) + 2
         )
 
-    @property
-    def history(self) -> list[NDArray[np.float32]]:
-        """The blocks kept, oldest first, each (watched, frames)."""
+    def lend(self) -> list[NDArray[np.float32]]:
+        """The blocks kept, oldest first, each (watched, frames); they stay as they are."""
+        self._lent = len(self._history)
         return list(self._history)
 
     def keep(self, block: Block) -> None:
         """Takes a copy of the watched tracks."""
         full = len(self._history) == self._history.maxlen
         old = self._history.popleft() if full else None
-        if old is None or old.shape[1] != block.frames:
+        lent, self._lent = self._lent > 0, max(self._lent - full, 0)
+        if old is None or lent or old.shape[1] != block.frames:
             old = np.empty((len(self.watched), block.frames), np.float32)
         for row, track in zip(old, self.watched, strict=True):
             row[:] = block.scaled[track]
@@ -70,10 +72,11 @@ class Screen:
         if not loud.any():
             return None
         spectrum = np.fft.rfft(x[loud] * self._window, axis=1)
-        power = (spectrum.real**2 + spectrum.imag**2).astype(np.float64)
+        power = np.square(spectrum.real)
+        power += np.square(spectrum.imag)
+        total = power.sum(axis=1)
         below = power[:, :LOW_BINS].sum(axis=1)
         near = power[:, : LOW_BINS + 3].sum(axis=1)  # a peak on the border, whole
-        total = power.sum(axis=1)
         for squared in power[below <= 0.5 * total]:
             # an offset or hum beside a tone is not what is asked for here
             hz = peak_hz(squared, self._rate_hz / self._length, first=LOW_BINS, reach=3)
@@ -105,7 +108,7 @@ class Screen:
 
 
 def peak_hz(
-    power: NDArray[np.float64], bin_hz: float, *, first: int, reach: int, share: float = SHARE
+    power: NDArray[np.floating[Any]], bin_hz: float, *, first: int, reach: int, share: float = SHARE
 ) -> float | None:
     """Frequency of the peak where it holds ``share`` of the power from bin ``first`` on.
 

@@ -42,24 +42,27 @@ def envelope_db(values: NDArray[np.complex64], carrying: NDArray[np.bool_], imag
         size[~known] = np.nan
     usual = np.nanmedian(size, axis=1, keepdims=True)
     size /= np.maximum(usual, 1e-30)
-    blank = ~known.any(axis=0)
+    blank = np.asarray(~known.any(axis=0))
     size[:, blank] = 0.0
     middle = np.nanmedian(size, axis=0)
-    if blank.any() and not blank.all():  # one hop at the seam of history and present
-        at = np.arange(len(middle))
-        middle[blank] = np.interp(at[blank], at[~blank], middle[~blank])
+    seam = np.flatnonzero(blank[1:-1] & ~blank[:-2] & ~blank[2:]) + 1  # history meets present
+    middle[seam] = middle[seam + 1]
     return np.asarray(20.0 * np.log10(np.maximum(middle, 1e-6)))
 
 
-def steady_stretches(level_db: NDArray[np.float64], step_s: float, hz: float) -> list[Stretch]:
+def steady_stretches(
+    level_db: NDArray[np.float64], step_s: float, hz: float, image: int = 1
+) -> list[Stretch]:
     """Stretches in which the level stays, whatever their length.
 
     Args:
         level_db: (values,) see ``envelope_db``.
         step_s: seconds from value to value.
+        image: values smoothed over, which makes slopes of steps.
     """
     count = len(level_db)
     wide = max(int(LEVEL_S / step_s), 1)
+    near = wide + image  # of a border, where there is no other
     if count < 2:
         return []
     calm = np.maximum(running_median(level_db, max(int(MIDDLE_S / step_s), 1) | 1), FLOOR_DB)
@@ -75,7 +78,7 @@ def steady_stretches(level_db: NDArray[np.float64], step_s: float, hz: float) ->
         if change[top] < least:
             break
         borders.append(_edge(calm, top + 1, wide))
-        change[max(top - wide, 0) : top + wide + 1] = 0.0
+        change[max(top - near, 0) : top + near + 1] = 0.0
     edges = [0, *sorted(borders), count]
     return [Stretch(a, b) for a, b in pairwise(edges) if b > a]
 

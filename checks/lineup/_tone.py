@@ -215,13 +215,14 @@ def _track(
     away = np.angle(_parts(turned, width) * np.exp(-1j * phase)) if there else np.zeros(1)
     rough = np.sqrt(float(np.mean(np.abs(np.diff(turned)) ** 2)) / 4)
     sigma = rough / max(abs(total) / len(turned), 1e-30) / np.sqrt(len(turned))
+    sigma = max(sigma, float(np.std(away)) / np.sqrt(len(away)))  # tape weaves, noise or not
     plain = fine = None
     if flutter and there:
         deviation = deviation_percent(own, step_s, hz)
         plain = two_sigma(deviation)
         fine = two_sigma(weighted(deviation, step_s, hop_s))
     beside = distortion = noise = None
-    holds = there
+    holds = False
     if len(looks) and there:
         mean = looks.astype(np.float64).mean(axis=0)
         tone, second, third, rest = mean

@@ -1,0 +1,130 @@
+"""A capture's line-up as a compact table, tone by track: eight tracks fit into 80 columns.
+
+Each number has a table of its own (level, deviation, phase), because four numbers in a cell fit no
+terminal; delay, uncertainty and angle are one table by track. More than eight tracks are folded:
+eight columns, and the next eight below.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import Final
+
+from checks.measures import LineupMeasures, ToneLine, ToneTrackLine
+from checks.model import clock
+from watcher.files import shown
+from watcher.report import Report
+
+COLUMNS: Final = 8
+_FIRST: Final = 15  # of a row: the tone
+_CELL: Final = 8
+_NONE: Final = "-"
+
+
+def lineup_lines(report: Report) -> Iterator[str]:
+    """The whole view, line by line; at most 80 columns but for names that are longer."""
+    yield shown(report.capture.name)
+    measured = report.measures.lineup
+    if measured is None:
+        yield "  the line-up could not be looked at"
+        return
+    if not measured.tones:
+        yield "  no line-up tones found"
+        return
+    yield from _about(measured)
+    names = report.capture.tracks
+    for title, value in _TABLES:
+        yield ""
+        yield f"  {title}"
+        yield from _table(measured.tones, value, names)
+    yield ""
+    yield from _by_track(measured, names)
+    if measured.tones_found > len(measured.tones):
+        more = measured.tones_found - len(measured.tones)
+        yield f"  and {more} more tones, not listed"
+
+
+def _about(measured: LineupMeasures) -> Iterator[str]:
+    for tone in measured.tones:
+        parts = [
+            f"  {clock(round(tone.start_s * 1000), 1000)}",
+            f"{tone.end_s - tone.start_s:7.2f} s",
+        ]
+        parts.append(f"{tone.frequency_hz:11.3f} Hz")
+        if tone.kind == "reference-tone":
+            parts.append("noise-reduction tone")
+        elif tone.nominal_hz:
+            percent = 100 * (tone.frequency_hz / tone.nominal_hz - 1)
+            parts.append(f"{percent:+.3f} % of {_hertz(tone.nominal_hz)}")
+        if tone.flutter_percent is not None:
+            parts.append(f"flutter {tone.flutter_percent:.3f} %")
+        yield "  ".join(parts)
+
+
+def _hertz(hz: float) -> str:
+    return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
+
+
+def _name_of(tone: ToneLine) -> str:
+    name = _hertz(tone.nominal_hz) if tone.nominal_hz else f"{tone.frequency_hz:.1f} Hz"
+    return name + (" NR" if tone.kind == "reference-tone" else "")
+
+
+def _number(value: float | None, form: str) -> str:
+    return _NONE if value is None else format(value, form)
+
+
+Value = Callable[[ToneTrackLine], str]
+_TABLES: Final[tuple[tuple[str, Value], ...]] = (
+    ("level, dBFS", lambda line: _number(line.level_dbfs, ".2f")),
+    ("deviation, dB", lambda line: _number(line.deviation_db, "+.2f")),
+    ("phase, degrees (positive: later)", lambda line: _number(line.phase_deg, "+.1f")),
+)
+
+
+def _table(tones: Sequence[ToneLine], value: Value, names: Sequence[str]) -> Iterator[str]:
+    count = max(len(tone.tracks) for tone in tones)
+    for first in range(0, count, COLUMNS):
+        yield _header("tone", range(first, min(first + COLUMNS, count)), names)
+        for tone in tones:
+            cells = [f"{value(line):>{_CELL}}" for line in tone.tracks[first : first + COLUMNS]]
+            yield f"  {_name_of(tone):{_FIRST - 2}}" + "".join(cells)
+
+
+def _header(first: str, tracks: range, names: Sequence[str]) -> str:
+    cells = "".join(f"{_short(k, names):>{_CELL}}" for k in tracks)
+    return f"  {first:{_FIRST - 2}}" + cells
+
+
+def _short(track: int, names: Sequence[str]) -> str:
+    """A track's number, and what fits of its name."""
+    name = names[track] if track < len(names) else ""
+    if not name or name == f"track {track + 1}":
+        return str(track + 1)
+    room = _CELL - 2 - len(str(track + 1))
+    return f"{track + 1} {shown(name)[:room]}".rstrip()
+
+
+def _by_track(measured: LineupMeasures, names: Sequence[str]) -> Iterator[str]:
+    if not measured.azimuth:
+        return
+    against = measured.azimuth[0].against
+    yield f"  against track {against}"
+    lines = measured.azimuth
+    for first in range(0, len(lines), COLUMNS):
+        part = lines[first : first + COLUMNS]
+        cells = "".join(f"{_short(line.track - 1, names):>{_CELL}}" for line in part)
+        yield f"  {'track':{_FIRST - 2}}{cells}"
+        rows = {
+            "delay, us": [_number(line.delay_us, "+.2f") for line in part],
+            "+/- us": [_number(line.uncertainty_us, ".4f") for line in part],
+            "arc minutes": [_number(line.angle_arcmin, "+.2f") for line in part],
+        }
+        if any(line.inverted for line in part):
+            rows["polarity"] = ["turned" if line.inverted else "right" for line in part]
+        for title, values in rows.items():
+            if any(value != _NONE for value in values):
+                row = "".join(f"{value:>{_CELL}}" for value in values)
+                yield f"  {title:{_FIRST - 2}}{row}"
+    if measured.head_tilt_arcmin is not None:
+        yield f"  tilt of the head: {measured.head_tilt_arcmin:+.2f} minutes of arc"
