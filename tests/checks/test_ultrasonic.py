@@ -360,10 +360,12 @@ def test_a_reel_of_line_up_tones_is_not_asked_for_programme():
 
 @pytest.mark.parametrize("rate", [44_100, 48_000])
 def test_rates_without_room_give_measures_and_no_finding(rate):
-    outcome = look(words(tape(rate, 20)), rate)
+    dull = shaped(tape(rate, 20), rate, falls(6e3, 30))
+    outcome = look(words(np.stack((tape(rate, 20), dull))), rate)
     assert outcome.findings == ()
-    (track,) = outcome.measures.tracks
+    track, other = outcome.measures.tracks
     assert "no room" in track.why
+    assert other.information_hz < 20_000
     assert [(b.from_hz, b.to_hz) for b in track.bands] == [(20_000, rate / 2)]
 
 
