@@ -15,6 +15,7 @@ from checks.clipping import ClippingLimits, ClippingPass
 from checks.container import ContainerLimits
 from checks.dropouts import DropoutsLimits, DropoutsPass
 from checks.format import FormatLimits, FormatPass
+from checks.lineup import LineupLimits, LineupPass
 from checks.model import CaptureFormat, CheckPass
 from checks.sheet import Sheet
 from checks.tracks import TracksLimits, TracksPass
@@ -34,6 +35,7 @@ class Limits:
     dropouts: DropoutsLimits = field(default_factory=DropoutsLimits)
     tracks: TracksLimits = field(default_factory=TracksLimits)
     ultrasonic: UltrasonicLimits = field(default_factory=UltrasonicLimits)
+    lineup: LineupLimits = field(default_factory=LineupLimits)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +60,7 @@ CHECKS: Final[tuple[Check, ...]] = (
     Check("dropouts", lambda c: DropoutsPass(c.fmt, c.sheet, c.limits.dropouts)),
     Check("tracks", lambda c: TracksPass(c.fmt, c.sheet, c.limits.tracks)),
     Check("ultrasonic", lambda c: UltrasonicPass(c.fmt, c.sheet, c.limits.ultrasonic)),
+    Check("lineup", lambda c: LineupPass(c.fmt, c.sheet, c.limits.lineup)),
 )
 ORDER: Final = (
     "container",

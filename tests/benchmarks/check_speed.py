@@ -10,7 +10,6 @@ be shared: only ratios of one run mean anything.
 from __future__ import annotations
 
 import argparse
-import hashlib
 import multiprocessing
 import os
 import statistics
@@ -18,11 +17,11 @@ import struct
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+from timing import hashlib_pass, timed
 
 PROJECT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(PROJECT), str(PROJECT / "tests")]
@@ -50,15 +49,6 @@ def make(path: Path, *, tracks: int, rate_hz: int, seconds: float) -> None:
             turn += 1
 
 
-def hashlib_pass(path: Path) -> None:
-    digest = hashlib.sha256()
-    buffer = bytearray(4 << 20)
-    view = memoryview(buffer)
-    with path.open("rb", buffering=0) as stream:
-        while got := stream.readinto(buffer):
-            digest.update(view[:got])
-
-
 def in_process(path: Path) -> None:
     from watcher.examine import Capture, examine
     from watcher.settings import Sheets, load
@@ -73,12 +63,6 @@ def peak_of(command: list[str]) -> int:
     _, _, usage = os.wait4(child.pid, 0)
     child.returncode = 0  # waited for already
     return usage.ru_maxrss
-
-
-def timed(call: Callable[[], object]) -> float:
-    began = time.perf_counter()
-    call()
-    return time.perf_counter() - began
 
 
 def main() -> None:

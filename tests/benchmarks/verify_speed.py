@@ -9,32 +9,16 @@ Big: one recorded file against a bare hashlib pass. Small: many recorded 1 kB fi
 from __future__ import annotations
 
 import argparse
-import hashlib
 import os
 import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Callable
 from pathlib import Path
+
+from timing import hashlib_pass, timed
 
 PROJECT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(PROJECT))
-
-
-def timed(call: Callable[[], object]) -> float:
-    began = time.perf_counter()
-    call()
-    return time.perf_counter() - began
-
-
-def hashlib_pass(path: Path) -> None:
-    digest = hashlib.sha256()
-    buffer = bytearray(4 << 20)
-    view = memoryview(buffer)
-    with path.open("rb", buffering=0) as stream:
-        while got := stream.readinto(buffer):
-            digest.update(view[:got])
 
 
 def verify(folder: Path) -> None:
