@@ -10,6 +10,8 @@ import synth
 from numpy.typing import NDArray
 from scipy import signal
 
+from sample_captures import tape
+
 RATE = 96_000
 
 
@@ -72,11 +74,26 @@ def test_standing_tape_has_the_amplifier_alone() -> None:
     )
 
 
-def test_words_of_32_bits_move_to_the_last_bit_and_of_16_are_dithered() -> None:
-    wide = synth.programme("plucks", rate_hz=RATE, tracks=1, seconds=0.5, seed=1, word_length=32)
-    assert int(np.bitwise_or.reduce(wide[0])) == -1
-    short = synth.programme("plucks", rate_hz=RATE, tracks=1, seconds=0.5, seed=1, word_length=16)
-    assert int(np.bitwise_or.reduce(short[0])) == -(1 << 16)
+def test_loud_words_of_32_bits_move_to_the_last_bit() -> None:
+    """float32 holds 24 bits: what lies below must come from elsewhere."""
+    x = np.full((1, 4096), 0.7, np.float32)
+    words = tape.quantised(x, 32, np.random.default_rng(1))[0]
+    assert int(np.bitwise_or.reduce(words) & ~np.bitwise_and.reduce(words)) & 0xFF == 0xFF
+
+
+@pytest.mark.parametrize(("dither", "mean", "spread"), [(True, 0.25, 0.5), (False, 0.0, 0.0)])
+def test_words_of_16_bits_are_dithered_unless_told_otherwise(
+    dither: bool, mean: float, spread: float
+) -> None:
+    """A quarter of a step: lost without dither, kept as a mean with it.
+
+    Spread: triangular dither leaves a total error of a quarter step squared whatever the signal
+    (Lipshitz, Wannamaker, Vanderkooy, "Quantization and dither", JAES 40, 1992).
+    """
+    x = np.full((1, 40_000), 0.25 * 2.0**-15, np.float32)
+    words = tape.quantised(x, 16, np.random.default_rng(1), dither=dither)[0] / 2**16
+    assert words.mean() == pytest.approx(mean, abs=0.02)
+    assert words.std() == pytest.approx(spread, abs=0.02)
 
 
 # -- planting ------------------------------------------------------------------------------------
