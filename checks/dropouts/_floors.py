@@ -22,7 +22,6 @@ _SILENCE: Final = 1e-16  # -160 dB: far under the last bit of a 24-bit word
 # Chi-square with 64 degrees of freedom (a band's cosines and sines over 32 hops), computed once
 # with a generator of random numbers: what steady noise of mean 1 gives.
 LOW_MEAN_DB: Final = -1.19  # its low
-LOW_QUARTER_DB: Final = -1.74  # the 15 % quantile of its lows
 PART_QUANTILE_DB: Final = -0.86  # the 15 % quantile of its parts
 STEADY_DB: Final = 2.5  # mean over low; exceeded in 1 % of the entries
 
@@ -30,6 +29,18 @@ STEADY_DB: Final = 2.5  # mean over low; exceeded in 1 % of the entries
 def decibels(power: Floats) -> Floats:
     """10 log10, with a floor at -160 dB."""
     return np.asarray(10.0 * np.log10(np.maximum(power, np.float32(_SILENCE))), np.float32)
+
+
+def plateau(levels: Floats, least: int, width_db: float = 1.5) -> float | None:
+    """The lowest level that at least so many values keep within a width; None without one."""
+    ordered = np.sort(levels)
+    if len(ordered) < least:
+        return None
+    close = ordered[least - 1 :] - ordered[: len(ordered) - least + 1] <= width_db
+    if not close.any():
+        return None
+    first = ordered[int(np.argmax(close))]
+    return float(np.median(ordered[(ordered >= first) & (ordered <= first + width_db)]))
 
 
 class LevelHistory:

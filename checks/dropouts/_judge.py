@@ -20,16 +20,19 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks.dropouts._bands import BODY, EDGE, HISS, FilterBank, Floats
 from checks.dropouts._contact import Candidate, evidence
 from checks.dropouts._floors import (
+    ENTRY_HOPS,
     LOW_MEAN_DB,
-    LOW_QUARTER_DB,
     STEADY_DB,
     LevelHistory,
     decibels,
+    plateau,
 )
+from checks.dropouts._lasting import Fall
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import Course
 from checks.sheet import NoiseReduction
@@ -37,8 +40,10 @@ from checks.sheet import NoiseReduction
 _PROOF: Final = 22.0  # nats; clean programme of many kinds reached 16 (own trials)
 _SHARED: Final = 9.0  # nats, for a track beside one that has proof
 _STRONG: Final = 40.0  # nats, for what asks for another playing
+_BEYOND: Final = 60.0  # nats, where noise reduction may move the hiss
 _SPAN_ENTRIES: Final = 260  # some 24 s either side
-_HEARD: Final = 0.05  # share of the entries near that show the hiss plainly
+_PLAIN_ENTRIES: Final = 4  # that show the hiss plainly: some 0.4 s
+_CHANGE_DB: Final = 3.0  # between stretches of one capture: bulk-erased tape (common practice)
 _FALL_DB: Final = 2.0  # a band that fell at all
 _STAYED_DB: Final = 1.5  # a band that did not
 _FLAT: Final = 0.3  # of the fall: how far the bands may differ in a dip of the whole level
@@ -83,28 +88,48 @@ class Judge:
         course: Course,
         reduction: NoiseReduction,
         limits: DropoutsLimits,
+        falls: Sequence[Fall],
     ) -> None:
         self._bank = bank
         self._history = history
         self._course = course
         self._limits = limits
+        # What lies within a lasting fall is not measured by the hiss outside it.
+        self._regions = np.zeros((len(course.hiss_db), history.entries), np.int32)
+        for number, fall in enumerate(falls):
+            self._regions[fall.track, fall.first : fall.last] = number + 1
+        self._lowest: dict[tuple[int, int], Floats] = {}
         self._plain = reduction in (NoiseReduction.NONE, NoiseReduction.ENCODED)
 
-    def hiss(self, track: int, first: int, last: int) -> tuple[Floats, Floats]:
-        """Hiss around some entries of a track: level in dB and share of entries that show it."""
-        span = max(4, _SPAN_ENTRIES * 256 // self._history.entry_hops)
+    def hiss(self, track: int, first: int, last: int) -> Floats:
+        """Hiss of a track around some entries, dB a band; NaN where it is not heard plainly.
+
+        The lowest level that is kept steadily for some entries within half a minute, and not
+        far over the lowest of the whole stretch: music that is held may be steady, but the hiss
+        lies under it.
+        """
+        region = self._regions[track]
+        here = int(region[min(first, len(region) - 1)])
+        span = max(_PLAIN_ENTRIES, _SPAN_ENTRIES * ENTRY_HOPS // self._history.entry_hops)
         near = np.arange(max(0, first - span), min(self._history.entries, last + span))
-        near = near[(near < first) | (near >= last)]
-        running = near[self._course.running[near] & ~self._course.low[track, near]]
-        near = running if len(running) >= 8 else near
-        if not len(near):
-            empty = np.zeros(self._bank.bands, np.float32)
-            return empty, empty
-        low = self._history.low_db[:, track, near].astype(np.float32)
-        mean = self._history.mean_db[:, track, near].astype(np.float32)
-        level = np.quantile(low, 0.15, axis=1).astype(np.float32) - LOW_QUARTER_DB
-        plain = (mean - low <= STEADY_DB) & (np.abs(low - LOW_MEAN_DB - level[:, None]) < 1.5)
-        return level, plain.mean(axis=1).astype(np.float32)
+        near = near[((near < first) | (near >= last)) & (region[near] == here)]
+        level = self._floor(track, near[self._course.running[near]])
+        if (track, here) not in self._lowest:
+            same = np.flatnonzero(self._course.running & (region == here))
+            self._lowest[track, here] = self._floor(track, same)
+        lowest = self._lowest[track, here] + np.float32(_CHANGE_DB)
+        return np.asarray(np.fmin(level, lowest), np.float32)
+
+    def _floor(self, track: int, entries: NDArray[np.int64]) -> Floats:
+        low = self._history.low_db[:, track, entries].astype(np.float32)
+        mean = self._history.mean_db[:, track, entries].astype(np.float32)
+        level = np.full(self._bank.bands, np.nan, np.float32)
+        for band in range(HISS, self._bank.bands):
+            steady = mean[band] - low[band] <= STEADY_DB
+            found = plateau(low[band][steady], _PLAIN_ENTRIES)
+            if found is not None:
+                level[band] = found - LOW_MEAN_DB
+        return level
 
     def lift(self, c: Candidate) -> Lift | None:
         """The verdict on one candidate; None where it proves nothing."""
@@ -113,17 +138,17 @@ class Judge:
         around = slice(max(0, first - 1), last + 1)
         if c.silent or not self._course.running[around].all():
             return None
-        hiss, heard = self.hiss(c.track, first, last)
+        hiss = self.hiss(c.track, first, last)
         level = decibels(c.level[c.track])
+        beside = np.minimum(decibels(c.before[c.track]), decibels(c.after[c.track]))
         fall = hiss - level
-        usable = [b for b in range(HISS, self._bank.bands) if heard[b] >= _HEARD]
+        usable = [b for b in range(HISS, self._bank.bands) if np.isfinite(hiss[b])]
         fell = [b for b in usable if fall[b] > _FALL_DB]
         if not fell or self._contradicted(usable, fell, fall):
             return None
         ratio = float(np.mean(10.0 ** (-fall[fell] / 10.0)))
         nats = evidence(ratio, self._bank.dof(fell) * c.inner)
         fall_db = -10.0 * float(np.log10(ratio))
-        beside = np.minimum(decibels(c.before[c.track]), decibels(c.after[c.track]))
         quiet = self._course.quiet_db[:, c.track]
         played = beside[BODY] > quiet[BODY] + _PLAYS_DB
         loss = np.maximum(beside, np.where(np.arange(len(hiss)) >= HISS, hiss, beside)) - level
@@ -133,7 +158,7 @@ class Judge:
             return None
         plays_on = bool(played and level[BODY] > quiet[BODY] + _PLAYS_DB and not flat)
         steady = all(abs(float(beside[b] - hiss[b])) < _BESIDE_DB for b in fell)
-        if not (self._plain or plays_on or steady):
+        if not (self._plain or plays_on or steady or (nats >= _BEYOND and len(fell) >= 3)):
             return None
         rises = loss[EDGE:] / (self._bank.frequencies_hz[EDGE:] / 10_000.0)
         loss_db = float(np.sort(rises)[-min(3, len(rises))]) if not flat else fall_db
@@ -153,9 +178,8 @@ class Judge:
     def shares(self, c: Candidate, track: int) -> bool:
         """Whether another track falls with a candidate, too little to be proof by itself."""
         entry = c.start // self._history.entry_hops
-        hiss, heard = self.hiss(track, entry, entry + 1)
-        fall = hiss - decibels(c.level[track])
-        fell = [b for b in range(HISS, self._bank.bands) if heard[b] >= _HEARD and fall[b] > 0]
+        fall = self.hiss(track, entry, entry + 1) - decibels(c.level[track])
+        fell = [b for b in range(HISS, self._bank.bands) if fall[b] > 0]  # NaN is not
         if len(fell) < 3:
             return False
         ratio = float(np.mean(10.0 ** (-fall[fell] / 10.0)))

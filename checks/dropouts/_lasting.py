@@ -21,8 +21,11 @@ _WINDOW: Final = 4  # entries
 _BEFORE: Final = 64  # windows looked back over: some 24 s
 _SCALES: Final = ((2, 0), (2, 2), (4, 0), (4, 4), (4, 8))  # windows after, and left out before them
 _LOOK: Final = 12  # the most of both together
+_BACK: Final = 12  # windows searched backwards for the beginning
 _AGREE_DB: Final = 1.5
 _LEAST_BANDS: Final = 3
+PLAYS_ON: Final = 0.02  # of the entries, from which a track still carries programme
+_HEARD: Final = 0.6  # of the bands from the lowest that counts up
 _EACH: Final = 0.4  # of the mean fall that every band must show
 
 
@@ -110,29 +113,40 @@ def _steepest(floor: Floats, start: int, least_db: float) -> _Drop | None:
     for size, gap in _SCALES:
         views = np.lib.stride_tricks.sliding_window_view(ahead, size, axis=1)
         fall = before - _middle(views[:, places + gap])
-        heard = np.isfinite(fall[HISS:])
-        each = np.where(heard, fall[HISS:], 0.0)
-        bands = heard.sum(axis=0)
-        mean = each.sum(axis=0) / np.maximum(bands, 1)
-        good = (bands >= min(_LEAST_BANDS, len(heard))) & (mean >= least_db)
-        good &= (~heard | (each >= _EACH * mean)).all(axis=0)
-        good &= ~_like_music(fall, mean)
-        if not good.any():
-            continue
-        k = int(np.argmax(np.where(good, mean, -np.inf)))
-        if best is None or mean[k] > best[0] + 0.3:
-            drop = _Drop(int(places[k]), gap, before[:, k], fall[:, k])
-            best = (float(mean[k]), drop)
+        music = _like_music(fall)
+        least = min(_LEAST_BANDS, len(fall) - HISS)
+        for lowest in range(HISS, len(fall) - least + 1):  # programme may cover lower ones
+            mean = _agreed(fall[lowest:], least)
+            mean[music | (mean < least_db)] = -np.inf
+            k = int(np.argmax(mean))
+            if np.isfinite(mean[k]) and (best is None or mean[k] > best[0] + 0.3):
+                own = fall[:, k].copy()
+                own[HISS:lowest] = np.nan
+                drop = _Drop(int(places[k]), gap, before[:, k], own)
+                best = (float(mean[k]), drop)
     return best[1] if best else None
 
 
-def _like_music(fall: Floats, mean: Floats) -> NDArray[np.bool_]:
+def _agreed(fall: Floats, least: int) -> NDArray[np.floating]:
+    """Mean fall of the bands heard, -inf where too few are, or one hardly falls."""
+    heard = np.isfinite(fall)
+    each = np.where(heard, fall, 0.0)
+    bands = heard.sum(axis=0)
+    mean = each.sum(axis=0) / np.maximum(bands, 1)
+    good = bands >= max(least, _HEARD * len(fall))
+    good &= (~heard | (each >= _EACH * mean)).all(axis=0)
+    return np.where(good, mean, -np.inf)
+
+
+def _like_music(fall: Floats) -> NDArray[np.bool_]:
     """Whether the body falls more than the treble: players who stop, over a hiss never heard."""
+    heard = np.isfinite(fall[HISS:])
+    mean = np.where(heard, fall[HISS:], 0.0).sum(axis=0) / np.maximum(heard.sum(axis=0), 1)
     filled = np.where(np.isfinite(fall), fall, mean)
     half = HISS + (len(fall) - HISS) // 2
     deep, high = filled[HISS:half].mean(axis=0), filled[half:].mean(axis=0)
-    low = filled[[BODY, EDGE]].max(axis=0)
-    return np.asarray((deep > 1.5 * high + 1.0) | (low > 1.3 * mean + 1.5))
+    low = filled[:HISS].max(axis=0)
+    return np.asarray((deep > 1.2 * high + 1.0) | (low > 1.05 * mean + 1.5))
 
 
 def _quietest(floor: Floats) -> Floats:
@@ -153,16 +167,19 @@ def _middle(floor: Floats) -> Floats:
 
 
 def _end(floor: Floats, drop: _Drop) -> int:
-    """The window in which the hiss has come back, or behind the last."""
+    """The window in which the hiss has come back in every band, or behind the last.
+
+    Programme that lies over some bands is no return.
+    """
     heard = np.isfinite(drop.fall[HISS:])
-    fall = float(drop.fall[HISS:][heard].mean())
+    fall = drop.fall[HISS:][heard]
     back = 0
     for w in range(drop.at + drop.gap, floor.shape[1]):
-        still = drop.before[HISS:][heard] - floor[HISS:, w][heard]
+        still = (drop.before[HISS:][heard] - floor[HISS:, w][heard]) / fall
         still = still[np.isfinite(still)]
-        if len(still) < min(2, heard.sum()):
+        if len(still) < min(2, len(fall)):
             continue
-        back = back + 1 if float(still.mean()) < 0.4 * fall else 0
+        back = back + 1 if float(still.max()) < 0.4 else 0
         if back == 2:
             return w - 1
     return int(floor.shape[1])
@@ -179,12 +196,13 @@ def _fall(
     """Finds the entry in which the fall begins, and what the track does after it."""
     heard = np.isfinite(drop.fall[HISS:])
     fall = float(drop.fall[HISS:][heard].mean())
-    depth = (drop.before[HISS:][heard, None] - low[HISS:][heard]).mean(axis=0) / fall
-    first = max(0, drop.at - 2) * _WINDOW
-    last = min((drop.at + drop.gap + 2) * _WINDOW, len(depth))
-    down = np.flatnonzero(depth[first:last] >= 0.5)
+    depth = (drop.before[HISS:][heard, None] - low[HISS:][heard]) / drop.fall[HISS:][heard, None]
+    # One band far under its hiss is enough: programme may lie over the others.
+    first = max(0, drop.at - _BACK) * _WINDOW
+    last = min((drop.at + drop.gap + 2) * _WINDOW, depth.shape[1])
+    down = np.flatnonzero(depth[:, first:last].max(axis=0) >= 0.5)
     begin = first + int(down[0]) if len(down) else drop.at * _WINDOW
-    quick = np.flatnonzero(depth[first:last] >= 0.85)
+    quick = np.flatnonzero(depth[:, first:last].mean(axis=0) >= 0.85)
     slow = bool(len(quick) and len(down) and quick[0] - down[0] > _WINDOW)
     end = min(stop * _WINDOW, len(entries))
     after = entries[min(begin + 2, end - 1) : end]
@@ -203,6 +221,8 @@ def _fall(
 
 def is_flat(fall: Fall) -> bool:
     """Whether body and edge went with the rest, as where the whole signal is gone."""
-    low = fall.fall_db[[BODY, EDGE]]
-    heard = np.isfinite(low)
-    return bool(heard.any() and (low[heard] >= np.array([0.35, 0.5])[heard] * fall.mean_db).all())
+    body, edge = (float(db) for db in fall.fall_db[[BODY, EDGE]])
+    least = 0.55 if fall.plays <= PLAYS_ON else 0.8
+    if np.isfinite(body):
+        return body >= least * fall.mean_db and not edge < least * fall.mean_db
+    return fall.plays <= PLAYS_ON and not edge < 0.5 * fall.mean_db

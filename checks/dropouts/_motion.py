@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts._bands import BODY, EDGE, HISS
-from checks.dropouts._floors import LOW_MEAN_DB, LevelHistory
+from checks.dropouts._floors import LOW_MEAN_DB, LevelHistory, plateau
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float32]
@@ -111,7 +111,7 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float]
     still = np.abs(np.diff(level)) < _STILL_DB
     kept = steady & (np.append(still, False) | np.append(False, still))
     found: tuple[float, float] | None = None
-    base = _kept_level(np.sort(level[kept]), 3)
+    base = plateau(level[kept], 3)
     while base is not None:
         # Noise stands above a lower noise in every band, and no further in the body of the
         # sound than above it; a chord that is held does so in some bands, most in the body.
@@ -121,22 +121,11 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float]
         alike = (rise[:HISS] < over + _APART_DB).all(axis=0)
         alike &= (rise > 0.5 * over).all(axis=0)
         higher = kept & alike & (over > _APART_DB)
-        hiss = _kept_level(np.sort(level[higher]), _LEAST_ENTRIES)
+        hiss = plateau(level[higher], _LEAST_ENTRIES)
         if hiss is not None:
             found = hiss, hiss - base
         base = hiss
     return found
-
-
-def _kept_level(ordered: Floats, least: int) -> float | None:
-    """The lowest level that so many values keep within the width of a plateau."""
-    if len(ordered) < least:
-        return None
-    close = ordered[least - 1 :] - ordered[: len(ordered) - least + 1] <= _PLATEAU_DB
-    if not close.any():
-        return None
-    first = ordered[int(np.argmax(close))]
-    return float(np.median(ordered[(ordered >= first) & (ordered <= first + _PLATEAU_DB)]))
 
 
 def _quiet(low: Floats, level: Floats, hiss: Floats) -> Floats:

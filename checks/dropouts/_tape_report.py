@@ -13,7 +13,7 @@ from checks.dropouts._contact import Candidate
 from checks.dropouts._cuts import in_programme
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._judge import Judge, Lift
-from checks.dropouts._lasting import Fall, falls, is_flat
+from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import Course, Motion, course, programme_spans, spans
 from checks.dropouts._part import PartOutcome
@@ -76,12 +76,15 @@ class TapeReport:
             "level_dips": [0] * self._fmt.channels,
         }
         if self._fmt.rate_hz >= 32_000:
-            judge = Judge(
-                self._bank, self._history, way, self._sheet.tape.noise_reduction, self._limits
-            )
+            stayed = [
+                fall
+                for track in self._music
+                for fall in falls(self._history, way, track, self._limits.hf_loss_db)
+            ]
+            reduction = self._sheet.tape.noise_reduction
+            judge = Judge(self._bank, self._history, way, reduction, self._limits, stayed)
             found, counts = self._contacts(judge, candidates, dropped)
-            findings += found
-            findings += self._lasting(way)
+            findings += [*found, *self._lasting(stayed, way)]
         loud = np.logical_or.reduce(way.programme[self._music] & way.running)
         programme = [self._place(a, b) for a, b in programme_spans(loud, self._entry_s)]
         return PartOutcome(findings=tuple(findings), counts=counts, programme=tuple(programme))
@@ -236,13 +239,9 @@ class TapeReport:
 
     # ---- falls that stay ------------------------------------------------------------------
 
-    def _lasting(self, way: Course) -> list[Finding]:
-        told: list[tuple[str, Fall]] = []
-        for track in self._music:
-            for fall in falls(self._history, way, track, self._limits.hf_loss_db):
-                kind = self._kind(fall)
-                if kind is not None:
-                    told.append((kind, fall))
+    def _lasting(self, stayed: Sequence[Fall], way: Course) -> list[Finding]:
+        named = [(self._kind(fall), fall) for fall in stayed]
+        told = [(kind, fall) for kind, fall in named if kind is not None]
         told.sort(key=lambda item: (item[0], item[1].first, item[1].track))
         groups: list[tuple[str, list[Fall]]] = []
         for kind, fall in told:
@@ -268,7 +267,7 @@ class TapeReport:
         length_s = (fall.last - fall.first) * self._entry_s
         if length_s < self._limits.lasting_s:
             return None
-        gone = fall.plays <= 0.02 and fall.open_end
+        gone = fall.plays <= PLAYS_ON and fall.open_end
         if gone and (is_flat(fall) or fall.after_db < _NOTHING_DB):
             return "signal-lost" if fall.mean_db >= self._limits.signal_lost_db else None
         return None if is_flat(fall) else "hf-loss"
