@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from checks.block import Block
 from checks.measures import PairLine, TrackLine, TracksMeasures
 from checks.model import CaptureFormat, Finding, Outcome, dbfs_rms, rounded
-from checks.sheet import ReelKind, Sheet, TrackKind
+from checks.sheet import NoiseReduction, ReelKind, Sheet, TrackKind
 from checks.tracks import _findings as findings
 from checks.tracks._equal import EqualStretches
 from checks.tracks._hum import Hum, HumFinder
@@ -42,6 +42,7 @@ _LONE_SHARE = 0.9  # the same for one line without harmonics
 _HISS_MOST_DBFS = -45.0  # common practice: no tape hisses louder
 _SHORTEST_HELD = 64  # samples of one value that are not zero; fewer are no evidence
 _SENSELESS = 1e6
+_UNKNOWN_DB = 2.0  # own choice: more evidence, where decoded noise reduction may lower the hiss
 _HUM_WINDOWS = 4  # about six seconds: less does not tell a held note from hum
 
 Means = NDArray[np.float64]
@@ -94,12 +95,14 @@ class TracksPass:
         constant = self._highest == self._lowest
         constant &= (self._highest == 0) | (self._total >= _SHORTEST_HELD)
         doubles = self._equal.finish()
+        reduction = self._sheet.tape.noise_reduction
+        hiss_holds = reduction in (NoiseReduction.NONE, NoiseReduction.ENCODED)
         silences = silent_tracks(
             self._levels,
             constant=constant,
             whole_ms=np.diagonal(covariance),
             limit_dbfs=limits.silent_dbfs,
-            margin_db=limits.silent_margin_db,
+            margin_db=limits.silent_margin_db + (0.0 if hiss_holds else _UNKNOWN_DB),
         )
         who = findings.Who(sheet=self._sheet, recognised=self._recognise(silences))
         equal = _groups({d.tracks for d in doubles if d.frames >= 0.5 * self._total})
@@ -213,6 +216,8 @@ class TracksPass:
             )
         if hum is None:
             reasons.append(self._no_hum(track))
+        elif self._hum.windows(track) < _HUM_WINDOWS:
+            reasons.append("hum: too short to tell it from a held note, so no finding")
         return TrackLine(
             track=track + 1,
             rms_dbfs=rounded(self._whole_dbfs(track)),

@@ -28,7 +28,8 @@ from checks.tracks._levels import Levels
 _STILL_DB: Final = 5.0  # between the 2nd and 99th percentile; noise alone moves by 1
 _WHOLE_STILL_DB: Final = 8.0  # the same with the rumble of a few hertz in short blocks
 _LOUD_DBFS: Final = -50.0  # whole level of a track that is more than bare electronics
-_STEADY_DB: Final = 2.0  # own choice: width of a level that counts as one
+_STEADY_DB: Final = 2.0  # own choice: a floor's 2nd and 10th percentile lie closer
+_LEVEL_DB: Final = 1.5  # own choice: width of a level of hiss; its mean over bands moves by 0.5
 _APART_DB: Final = 4.0  # bulk-erased tape lies that far under bias-erased: common practice
 _TOGETHER: Final = 0.05  # own choice: share of the capture in which the others show their hiss
 _EVEN_DB: Final = 6.0  # own choice
@@ -116,16 +117,16 @@ def _hiss_of_others(
     if len(stored) < _PARTS or not above.shape[1]:
         return None
     lowest = above.min(axis=1)  # of the others, (parts, bands)
-    lowest = lowest[np.argsort(lowest.min(axis=1), kind="stable")]
-    lowest = lowest[lowest.min(axis=1) >= _APART_DB / 2]
-    over = lowest.min(axis=1)
+    lowest = lowest[np.argsort(lowest.mean(axis=1), kind="stable")]
+    lowest = lowest[lowest.mean(axis=1) >= _APART_DB / 2]
+    over = lowest.mean(axis=1)
     # For each value: how many lie within one level from there up.
-    within = np.searchsorted(over, over + _STEADY_DB, side="right") - np.arange(len(over))
-    enough = (within >= _TOGETHER * len(stored)) & (over >= margin_db - _STEADY_DB / 2)
+    within = np.searchsorted(over, over + _LEVEL_DB, side="right") - np.arange(len(over))
+    enough = (within >= _TOGETHER * len(stored)) & (over >= margin_db - _LEVEL_DB / 2)
     # Below a level of hiss there is nothing but the tape's start and stop, and above it less
     # than on it; music has a slope.
     enough &= np.arange(len(over)) <= _BETWEEN * within
-    higher = np.searchsorted(over, over + 2 * _STEADY_DB, side="right") - np.arange(len(over))
+    higher = np.searchsorted(over, over + 2 * _LEVEL_DB, side="right") - np.arange(len(over))
     enough &= higher <= _ABOVE * within
     if not enough.any():
         return None

@@ -475,6 +475,10 @@ def test_why_no_hum_is_told() -> None:
     short = run(played(1, tracks=1), 48_000).measures.tracks[0]
     assert short.hum_hz is None
     assert "hum: no 2.7 s" in short.why
+    brief = damage.hum(played(5, tracks=1), rate_hz=48_000, track=0, hz=50, dbfs=-50).samples
+    outcome = run(brief, 48_000)
+    assert asking(outcome) == []
+    assert "too short to tell" in outcome.measures.tracks[0].why
     low = run(ints(hiss(np.random.default_rng(1), 4_000, -40)[None]), 200).measures.tracks[0]
     assert "too low" in low.why
 
