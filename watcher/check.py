@@ -9,6 +9,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
 
+from checks.sheet import ReelKind
 from watcher import sidecar
 from watcher.console import Work
 from watcher.errors import ConfigError, UsageError
@@ -17,6 +18,7 @@ from watcher.exits import BY_VERDICT, Exit
 from watcher.files import shown
 from watcher.report import Report, ReportError, sidecar_path
 from watcher.settings import Applied, Settings, Sheets
+from watcher.stands_on import on_disk, with_stands_on
 from watcher.tracksets import Capture, grouped, token
 from watcher.walk import captures_below, siblings
 
@@ -29,6 +31,8 @@ class Job:
     applied: Applied
     report_path: Path
     bytes: int
+    top: Path
+    reports: Path | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,16 +103,20 @@ def plan(paths: Sequence[str], settings: Settings) -> list[Job]:
     if mistakes:
         raise ConfigError(dict.fromkeys(mistakes))
     wanted = {path for path, _ in named}
-    return [
+    jobs = [
         Job(
             capture=capture,
             applied=applied[capture.files[0]],
             report_path=sidecar_path(capture.report_stem, settings.reports, tops[capture.files[0]]),
             bytes=sum(_size(file) for file in capture.files),
+            top=tops[capture.files[0]],
+            reports=settings.reports,
         )
         for capture in grouped(applied, lambda path: applied[path].track_sets)
         if wanted.intersection(capture.files)
     ]
+    # line-ups first: the others are told which one they stand on
+    return sorted(jobs, key=lambda job: job.applied.sheet.reel.kind is not ReelKind.LINEUP)
 
 
 def _size(path: Path) -> int:
@@ -135,6 +143,8 @@ def run_job(job: Job, progress: Callable[[float], None] | None = None, *, keep: 
     except OSError as error:
         trouble.append(f"{shown(str(job.report_path))}: {error.strerror or error}")
     report = examine(job.capture, job.applied, earlier=earlier, progress=progress)
+    line_ups = on_disk(job.capture.folder, top=job.top, reports=job.reports)
+    report = with_stands_on(report, line_ups)
     if keep:
         try:
             sidecar.save(report, job.report_path)

@@ -20,11 +20,19 @@ from watcher import (
     commands_verify,
     report,
 )
-from watcher.console import console_on, print_caution, print_groups, shown_text, working
+from watcher.console import (
+    console_on,
+    print_caution,
+    print_groups,
+    print_indented,
+    shown_text,
+    working,
+)
 from watcher.errors import UsageError
 from watcher.exits import Exit
 from watcher.files import shown
 from watcher.settings import Settings, Sheets, find_config, load
+from watcher.stands_on import machine_lines
 from watcher.summary import group
 
 
@@ -57,6 +65,8 @@ def _check(jobs: list[check.Job], *, as_json: bool, keep: bool, at_once: int = 1
             Text(f"{len(reports)} capture{'s' if len(reports) != 1 else ''} checked: {said}")
         )
         print_groups(console, group(reports))
+        for line in machine_lines(reports):
+            print_indented(console, Text(shown(line.text)), 0)
         print_caution(console)
     return check.status(done)
 

@@ -29,6 +29,7 @@ from watcher.pool import Ended, Pool
 from watcher.rebuild import adopt
 from watcher.report import Report, ReportError, sidecar_path
 from watcher.settings import Applied, Settings, Sheets, WhileRecording, load
+from watcher.stands_on import LineupEntry, in_ledger, with_stands_on
 from watcher.tracksets import Capture
 from watcher.troubles import Troubles
 from watcher.worker import Task
@@ -95,6 +96,7 @@ class Daemon:
         self._reload = False
         self._beat = float("-inf")
         self._paused_since: dict[int, float] = {}
+        self._line_ups: dict[tuple[int, str], LineupEntry | None] = {}
 
     # -- life --------------------------------------------------------------------------------
 
@@ -320,6 +322,9 @@ class Daemon:
         if report is None:
             report = not_examined(claim.capture, claim.applied, ended.cause, earlier=claim.earlier)
             self.log.error("check_died", path=row.path, why=ended.cause, attempt=row.attempts)
+        root = next((r for r in self.settings.roots if row.path.is_relative_to(r)), None)
+        line_ups = in_ledger(self.ledger, row.path.parent, top=root, known=self._line_ups)
+        report = with_stands_on(report, line_ups)
         attempts = row.attempts
         self.ledger.record(row.id, report, report_path=claim.report_path, paths=claim.capture.files)
         stored = self.ledger.capture(row.path)

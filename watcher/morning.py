@@ -20,6 +20,7 @@ from watcher.deliver import free_bytes
 from watcher.errors import UsageError
 from watcher.ledger import CaptureRow, Ledger, State, utc
 from watcher.report import Report
+from watcher.stands_on import MachineLine, machine_lines
 from watcher.summary import CaptureRow as Row
 from watcher.summary import Heading, group
 from watcher.troubles import Trouble, read
@@ -80,6 +81,7 @@ class Morning:
     gaps: tuple[Gap, ...]
     troubles: tuple[Trouble, ...]
     groups: dict[Heading, list[Row]]
+    line_ups: tuple[MachineLine, ...]
     checked: int
     audio_s: float
     bytes: int
@@ -136,6 +138,7 @@ def gather(
         gaps=tuple(gaps),
         troubles=tuple(read(ledger, since=since)),
         groups=group(reports),
+        line_ups=tuple(machine_lines(reports)),
         checked=len(reports),
         audio_s=sum(report.capture.duration_s or 0.0 for report in reports),
         bytes=sum(line.bytes or 0 for report in reports for line in report.capture.files),
@@ -295,6 +298,16 @@ def as_json(morning: Morning) -> dict[str, Any]:
                 "captures": [_row(row) for row in morning.groups[heading]],
             }
             for heading in Heading
+        ],
+        "line_ups": [
+            {
+                "line_up": line.lineup,
+                "machine": line.machine,
+                "done": line.done,
+                "captures": line.captures,
+                "why": list(line.why),
+            }
+            for line in morning.line_ups
         ],
         "still_open": [
             {"name": name, "folder": folder, "verdict": verdict}

@@ -48,6 +48,7 @@ def print_morning(console: Console, morning: Morning) -> None:
         console.print()
         print_indented(console, Text("No capture was checked in this time."), 0)
     print_groups(console, morning.groups)
+    _list(console, "Line-ups", [shown(line.text) for line in morning.line_ups])
     _list(console, "Still open from before", [f"{shown(n)}  {v}" for n, _, v in morning.still_open])
     _list(console, "No longer there", [_waits(item) for item in morning.missing])
     _list(console, "Waiting", [_waits(item) for item in morning.waiting])

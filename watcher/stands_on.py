@@ -15,6 +15,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
@@ -185,28 +186,50 @@ def on_disk(
                 continue
             seen.add(path)
             try:
-                if not _LIKELY.search(path.read_bytes()):
-                    continue
-                report = sidecar.load(path)
+                st = path.stat()
+                entry = _entry_at(path, st.st_mtime_ns, st.st_size)
             except (OSError, ReportError):
                 continue
-            entry = entry_of(report) if report is not None else None
             if entry is not None:
                 yield entry
 
 
-def in_ledger(ledger: Ledger, folder: Path, *, top: Path | None) -> Iterator[LineupEntry]:
-    """Line-ups that the ledger knows, for captures of a folder."""
+@lru_cache(maxsize=4096)
+def _entry_at(path: Path, mtime_ns: int, size: int) -> LineupEntry | None:
+    """The line-up that a report is of; remembered, for every capture of a folder asks again."""
+    if not _LIKELY.search(path.read_bytes()):
+        return None
+    report = sidecar.load(path)
+    return entry_of(report) if report is not None else None
+
+
+def in_ledger(
+    ledger: Ledger,
+    folder: Path,
+    *,
+    top: Path | None,
+    known: dict[tuple[int, str], LineupEntry | None] | None = None,
+) -> Iterator[LineupEntry]:
+    """Line-ups that the ledger knows, for captures of a folder.
+
+    Args:
+        known: what was found before, kept by the caller: every capture of a folder asks again.
+    """
+    known = {} if known is None else known
     places = [os.fsencode(place) for place in reach_of(folder, top)]
     marks = ", ".join("?" * len(places))
     rows = ledger.rows(
-        "SELECT DISTINCT capture FROM files JOIN captures ON captures.id = files.capture"
+        "SELECT DISTINCT capture, changed_at FROM files"
+        " JOIN captures ON captures.id = files.capture"
         f" WHERE files.folder IN ({marks}) AND captures.report IS NOT NULL",
         places,
     )
-    for (number,) in list(rows):
-        report = ledger.report(number)
-        entry = entry_of(report) if report is not None else None
+    for number, changed_at in list(rows):
+        key = (number, changed_at)
+        if key not in known:
+            report = ledger.report(number)
+            known[key] = entry_of(report) if report is not None else None
+        entry = known[key]
         if entry is not None:
             yield entry
 
