@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from checks.block import Block
+from checks.block import BLOCK_FRAMES, Block
 from checks.dropouts._history import History
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import Part, PartOutcome
+from checks.dropouts._repeats import BATCH_BLOCKS, RepeatsPart
 from checks.dropouts._steps import StepsPart
+from checks.dropouts._tape import TapePart
 from checks.dropouts._zeros import RunsPart
 from checks.measures import DropoutsLine, DropoutsMeasures
 from checks.model import CaptureFormat, Outcome
@@ -36,10 +38,14 @@ class DropoutsPass:
 
     def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
         self._fmt = fmt
-        self._history = History(frames=int(limits.repeat_lag_s * fmt.rate_hz))
+        lag = int(limits.repeat_lag_s * fmt.rate_hz)
+        self._history = History(frames=lag + (BATCH_BLOCKS + 2) * BLOCK_FRAMES)
+        repeats = RepeatsPart(fmt, sheet, limits, self._history)
         self._parts: tuple[Part, ...] = (
             RunsPart(fmt, sheet, limits, self._history),
-            StepsPart(fmt, limits, self._history, _Nothing()),
+            repeats,
+            StepsPart(fmt, limits, self._history, repeats),
+            TapePart(fmt, sheet, limits),
         )
 
     def feed(self, block: Block) -> None:
@@ -49,11 +55,6 @@ class DropoutsPass:
 
     def finish(self) -> Outcome:
         return joined([part.finish() for part in self._parts], self._fmt)
-
-
-class _Nothing:
-    def covers(self, frame: int, tracks: tuple[int, ...]) -> bool:
-        return False
 
 
 def joined(outcomes: Sequence[PartOutcome], fmt: CaptureFormat) -> Outcome:

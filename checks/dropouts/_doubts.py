@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from checks.dropouts._events import Event, EventLog
+from checks.dropouts._events import Event, EventLog, told_together
 from checks.model import CaptureFormat, Finding, Remedy, Verdict
 
 OFTEN: Final = 4
@@ -28,7 +28,7 @@ class Doubts:
     def __init__(self, fmt: CaptureFormat, *, listed: int) -> None:
         self._fmt = fmt
         self._listed = listed
-        self._sure = EventLog(listed=listed)
+        self._sure = EventLog(listed=listed, gap=told_together(fmt.rate_hz))
         self._lone: list[Event] = []  # proven on one track only
         self._unproven: list[Event] = []
         self._proven_counts = [0] * fmt.channels
@@ -42,7 +42,7 @@ class Doubts:
         if len(event.tracks) == 1 and len(self._lone) < self._listed:
             self._lone.append(event)
         else:
-            self._sure.add(event)
+            self._sure.add(event, within=1)
 
     def unproven(self, event: Event) -> None:
         for track in event.tracks:

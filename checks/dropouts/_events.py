@@ -1,15 +1,12 @@
-"""Events as they come, merged over tracks, counted exactly and listed up to a limit."""
+"""Events as they come: joined over tracks and over short times, counted exactly, listed up to a
+limit."""
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final
 
 from checks.model import Finding, Remedy, Value, Verdict
-
-_OPEN: Final = 64  # events that may still gain a track
 
 
 @dataclass(slots=True)
@@ -19,6 +16,7 @@ class Event:
     Attributes:
         text: the sentence of the finding.
         values: measured values, JSON-able.
+        times: how many of its like, one after the other, it stands for.
     """
 
     kind: str
@@ -30,26 +28,26 @@ class Event:
     text: str
     values: Mapping[str, Value] = field(default_factory=dict)
     check: str = "dropouts"
+    times: int = 1
 
 
 class EventLog:
     """Holds the first events of each kind and verdict, and counts the rest."""
 
-    def __init__(self, *, listed: int) -> None:
+    def __init__(self, *, listed: int, gap: int) -> None:
+        """``gap``: frames within which events of one kind on the same tracks are told as one."""
         self._most = listed
+        self._gap = gap
         self._kept: dict[tuple[str, Verdict], list[Event]] = {}
         self._count: dict[tuple[str, Verdict], int] = {}
-        self._open: deque[Event] = deque(maxlen=_OPEN)
+        self._open: list[Event] = []
+        self._last: dict[tuple[str, Verdict, tuple[int, ...]], Event] = {}
 
-    def add(self, event: Event, *, within: int = 0) -> Event:
-        """Take an event; it joins one on other tracks that begins and ends within some frames.
-
-        Returns:
-            The event as it now stands, with all its tracks.
-        """
-        for other in reversed(self._open):
+    def add(self, event: Event, *, within: int = 0) -> None:
+        """Take an event; it joins one on other tracks that begins and ends within some frames."""
+        for other in self._open:
             if (
-                (other.kind, other.verdict, other.text) == (event.kind, event.verdict, event.text)
+                (other.kind, other.verdict) == (event.kind, event.verdict)
                 and abs(other.start - event.start) <= within
                 and abs(other.stop - event.stop) <= within
                 and not set(other.tracks) & set(event.tracks)
@@ -57,17 +55,32 @@ class EventLog:
                 other.tracks = tuple(sorted((*other.tracks, *event.tracks)))
                 other.start = min(other.start, event.start)
                 other.stop = max(other.stop, event.stop)
-                return other
+                return
+        for other in [o for o in self._open if abs(o.start - event.start) > within]:
+            self._open.remove(other)
+            self._close(other)
+        self._open.append(event)
+
+    def _close(self, event: Event) -> None:
+        """Count an event that has all its tracks, and keep it or join it to the one before."""
         key = (event.kind, event.verdict)
         self._count[key] = self._count.get(key, 0) + 1
+        last = self._last.get((*key, event.tracks))
+        if last is not None and -self._gap <= event.start - last.stop <= self._gap:
+            last.stop = max(last.stop, event.stop)
+            last.start = min(last.start, event.start)
+            last.times += 1
+            return
         kept = self._kept.setdefault(key, [])
         if len(kept) < self._most:
             kept.append(event)
-        self._open.append(event)
-        return event
+            self._last[(*key, event.tracks)] = event
 
     def findings(self) -> tuple[Finding, ...]:
         """One finding an event kept; ``count`` and ``listed`` are those of kind and verdict."""
+        for event in self._open:
+            self._close(event)
+        self._open = []
         return tuple(
             Finding(
                 check=event.check,
@@ -77,9 +90,22 @@ class EventLog:
                 tracks=event.tracks,
                 start_frame=event.start,
                 frames=event.stop - event.start,
-                text=event.text,
-                values={**event.values, "count": self._count[key], "listed": len(kept)},
+                text=event.text if event.times == 1 else f"{event.times} times: {event.text}",
+                values={
+                    **event.values,
+                    "times": event.times,
+                    "count": self._count[key],
+                    "listed": len(kept),
+                },
             )
             for key, kept in self._kept.items()
             for event in kept
         )
+
+
+def told_together(rate_hz: int) -> int:
+    """Frames within which events of one kind on the same tracks are one finding: two seconds.
+
+    Common practice: a person listens to the whole stretch anyway.
+    """
+    return 2 * rate_hz

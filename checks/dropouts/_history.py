@@ -14,7 +14,7 @@ MOST_BYTES: Final = 96 << 20
 """Memory the kept samples may take. Common practice: half of what the whole process may use.
 More than 48 tracks at 352.8 kHz reach it; what is kept is then shorter than asked for."""
 
-_LEAST_BLOCKS: Final = 5  # what the looks to both sides of an event need at any rate
+_LEAST_BLOCKS: Final = 8  # what the looks to both sides of an event need at any rate
 
 
 class History:
@@ -67,6 +67,17 @@ class History:
             return self._ring[track, at : at + stop - start].copy()
         out: Samples = self._ring[track, _places(start, stop, size)]
         return out
+
+    def view(self, track: int, start: int, stop: int) -> Samples:
+        """The same without a copy where that can be: until the next block comes."""
+        if self._ring is None:
+            return np.zeros(0, np.int32)
+        start, stop = max(start, self.start), min(stop, self.stop)
+        size = self._ring.shape[1]
+        at = start % size
+        if stop > start and at + stop - start <= size:
+            return self._ring[track, at : at + stop - start]
+        return self.row(track, start, stop)
 
     def at(self, track: int, frames: NDArray[np.int64]) -> Samples:
         """Samples of one track at any held frames, in the shape of ``frames``."""

@@ -20,10 +20,11 @@ MOST_FOREIGN: Final = 512
 """Longest stretch of foreign samples whose both ends are looked for, in frames."""
 
 _QUIET: Final = 64  # frames beside foreign samples within which nothing may stand out
+_FLAT: Final = 256  # frames on each side within which tops count as near
 _EDGE: Final = 4  # frames within which a sharp edge rises
 _SHARP: Final = 0.5  # share of its root mean square that it reaches there
 _DENSE: Final = 0.2  # share of the foreign samples that stand out
-_EVEN: Final = 0.2  # power of the weakest quarter of them against all
+_EVEN: Final = 0.3  # power of the weakest part of them against all, a quarter at most
 _HOLD_CHANCE: Final = 1e-9
 
 
@@ -46,14 +47,18 @@ class Place:
 
     Attributes:
         steps: (tracks, frames) in steps of the word.
-        peak: where the peak lies within them.
+        peak: where the largest residual lies within them.
+        first: where the disturbance begins.
         start: frame of the first of them.
     """
 
-    def __init__(self, fmt: CaptureFormat, native: Samples, peak: int, start: int) -> None:
+    def __init__(
+        self, fmt: CaptureFormat, native: Samples, *, peak: int, first: int, start: int
+    ) -> None:
         self._native = native
         self.steps, _ = _edges.in_steps(native, fmt)
         self.peak = peak
+        self.first = first
         self.start = start
 
     def junction(self, track: int, *, at: int | None = None) -> Junction | None:
@@ -66,6 +71,7 @@ class Place:
         """A run of equal samples that begins or ends at the peak: first, stop, whether zero."""
         x = self._native[track]
         equal = x[1:] == x[:-1]
+        extremes = (x.max(), x.min())  # a run there is a flat top, which clipping tells of
         near = equal[max(self.peak - REACH, 0) : self.peak + REACH]
         crowd = float(near.mean()) if len(near) else 0.0
         ends = np.flatnonzero(~equal)
@@ -76,6 +82,8 @@ class Place:
         best = None
         for k in np.flatnonzero(touches & (stops - starts >= 4)):
             length = int(stops[k] - starts[k])
+            if x[starts[k]] in extremes and x[starts[k]] != 0:
+                continue
             less = (crowd * len(near) - (length - 1)) / max(len(near) - length, 1)
             if length >= by_chance(max(less, 0.0), chance=_HOLD_CHANCE) and (
                 best is None or length > best[1] - best[0]
@@ -86,12 +94,20 @@ class Place:
     def flat(self, track: int) -> bool:
         """Whether tops are cut off nearby: their corners jump too, and clipping tells of them."""
         x = self._native[track]
-        near = x[max(self.peak - _QUIET, 0) : self.peak + _QUIET]
+        near = x[max(self.peak - _FLAT, 0) : self.peak + _FLAT]
         for value in (x.max(), x.min()):
             at = near == value
             if bool((at[2:] & at[1:-1] & at[:-2]).any()):
                 return True
         return False
+
+    def quiet(self, track: int, whitening: Floats) -> bool:
+        """Whether nothing as large came just before: a cheap look with the screen's own filter."""
+        order = len(whitening) - 1
+        start = max(self.first - 2 * _QUIET, 0)
+        residual = np.abs(_predict.forward(self.steps[track, start : self.peak + 2], whitening))
+        before = residual[order : self.first - BEHIND - start]
+        return not len(before) or 2 * float(before.max()) <= float(residual.max())
 
     def burst(self, track: int) -> Burst | None:
         """Samples that belong to neither side, from a sharp edge to a sharp edge.
@@ -99,8 +115,8 @@ class Place:
         None where the place is not quiet before or behind, or where what disturbs it dies away.
         """
         x = self.steps[track]
-        first, last = self.peak - BEFORE - ORDER, self.peak + BEHIND
-        most = min(len(x) - LEAST - ORDER, self.peak + MOST_FOREIGN + 2 * ORDER)
+        first, last = self.first - BEFORE - ORDER, self.first + BEHIND
+        most = min(len(x) - LEAST - ORDER, self.first + MOST_FOREIGN + 2 * ORDER)
         if first < LEAST or most <= last:
             return None
         whitening = _predict.fitted(x[:first], ORDER)
@@ -135,12 +151,11 @@ def _sharp(size: Floats) -> bool:
 
 
 def _even(size: Floats) -> bool:
-    """Whether a disturbance is as strong in each quarter, and made of many samples."""
-    if len(size) < 4 * _EDGE:
-        return True
-    quarters = [float(np.mean(part**2)) for part in np.array_split(size, 4)]
+    """Whether a disturbance is as strong in each part, and made of many samples."""
+    parts = np.array_split(size, min(max(len(size) // (4 * _EDGE), 1), 4))
     dense = float(np.mean(size > SEEN)) >= _DENSE
-    return dense and min(quarters) >= _EVEN * float(np.mean(size**2))
+    weakest = min(float(np.mean(part**2)) for part in parts)
+    return dense and weakest >= _EVEN * float(np.mean(size**2))
 
 
 def broken(x: Samples, peak: int) -> bool:

@@ -49,11 +49,13 @@ class Peak:
 
     Attributes:
         sigmas: magnitude over the standard deviation of the 1,024 frames around.
+        first: first sample of the disturbance it is the largest of.
     """
 
     track: int
     frame: int
     sigmas: float
+    first: int
 
 
 class Screen:
@@ -170,9 +172,9 @@ def _apart(track: int, sigmas: NDArray[np.float32], start: int) -> list[Peak]:
     """The peaks of a segment, one of each cluster."""
     over = np.flatnonzero(sigmas > SIGMAS)
     clusters = np.split(over, np.flatnonzero(np.diff(over) >= _APART) + 1)
-    tops = [int(c[np.argmax(sigmas[c])]) for c in clusters]
-    tops = sorted(sorted(tops, key=lambda t: -float(sigmas[t]))[:_MOST])
-    return [Peak(track, start + top, float(sigmas[top])) for top in tops]
+    tops = [(int(c[np.argmax(sigmas[c])]), int(c[0])) for c in clusters]
+    tops = sorted(sorted(tops, key=lambda t: -float(sigmas[t[0]]))[:_MOST])
+    return [Peak(track, start + t, float(sigmas[t]), start + first) for t, first in tops]
 
 
 def _rows(block: Block) -> NDArray[np.float32]:

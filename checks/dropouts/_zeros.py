@@ -26,7 +26,7 @@ import numpy as np
 
 from checks.block import Block
 from checks.dropouts import _edges, _silence
-from checks.dropouts._events import Event, EventLog
+from checks.dropouts._events import Event, EventLog, told_together
 from checks.dropouts._history import History
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
@@ -66,7 +66,8 @@ class RunsPart:
         self._all = fmt.channels  # the row that stands for all tracks
         self._limits = limits
         self._history = history
-        self._log = EventLog(listed=limits.listed_digital)
+        gap = told_together(fmt.rate_hz)
+        self._log = EventLog(listed=limits.listed_digital, gap=gap)
         self._tracker = RunTracker(
             tracks=fmt.channels,
             least=min(limits.zero_run_one_track, limits.held_run),
@@ -238,10 +239,7 @@ class RunsPart:
         x = np.asarray(self._history.row(run.row, start, run.stop + _NEAR_FRAMES), np.float64)
         value = x[min(run.start - start, len(x) - 1)]
         finite = x[np.isfinite(x)]
-        if value not in (finite.max(initial=-np.inf), finite.min(initial=np.inf)):
-            return False
-        again = int(np.count_nonzero(x == value)) > run.length
-        return again or bool(abs(value) >= 0.98 * self._fmt.full_scale)
+        return value in (finite.max(initial=-np.inf), finite.min(initial=np.inf))
 
     def _note(self) -> tuple[Finding, ...]:
         """One note for all digital silence that no signal was taken away by."""

@@ -1,0 +1,328 @@
+"""Repeated blocks: audio that comes again bit for bit, as when a buffer is played twice.
+
+Measured: on every track, any stretch of 32 frames and more that equals an earlier one, up to 2 s
+before, however it got there (put in, or in place of something else); found by keys that meet
+every such repeat (``_sightings``), then compared sample by sample. No standard fixes the limits;
+buffers of converters and drivers start at 32 frames (common practice).
+
+Equality proves something only where noise makes it improbable. The chance that two stretches of
+that noise agree is taken from how often samples agree at other lags nearby; it must be below 1e-8
+for the whole capture. And the signal must carry more unpredictable noise than rounding makes: a
+generated tone, a pulse or timecode repeats by nature.
+
+Told apart from loops: what repeats from its own beginning on (from the start of the capture or
+out of digital silence) for one whole period and longer is periodic by nature, as is a sound
+between digital silences that comes again whole. A stretch that was preceded by other sound is not.
+
+Cannot be seen: repeats in digital silence, in noise of less than about a step of the word, on
+tracks declared as timecode, pilot or click; at lags beyond what memory allows (``_sightings``).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.block import BLOCK_FRAMES, Block
+from checks.dropouts import _edges, _predict
+from checks.dropouts._events import Event, EventLog, told_together
+from checks.dropouts._history import History
+from checks.dropouts._limits import DropoutsLimits
+from checks.dropouts._part import PartOutcome
+from checks.dropouts._sightings import COARSE, FINE, MOST_BYTES, Seen, Sightings, Words
+from checks.model import CaptureFormat, Remedy, Samples, Verdict
+from checks.sheet import Sheet, TrackKind
+
+BATCH_BLOCKS: Final = 4
+"""Blocks of a track looked at together: each track's table then stays in the cache. Own trials."""
+
+CHANCE: Final = 1e-8
+"""Probability of an accidental match in a capture. From own reckoning."""
+
+TRIALS: Final = 1e15
+"""Pairs of frames compared in an hour of one track: 1e9 frames by 1e6 lags."""
+
+_FINE_CROWD: Final = 0.04  # share of equal neighbours up to which short keys will do
+_COARSE_CROWD: Final = 0.3  # and up to which long ones will
+_LOCATED: Final = 12  # keys of a batch that are looked up; those in a known match are not
+_CHUNK: Final = 2048
+_CONTEXT: Final = 2048
+_TOGETHER: Final = 8  # frames: chance may add some equal samples at either end
+
+
+@dataclass(slots=True)
+class Match:
+    """Samples of a track from ``start`` to before ``stop`` that equal those ``lag`` before."""
+
+    track: int
+    start: int
+    stop: int
+    lag: int
+    open: bool = True
+
+
+class RepeatsPart:
+    """Repeated blocks over one capture. ``history`` must have seen each block first."""
+
+    def __init__(
+        self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits, history: History
+    ) -> None:
+        self._fmt, self._limits, self._history = fmt, limits, history
+        cover = max((c for c in FINE if c.met_frames <= limits.repeated_block), key=_met)
+        frames = int(limits.repeat_lag_s * fmt.rate_hz)
+        share = MOST_BYTES // max(fmt.channels, 1)
+        self._fine = [
+            Sightings(cover, frames=frames, most_bytes=share) for _ in range(fmt.channels)
+        ]
+        self._coarse: dict[int, Sightings] = {}
+        self._frames, self._share = frames, share
+        kinds = [sheet.track(t).kind for t in range(fmt.channels)]
+        self._looked = [t for t, kind in enumerate(kinds) if kind not in _REPEAT_BY_NATURE]
+        self._done = [0] * fmt.channels
+        self._equal = np.zeros(fmt.channels, np.int64)  # equal neighbours since then
+        self._open: list[Match] = []
+        self._recent: deque[Match] = deque(maxlen=256)
+        self._log = EventLog(listed=limits.listed_digital, gap=told_together(fmt.rate_hz))
+        self._counts = [0] * fmt.channels
+
+    def feed(self, block: Block) -> None:
+        if not block.frames or not block.tracks:
+            return
+        self._equal += block.repeat_counts
+        self._go_on()
+        number = block.start // BLOCK_FRAMES
+        for track in self._looked[number % BATCH_BLOCKS :: BATCH_BLOCKS]:
+            self._look(track)
+
+    def finish(self) -> PartOutcome:
+        for track in self._looked:
+            self._look(track)
+        for match in self._open:
+            self._judge(match)
+        self._recent.extend(self._open)
+        self._open = []
+        return PartOutcome(findings=self._log.findings(), counts={"repeated_blocks": self._counts})
+
+    def covers(self, frame: int, tracks: tuple[int, ...]) -> bool:
+        """Whether a frame lies in a repeat, or at its edge, on one of the tracks."""
+        return any(
+            match.track in tracks and match.start - 16 <= frame <= match.stop + 48
+            for match in (*self._recent, *self._open)
+        )
+
+    # -- finding ------------------------------------------------------------------------------
+
+    def _look(self, track: int) -> None:
+        stop, done = self._history.stop, self._done[track]
+        if stop <= done:
+            return
+        crowd = float(self._equal[track]) / (stop - done)
+        self._equal[track], self._done[track] = 0, stop
+        for sightings, wanted in self._tables(track, crowd):
+            if not wanted:
+                sightings.skip(stop)
+                continue
+            first = max(done - sightings.cover.met_frames - sightings.cover.period, 0)
+            words = _words(self._history.view(track, first, stop))
+            seen = sightings.feed(words, max(first, self._history.start))
+            if seen is not None:
+                self._locate(track, sightings, seen)
+
+    def _tables(self, track: int, crowd: float) -> list[tuple[Sightings, bool]]:
+        """The tables of a track, and whether each suits how often its samples agree."""
+        fine = (self._fine[track], crowd <= _FINE_CROWD)
+        if not _FINE_CROWD / 2 <= crowd <= _COARSE_CROWD:
+            return [fine]
+        if track not in self._coarse:
+            self._coarse[track] = Sightings(
+                COARSE, frames=self._frames, most_bytes=self._share // 2
+            )
+        return [fine, (self._coarse[track], True)]
+
+    def _locate(self, track: int, sightings: Sightings, seen: Seen) -> None:
+        """Compare the samples where keys agree, passing over what is explained already."""
+        left = np.ones(len(seen.frames), np.bool_)
+        for _ in range(_LOCATED):
+            for match in self._matches_of(track):
+                left &= (seen.frames < match.start) | (seen.frames >= match.stop)
+            rest = np.flatnonzero(left)
+            if not len(rest):
+                return
+            some = rest[:_AT_ONCE]
+            left[some] = False
+            now, then = sightings.earlier(Seen(seen.frames[some], seen.keys[some]))
+            for frame, lag in self._long_enough(track, now, now - then):
+                found = self._extended(track, frame, lag)
+                if found is not None:
+                    self._open.append(found)
+
+    def _matches_of(self, track: int) -> list[Match]:
+        return [m for m in (*self._recent, *self._open) if m.track == track]
+
+    def _long_enough(
+        self, track: int, frames: NDArray[np.int64], lags: NDArray[np.int64]
+    ) -> list[tuple[int, int]]:
+        """Pairs around which so many samples agree that a look is worth it; one a match."""
+        reach = self._limits.repeated_block - 1
+        fits = (frames - lags - reach >= self._history.start) & (
+            frames + reach < self._history.stop
+        )
+        near = np.arange(-reach, reach + 1)
+        chosen: list[tuple[int, int]] = []
+        done: list[tuple[int, int, int]] = []
+        for frame, lag, whole in zip(frames.tolist(), lags.tolist(), fits.tolist(), strict=True):
+            if frame - lag < self._history.start:
+                continue
+            if any(lag == known and a <= frame < b for known, a, b in done):
+                continue
+            if whole:
+                at = frame + near
+                equal = self._history.at(track, at) == self._history.at(track, at - lag)
+                clear = np.flatnonzero(~equal)
+                below = clear[clear < reach]
+                above = clear[clear > reach]
+                start = int(below[-1]) + 1 if len(below) else 0
+                stop = int(above[0]) if len(above) else len(near)
+                if not equal[reach] or stop - start < self._limits.repeated_block:
+                    continue
+                done.append((lag, frame - reach + start, frame - reach + stop))
+            chosen.append((frame, lag))
+        return chosen
+
+    def _extended(self, track: int, frame: int, lag: int) -> Match | None:
+        """The whole stretch around a frame that equals what stood ``lag`` frames before."""
+        if any(m.lag == lag and m.start <= frame < m.stop for m in self._matches_of(track)):
+            return None
+        start = frame
+        while start > self._history.start + lag:
+            first = max(start - _CHUNK, self._history.start + lag)
+            unequal = np.flatnonzero(~self._equals(track, first, start, lag))
+            if len(unequal):
+                start = first + int(unequal[-1]) + 1
+                break
+            start = first
+        match = Match(track, start, frame, lag)
+        self._grow(match)
+        if match.stop - match.start < self._limits.repeated_block:
+            return None
+        return match
+
+    def _grow(self, match: Match) -> None:
+        """Move a match's end on, as far as samples go on to agree."""
+        while match.open and match.stop < self._history.stop:
+            stop = min(match.stop + _CHUNK, self._history.stop)
+            unequal = np.flatnonzero(~self._equals(match.track, match.stop, stop, match.lag))
+            match.open = not len(unequal)
+            match.stop = stop if match.open else match.stop + int(unequal[0])
+
+    def _equals(self, track: int, start: int, stop: int, lag: int) -> NDArray[np.bool_]:
+        now = self._history.row(track, start, stop)
+        then = self._history.row(track, start - lag, stop - lag)
+        out: NDArray[np.bool_] = now == then
+        return out
+
+    def _go_on(self) -> None:
+        """Follow the matches that reached the end of what was known; judge those that ended."""
+        still: list[Match] = []
+        for match in self._open:
+            self._grow(match)
+            if match.open:
+                still.append(match)
+            else:
+                self._judge(match)
+                self._recent.append(match)
+        self._open = still
+
+    # -- judging ------------------------------------------------------------------------------
+
+    def _judge(self, match: Match) -> None:
+        length = match.stop - match.start
+        original = max(match.start - match.lag, self._history.start)
+        before = self._history.row(
+            match.track, original - _CONTEXT, original + min(length, match.lag)
+        )
+        x = self._history.row(match.track, match.start, match.stop)
+        if not _informs(before, x) or not self._noisy(before) or self._natural(match):
+            return
+        self._counts[match.track] += 1
+        ms = match.lag / max(self._fmt.rate_hz, 1) * 1000
+        again = (
+            "over and over, as when a buffer is stuck"
+            if length >= 2 * match.lag
+            else "a second time"
+        )
+        self._log.add(
+            Event(
+                kind="repeated-block",
+                verdict=Verdict.REDO,
+                remedy=Remedy.REPLAY,
+                tracks=(match.track,),
+                start=match.start,
+                stop=match.stop,
+                text=f"The same audio stands here {again}, bit for bit: a digital fault; play the "
+                "tape again.",
+                values={"lag_frames": match.lag, "lag_ms": round(ms, 4)},
+            ),
+            within=_TOGETHER,
+        )
+
+    def _noisy(self, x: Samples) -> bool:
+        """Whether the signal carries more unpredictable noise than rounding makes."""
+        steps, _ = _edges.in_steps(x[-2 * _CONTEXT :], self._fmt)
+        if len(steps) < 8 * _ORDER:
+            return False
+        whitening = _predict.fitted(steps, _ORDER)
+        residual = _predict.forward(steps, whitening)[_ORDER:]
+        return _predict.spread(residual) >= _edges.NOISY_STEPS
+
+    def _natural(self, match: Match) -> bool:
+        """Whether the sound repeats from its own beginning on, or between silences."""
+        first = match.start - match.lag
+        began = first <= _BEGINNING or self._still(match.track, first - _BEGINNING, first)
+        if match.stop - match.start >= match.lag:
+            return began
+        return began and self._still(match.track, match.stop, match.stop + _BEGINNING)
+
+    def _still(self, track: int, start: int, stop: int) -> bool:
+        x = self._history.row(track, max(start, 0), stop)
+        return len(x) > 1 and bool((x == x[0]).all())
+
+
+_AT_ONCE: Final = 64  # keys looked up together
+_BEGINNING: Final = 16  # frames of silence before a sound
+_ORDER: Final = 16
+_REPEAT_BY_NATURE: Final = (TrackKind.TIMECODE, TrackKind.PILOT, TrackKind.CLICK)
+
+
+def _met(cover: Any) -> int:
+    return int(cover.met_frames)
+
+
+def _words(x: Samples) -> Words:
+    """Samples as 32-bit words that are equal where the samples are."""
+    if x.dtype == np.float64:
+        wide = x.view(np.uint64)
+        out: Words = (wide ^ (wide >> np.uint64(32))).astype(np.uint32)
+        return out
+    return x.view(np.uint32)
+
+
+def _informs(around: Samples, x: Samples) -> bool:
+    """Whether equality of so many such samples is no accident.
+
+    The probability that two samples agree is taken at eight lags around; runs of equal
+    neighbours count once.
+    """
+    lags = [53, 101, 197, 307, 401, 503, 601, 701]
+    agree = total = 0
+    for lag in lags:
+        if len(around) > 2 * lag:
+            agree += int(np.count_nonzero(around[lag:] == around[:-lag]))
+            total += len(around) - lag
+    chance = (agree + 1) / (total + 2)
+    moves = 1 + int(np.count_nonzero(x[1:] != x[:-1]))
+    return bool(moves * np.log(1 / chance) >= np.log(TRIALS / CHANCE))
