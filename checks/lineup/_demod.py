@@ -1,6 +1,7 @@
 """A tone's complex amplitude, hop by hop: the samples times a turning phasor, under short windows.
 
-A hop is 2 to 4 ms (a power of two of frames, so that blocks hold whole hops). Each value looks
+A hop is 2 to 4 ms (a power of two of frames, so that blocks hold whole hops), and a quarter of that
+for tones below 300 Hz. Each value looks
 through a Hann window of two hops whose middle lies between them: windows of neighbours add up to
 one, so that sums over many hops lose nothing of the signal, and what lies more than 1 / hop from
 the tone is kept out by 31 dB and more (Harris 1978). A value is the amplitude times e^(j phase),
@@ -17,12 +18,15 @@ from numpy.typing import NDArray
 from checks.block import BLOCK_FRAMES
 
 HOP_S: Final = 0.004  # at most: flutter is weighted up to 200 Hz, a jump of the tone lasts 15 ms
+LOW_HZ: Final = 300.0  # below, the phasor's image would come near a multiple of the hops' rate
+LOW_SHARE: Final = 0.25
 
 
-def hop_frames(rate_hz: float) -> int:
-    """Frames of a hop: the power of two that lasts 2 to 4 ms, within a block."""
+def hop_frames(rate_hz: float, hz: float) -> int:
+    """Frames of a hop: the power of two that lasts 2 to 4 ms, a quarter of it for low tones."""
+    most = rate_hz * HOP_S * (LOW_SHARE if hz < LOW_HZ else 1.0)
     length = 1
-    while length * 2 <= rate_hz * HOP_S and length * 2 <= BLOCK_FRAMES:
+    while length * 2 <= most and length * 2 <= BLOCK_FRAMES:
         length *= 2
     return length
 
@@ -31,7 +35,7 @@ class Demodulator:
     """Samples in, complex amplitudes out, for one frequency."""
 
     def __init__(self, hz: float, rate_hz: float) -> None:
-        self.hop = hop_frames(rate_hz)
+        self.hop = hop_frames(rate_hz, hz)
         self._turn = hz / rate_hz  # turns a frame
         n = np.arange(self.hop)
         phasor = np.exp(-2j * np.pi * (n * self._turn % 1.0)) * (2.0 / self.hop)

@@ -24,12 +24,12 @@ SWING_DB: Final = 0.8  # common practice: 0.3 dB either way, and some hiss
 SWING_HIGH_DB: Final = 2.5  # at 8 kHz and more: 1 dB either way
 HIGH_HZ: Final = 8_000.0
 HARMONICS_PERCENT: Final = 10.0  # an overloaded tape; notes have more
-HARMONICS_UNUSUAL_PERCENT: Final = 2.0  # at frequencies that no test tape has
+HARMONICS_UNUSUAL_PERCENT: Final = 3.0  # at frequencies that no test tape has
 TOP_DBFS: Final = 1.0
-FLUTTER_PERCENT: Final = 1.5  # of the frequency: no machine that is worth lining up is worse
+DRIFT_PERCENT: Final = 1.5  # of the frequency: no machine worth lining up is worse; glides are
 MAINS_HZ: Final = (50.0, 60.0)
 MAINS_OFF: Final = 0.005
-MAINS_DBFS: Final = -34.0  # no tone of a line-up at these frequencies is lower unless told
+FAINT_DBFS: Final = -34.0  # of the mains: no line-up's. Of others: only if they begin and end
 
 
 def judged_tracks(sheet: Sheet, channels: int) -> list[int]:
@@ -59,11 +59,9 @@ def is_lineup_tone(
     most = HARMONICS_PERCENT if usual or declared else HARMONICS_UNUSUAL_PERCENT
     if told and float(np.median(told)) > most:
         return False
-    moves = [t.unweighted_percent for t in holding if t.unweighted_percent is not None]
-    if moves and float(np.median(moves)) > FLUTTER_PERCENT and tone.hz < HIGH_HZ:
+    if tone.drift_percent > DRIFT_PERCENT:
         return False
-    mains = any(abs(tone.hz / hz - 1) <= MAINS_OFF for hz in MAINS_HZ)
-    return declared or not mains or level >= MAINS_DBFS
+    return declared or not _of_mains(tone) or level >= FAINT_DBFS
 
 
 GAP_S: Final = 0.6  # a click may part a tone for a moment
@@ -72,20 +70,34 @@ SAME_DB: Final = 0.7
 
 
 def standing(tones: list[Tone], rate_hz: int) -> list[Tone]:
-    """The tones that begin and end by themselves: hum, pilot and whistle go on under the music.
+    """The tones without those that go on under the music, as hum, pilot and whistle do.
 
-    A tone that goes on in the next one, of the same frequency and level, is held to its end.
+    A tone that goes on in the next one, of the same frequency and level, is held to its end. Loud
+    ones are kept in any case: what lies over their ends may be an announcement.
     """
     kept: list[Tone] = []
     chain: list[Tone] = []
     for tone in tones:
         if chain and not _continues(chain[-1], tone, rate_hz):
-            kept += chain if chain[0].opens and chain[-1].closes else []
+            kept += _kept(chain)
             chain = []
         chain.append(tone)
-    if chain and chain[0].opens and chain[-1].closes:
-        kept += chain
-    return kept
+    return kept + _kept(chain)
+
+
+def _kept(chain: list[Tone]) -> list[Tone]:
+    if chain and not (chain[0].opens and chain[-1].closes):
+        return [tone for tone in chain if _level_dbfs(tone) >= FAINT_DBFS and not _of_mains(tone)]
+    return chain
+
+
+def _of_mains(tone: Tone) -> bool:
+    return any(abs(tone.hz / hz - 1) <= MAINS_OFF for hz in MAINS_HZ)
+
+
+def _level_dbfs(tone: Tone) -> float:
+    """Of the median track that has it."""
+    return dbfs_peak(float(np.median([t.amplitude for t in tone.tracks if t.holds])))
 
 
 def _continues(before: Tone, after: Tone, rate_hz: int) -> bool:
@@ -93,6 +105,4 @@ def _continues(before: Tone, after: Tone, rate_hz: int) -> bool:
         return False
     near = after.start - before.stop <= GAP_S * rate_hz
     same = abs(after.hz / before.hz - 1) <= SAME_HZ
-    levels = [dbfs_peak(float(np.median([t.amplitude for t in one.tracks]))) for one in
-              (before, after)]  # fmt: skip
-    return near and same and abs(levels[0] - levels[1]) <= SAME_DB
+    return near and same and abs(_level_dbfs(before) - _level_dbfs(after)) <= SAME_DB

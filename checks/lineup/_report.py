@@ -53,9 +53,9 @@ def _tone(lineup: Lineup, meant: Meant, rate_hz: int) -> ToneLine:
         lines.append(
             ToneTrackLine(
                 track=k + 1,
-                level_dbfs=rounded(meant.levels_dbfs[k], 3),
+                level_dbfs=rounded(meant.levels_dbfs[k], 4),
                 deviation_db=rounded(deviations[k], 3),
-                phase_deg=rounded(degrees(turn), 3) if turn is not None and there else None,
+                phase_deg=rounded(degrees(turn), 4) if turn is not None and there else None,
                 flutter_percent=rounded(track.flutter_percent, 4),
                 phase_spread_deg=rounded(degrees(track.weave_rad), 2) if there else None,
                 flutter_unweighted_percent=rounded(track.unweighted_percent, 4),
@@ -67,7 +67,7 @@ def _tone(lineup: Lineup, meant: Meant, rate_hz: int) -> ToneLine:
     return ToneLine(
         start_s=round(tone.start / rate_hz, 3),
         end_s=round(tone.stop / rate_hz, 3),
-        frequency_hz=round(tone.hz, 5),
+        frequency_hz=round(tone.hz, 6),
         nominal_hz=meant.nominal_hz,
         kind="reference-tone" if meant.is_reference_tone else "steady",
         tracks=tuple(lines),

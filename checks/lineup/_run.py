@@ -20,6 +20,8 @@ from checks.lineup._demod import Demodulator, hop_frames, image_hops, smoothed
 MOST_VALUES: Final = 1 << 15  # hops kept of a track: 70 to 130 s before they are thinned out
 REACH: Final = 5  # bins of a peak to either side: the window's own four, and flutter
 MOST_LOOKS: Final = 600  # spectra kept of a run
+PARTIAL_S: Final = 0.3
+MEDIAN_OF_NOISE: Final = 0.693  # of a chi-square distribution of two degrees: ln 2 of its mean
 
 
 class Run:
@@ -38,7 +40,7 @@ class Run:
         """``history``: blocks before frame ``start``, (watched, frames) each."""
         self.hz = hz
         self.rate_hz = rate_hz
-        self.step = hop_frames(rate_hz)
+        self.step = hop_frames(rate_hz, hz)
         self._hop = self.step
         self._tracks = tracks
         self._demod = Demodulator(hz, rate_hz)
@@ -58,6 +60,8 @@ class Run:
         self._watched = watched
         self._kept = self._seen = max((start - self.begin) // self._hop - 1, 0)
         self._begun = False
+        low = hz * BLOCK_FRAMES / rate_hz < 2 * REACH  # a block's spectrum parts no harmonics
+        self._partials = [_Partial(n * hz, hz, rate_hz) for n in (2, 3)] if low else []
 
     @property
     def count(self) -> int:
@@ -83,6 +87,8 @@ class Run:
             if self._history:  # the window across the border is known of no track
                 gap = np.full((self._tracks, 1), np.nan + 0j, np.complex64)
                 values = np.concatenate((gap, values), axis=1)
+        for partial in self._partials:
+            partial.feed(block)
         self.stop = block.stop
         self._take(values)
         if self._kept > MOST_VALUES and block.frames == BLOCK_FRAMES:
@@ -179,7 +185,10 @@ class Run:
         if len(self._looks) >= MOST_LOOKS:
             self._looks = self._looks[::2]
             self._look_every *= 2
-        self._looks.append((block.start, beside(block.scaled, self.hz, self.rate_hz)))
+        powers = beside(block.scaled, self.hz, self.rate_hz)
+        for column, partial in enumerate(self._partials, 1):
+            powers[:, column] = partial.power()
+        self._looks.append((block.start, powers))
 
     @property
     def seen_beside(self) -> bool:
@@ -192,6 +201,35 @@ class Run:
         if not inside:
             return np.empty((0, self._tracks, 4), np.float32)
         return np.stack(inside)
+
+
+class _Partial:
+    """Power of a low tone's second or third harmonic over the last half second.
+
+    The tone itself lies its own frequency off; the running window's first zero lies nearer.
+    """
+
+    def __init__(self, hz: float, tone_hz: float, rate_hz: int) -> None:
+        self._demod = Demodulator(hz, rate_hz)
+        hop_s = self._demod.hop / rate_hz
+        self._count = int(np.ceil(3.0 / (tone_hz * hop_s))) | 1  # 3 / T: Harris 1978, Blackman
+        self._wanted = 2 * self._count + int(PARTIAL_S / hop_s)
+        self._values = np.empty((0, 0), np.complex64)
+
+    def feed(self, block: Block) -> None:
+        values = self._demod.feed(block.scaled, block.start)
+        if self._values.size:
+            values = np.concatenate((self._values, values), axis=1)
+        self._values = values[:, -self._wanted :]
+
+    def power(self) -> NDArray[np.float64]:
+        """(tracks,): mean squares."""
+        half = self._count // 2
+        calm = smoothed(self._values, self._count)
+        if calm.shape[1] > 2 * half:
+            calm = calm[:, half : calm.shape[1] - half]
+        size: NDArray[np.float64] = np.square(np.abs(calm)).mean(axis=1, dtype=np.float64) / 2
+        return size
 
 
 def _folded(values: NDArray[np.complex64], by: int) -> NDArray[np.complex64]:
@@ -231,14 +269,16 @@ def beside(samples: NDArray[np.float32], hz: float, rate_hz: int) -> NDArray[np.
     out = np.full((len(samples), 4), np.nan, np.float32)
     for k, row in enumerate(samples):
         power = squared_bins(row, window.values) * (2.0 / (frames * window.s2))
-        power[:5] = 0.0  # the offset, as wide as the window makes it
+        power[:REACH] = 0.0  # the offset, as wide as the window makes it
         for column, number in enumerate((1, 2, 3)):
             middle = round(number * hz / bin_hz)
             wide = max(reach, int(np.ceil(0.004 * number * hz / bin_hz)) + 4)
             if middle + wide >= len(power) or (number > 1 and hz / bin_hz < 2 * reach):
                 continue
             part = power[max(middle - wide, 0) : middle + wide + 1]
-            out[k, column] = part.sum()
-            part[:] = 0.0
+            noise = np.median(power[max(middle - 3 * wide, 0) : middle + 3 * wide + 1])
+            over = len(part) * float(noise) / MEDIAN_OF_NOISE if number > 1 else 0.0
+            out[k, column] = max(float(part.sum()) - over, 0.0)
+            part[:] = over / len(part)
         out[k, 3] = power.sum()
     return out

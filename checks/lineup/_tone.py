@@ -65,6 +65,7 @@ class Tone:
     Attributes:
         opens, closes: it begins and ends by itself, or with the capture; False: the line was
             there before, or goes on under something else.
+        drift_percent: from the least to the largest frequency, each over a tenth of a second.
         flutter_percent: weighted, two sigma, of all tracks together.
         period_s, shift_percent: of a reference tone's jumps; None of a plain tone.
     """
@@ -74,6 +75,7 @@ class Tone:
     opens: bool
     closes: bool
     hz: float
+    drift_percent: float
     flutter_percent: float | None
     period_s: float | None
     shift_percent: float | None
@@ -122,6 +124,7 @@ def measure(
         stop = run.stop
         closes = run.to_the_end
     looks = run.looks(start, stop)
+    drift = _drift_percent(common, step_s, hz)
     long_enough = len(times) * step_s >= LEAST_S and hz >= FLUTTER_FROM_HZ and not jumps.any()
     speed = _momentary(common, step_s)
     gain = droop(speed + (run.phasor_hz - run.hz), run.hop_s)
@@ -149,6 +152,7 @@ def measure(
         opens=opens,
         closes=closes,
         hz=hz,
+        drift_percent=0.0 if jumps.any() else drift,
         flutter_percent=together,
         period_s=period_s,
         shift_percent=shift,
@@ -185,6 +189,12 @@ def _momentary(common: NDArray[np.complex128], step_s: float) -> NDArray[np.floa
     turns = common[1:] * common[:-1].conj()
     turns = np.convolve(turns, np.ones(2), "full")  # around each value
     return np.asarray(np.angle(turns) / (2 * np.pi * step_s))
+
+
+def _drift_percent(common: NDArray[np.complex128], step_s: float, hz: float) -> float:
+    turns = _parts(common[1:] * common[:-1].conj(), max(int(STEADY_S / step_s), 1))
+    moves = np.angle(turns) / (2 * np.pi * step_s)
+    return float(moves.max() - moves.min()) * 100.0 / hz
 
 
 def _track(
