@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 import synth
 from bench_detection.edges import EDGES, Asked
+from bench_detection.edges_sounds import SOUNDS
 from bench_detection.recorded import CORPUS, REAL, played, recording
 from numpy.typing import NDArray
 
@@ -37,7 +38,7 @@ FORMATS: Final = (  # rate, tracks, word length, float, seconds
 class Bed:
     """One clean capture, fully described, so that it can be made again.
 
-    ``kind``: one of ``synth.KINDS``; ``edge:NAME`` for the makers in ``EDGES``;
+    ``kind``: one of ``synth.KINDS``; ``edge:NAME`` for the makers in ``EDGES`` and ``SOUNDS``;
     ``tape:PATH`` for a recording of the corpus played through tape; ``real:PATH`` for the
     recording as it is.
     """
@@ -112,7 +113,7 @@ class Bed:
                 seed=self.seed,
                 word_length=self.word_length,
             )
-            return EDGES[self.kind[5:]](asked)
+            return {**EDGES, **SOUNDS}[self.kind[5:]](asked)
         if self.kind.startswith("real:"):
             return recording(self.kind[5:])[0]
         if self.kind.startswith("tape:"):
@@ -172,7 +173,7 @@ def _drawn(kind: str, form: Sequence[Any], rng: np.random.Generator, seed: int) 
 
 def edges(seed: int) -> Iterator[Bed]:
     """Signals on the edge of what is a fault, each fine as it stands."""
-    for count, name in enumerate(EDGES):
+    for count, name in enumerate((*EDGES, *SOUNDS)):
         for rate_hz in (44_100, 96_000, 352_800):
             yield Bed(
                 kind=f"edge:{name}", rate_hz=rate_hz, tracks=2, seconds=6.0, seed=seed + count,

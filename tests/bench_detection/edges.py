@@ -37,6 +37,14 @@ def _plain(asked: Asked, **settings: Any) -> NDArray[np.int32]:
     )
 
 
+def onto_tape(x: NDArray[np.float32], asked: Asked, rng: np.random.Generator) -> NDArray[np.int32]:
+    """Programme, (tracks, frames), as it comes back from a plain tape; ``x`` is used up."""
+    transfer = Transfer()
+    to_tape(x, transfer, asked.rate_hz, motion(transfer, x.shape[1], asked.rate_hz), rng)
+    electrical(x, transfer, asked.rate_hz, rng)
+    return quantised(x, asked.word_length, rng)
+
+
 def _low_tone(asked: Asked) -> NDArray[np.int32]:
     """A 20 Hz tone that reaches full scale and is not clipped: its top code stands for long."""
     t = np.arange(round(asked.seconds * asked.rate_hz)) / asked.rate_hz
@@ -104,10 +112,7 @@ def _square(asked: Asked) -> NDArray[np.int32]:
             swell = np.sin(np.linspace(0, np.pi, len(t[span]))) ** 0.3
             x[k, span] = (0.2 * np.sign(np.sin(2 * np.pi * f * t[span])) * swell).astype(np.float32)
         x[k] = filtered(x[k], asked.rate_hz, lambda f: 1 / (1 + (f / 9e3) ** 4))
-    transfer = Transfer()
-    to_tape(x, transfer, asked.rate_hz, motion(transfer, frames, asked.rate_hz), rng)
-    electrical(x, transfer, asked.rate_hz, rng)
-    return quantised(x, asked.word_length, rng)
+    return onto_tape(x, asked, rng)
 
 
 def _bass(asked: Asked) -> NDArray[np.int32]:
@@ -126,10 +131,7 @@ def _bass(asked: Asked) -> NDArray[np.int32]:
                 0.2 / h * np.sin(2 * np.pi * f * h * tau + h) * shape for h in range(1, 12)
             )
     rng = np.random.default_rng(asked.seed)
-    transfer = Transfer()
-    to_tape(x, transfer, asked.rate_hz, motion(transfer, frames, asked.rate_hz), rng)
-    electrical(x, transfer, asked.rate_hz, rng)
-    return quantised(x, asked.word_length, rng)
+    return onto_tape(x, asked, rng)
 
 
 def _pair(asked: Asked) -> NDArray[np.int32]:

@@ -30,9 +30,7 @@ from bench_detection.scoring import (  # noqa: E402
     Alarms,
     Tally,
     alarm_table,
-    misses,
     plain,
-    recall_table,
     said,
 )
 
@@ -61,16 +59,15 @@ def main() -> None:
         again(args.case, args)
         return
     alarms = {part: clean_part(part, args) for part in parts if part in CLEAN}
-    tally = Tally()
     there = {c.name for c in registry.CHECKS}
+    tallies: dict[str, Tally] = {}
     for part in [p for p in parts if p in PARTS]:
-        if not {f.check for f in PARTS[part]()} <= there:
+        if {f.check for f in PARTS[part]()} <= there:
+            tallies[part] = plant_part(part, args)
+        else:
             print(f"{part}: its check is not registered")
-            continue
-        plant_part(part, args, tally)
-    print("\n".join([*recall_table(tally), "", *misses(tally)]))
     if args.json:
-        args.json.write_text(json.dumps(plain(tally, alarms), indent=1), encoding="utf-8")
+        args.json.write_text(json.dumps(plain(tallies, alarms), indent=1), encoding="utf-8")
 
 
 def clean_part(part: str, args: argparse.Namespace) -> Alarms:
@@ -95,15 +92,22 @@ def clean_part(part: str, args: argparse.Namespace) -> Alarms:
     return alarms
 
 
-def plant_part(part: str, args: argparse.Namespace, tally: Tally) -> None:
+def plant_part(part: str, args: argparse.Namespace) -> Tally:
     before: dict[str, list[Finding]] = {}
-    for case, bed, faults in cases(part, args.seed, args.trials):
-        only = None if args.all_checks else [faults[0].check]
-        clean = bed.samples(args.cache)
-        if bed.key() not in before:
-            before[bed.key()] = check(bed, clean, only)
-        samples, plantings = planted(clean, bed, faults, args.seed, case)
-        tally.add(bed, case, plantings, check(bed, samples, only), before[bed.key()])
+    tally = Tally()
+    try:
+        for case, bed, faults in cases(part, args.seed, args.trials):
+            only = None if args.all_checks else [faults[0].check]
+            clean = bed.samples(args.cache)
+            if bed.key() not in before:
+                before[bed.key()] = check(bed, clean, only)
+            samples, plantings = planted(clean, bed, faults, args.seed, case)
+            tally.add(bed, case, plantings, check(bed, samples, only), before[bed.key()])
+            print(f"{case} {bed.name}", file=sys.stderr)
+    except KeyboardInterrupt:
+        print(f"{part}: interrupted, what follows is a part of it")
+    print("\n".join([*recall_table(tally), "", *misses(tally)]), flush=True)
+    return tally
 
 
 def again(case: str, args: argparse.Namespace) -> None:

@@ -231,7 +231,7 @@ def alarm_table(title: str, alarms: Alarms) -> list[str]:
     return lines
 
 
-def plain(tally: Tally, clean: dict[str, Alarms]) -> dict[str, Any]:
+def plain(tallies: dict[str, Tally], clean: dict[str, Alarms]) -> dict[str, Any]:
     """Everything as JSON values."""
     return {
         "recall": [
@@ -242,10 +242,14 @@ def plain(tally: Tally, clean: dict[str, Alarms]) -> dict[str, Any]:
                 "off_s": [round(v, 7) for v in row.off], "missed": row.missed,
                 "misnamed": dict(row.misnamed),
             }
+            for tally in tallies.values()
             for (part, name, size), row in tally.recall.items()
         ],
-        "extra": {about: dict(counts) for about, counts in tally.extra.items()},
-        "extra_seen": dict(tally.extra_seen),
+        "not_planted": [
+            {"about": about, "counts": dict(counts)}
+            for tally in tallies.values()
+            for about, counts in tally.extra.items()
+        ],
         "clean": {
             title: {
                 "captures": a.captures, "hours": a.hours, "counts": dict(a.counts),
