@@ -20,6 +20,7 @@ from checks._spectra import (
     squared_bins,
 )
 
+
 @pytest.mark.parametrize(
     ("coefficients", "enbw_bins", "coherent_gain"),
     [
