@@ -663,6 +663,31 @@ def test_a_scan_waits_where_too_much_is_looked_at_already(
     assert [*scene.rows().values()] == ["queued"] * 301
 
 
+def test_a_folder_too_full_for_the_room_is_taken_in_by_and_by(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("watcher.looking._ROOM", 100)
+    for number in range(450):
+        scene.write(f"take {number}.wav")
+    scene.start()
+    assert len(scene.rows()) == 200
+    scene.after(3 * (QUIET_S + 10))
+    assert [*scene.rows().values()] == ["queued"] * 450
+
+
+def test_events_that_are_lost_again_and_again_do_not_scan_without_end(scene: Scene) -> None:
+    scene.start()
+    assert scene.source is not None
+    began = scene.seconds
+    scans = set()
+    while scene.seconds < began + 60:
+        scene.source.lost = True
+        scene.seconds += 1
+        scene.intake.tick()
+        scans |= set(scene.ledger.rows("SELECT scanned_at FROM roots"))
+    assert 4 <= len(scans) <= 7
+
+
 HOSTILE = [
     b"\x1b]0;x\x07.wav",
     b"a\nb.wav",

@@ -222,6 +222,21 @@ def test_gone_before_the_scan_ends_nothing_is_believed(scene: Scene) -> None:
     assert not list(scene.ledger.rows("SELECT 1 FROM files WHERE missing_since IS NOT NULL"))
 
 
+def test_a_scan_that_ran_into_the_loss_is_dropped(scene: Scene) -> None:
+    """What it did not see while the storage was away must not count on its return."""
+    known(scene, 30)
+    scanning = scene.intake._roots[0].scanning
+    scanning.want(scene.seconds, at_once=True)
+    assert scanning.begin(scene.seconds)
+    away = unmount(scene)
+    scanning.step()  # lists the empty folder
+    scene.after(40)
+    mount(scene, away)
+    scene.after(40)
+    assert scene.troubles() == []
+    assert not list(scene.ledger.rows("SELECT 1 FROM files WHERE missing_since IS NOT NULL"))
+
+
 def test_one_deleted_capture_is_missing_after_two_scans(scene: Scene) -> None:
     """Fault row 22."""
     known(scene)
@@ -311,6 +326,24 @@ def test_one_track_of_a_set_is_gone(scene: Scene) -> None:
     scene.seconds += 1000
     assert scene.scan().missing == (scene.row("a.set").id,)
     assert scene.row("a.set").why == "a_tr3.wav is gone"
+
+
+def test_a_set_stands_again_when_all_its_tracks_are_back(scene: Scene) -> None:
+    known(scene)
+    paths = [scene.write(f"a_tr{number}.wav") for number in (1, 2, 3)]
+    scene.scan()
+    scene.settle_all()
+    for path in paths[1:]:
+        os.rename(path, scene.root.parent / path.name)
+    scene.scan()
+    scene.seconds += 1000
+    assert len(scene.scan().missing) == 1
+    assert scene.row("a.set").why == "a_tr2.wav, a_tr3.wav are gone"
+    for path, state in ((paths[1], "missing"), (paths[2], "done")):
+        os.rename(scene.root.parent / path.name, path)
+        scene.seconds += 20
+        scene.scan()
+        assert scene.rows()["a.set"] == state
 
 
 def test_much_gone_at_once_is_one_alarm_until_a_person_confirms(scene: Scene) -> None:

@@ -128,6 +128,13 @@ def test_a_set_waits_for_further_tracks() -> None:
     assert case.at(240).settled
 
 
+def test_further_tracks_are_waited_for_from_the_last_change() -> None:
+    case = tracks(1, 2, 3)
+    case.since = 100.0
+    assert case.at(339).why == settling.MORE_TRACKS
+    assert case.at(340).settled
+
+
 def test_a_set_of_the_declared_count_does_not() -> None:
     assert tracks(1, 2, 3, channels=3).at(120).settled
 
