@@ -120,6 +120,13 @@ class Judge:
         lowest = self._lowest[track, here] + np.float32(_CHANGE_DB)
         return np.asarray(np.fmin(level, lowest), np.float32)
 
+    def mean_hiss(self, track: int) -> float:
+        """The lowest hiss of a track outside lasting falls, mean of its bands; NaN unheard."""
+        here = np.flatnonzero(self._course.running & (self._regions[track] == 0))
+        level = self._floor(track, here)
+        heard = level[np.isfinite(level)]
+        return float(heard.mean()) if len(heard) >= 3 else float("nan")
+
     def _floor(self, track: int, entries: NDArray[np.int64]) -> Floats:
         low = self._history.low_db[:, track, entries].astype(np.float32)
         mean = self._history.mean_db[:, track, entries].astype(np.float32)
@@ -146,9 +153,7 @@ class Judge:
         fell = [b for b in usable if fall[b] > _FALL_DB]
         if not fell or self._contradicted(usable, fell, fall):
             return None
-        ratio = float(np.mean(10.0 ** (-fall[fell] / 10.0)))
-        nats = evidence(ratio, self._bank.dof(fell) * c.inner)
-        fall_db = -10.0 * float(np.log10(ratio))
+        nats, fall_db = self._evidence(fall, fell, c.inner)
         quiet = self._course.quiet_db[:, c.track]
         played = beside[BODY] > quiet[BODY] + _PLAYS_DB
         loss = np.maximum(beside, np.where(np.arange(len(hiss)) >= HISS, hiss, beside)) - level
@@ -182,9 +187,18 @@ class Judge:
         fell = [b for b in range(HISS, self._bank.bands) if fall[b] > 0]  # NaN is not
         if len(fell) < 3:
             return False
-        ratio = float(np.mean(10.0 ** (-fall[fell] / 10.0)))
-        nats = evidence(ratio, self._bank.dof(fell) * c.inner)
-        return nats >= _SHARED and -10.0 * float(np.log10(ratio)) >= _FALL_DB
+        nats, fall_db = self._evidence(fall, fell, c.inner)
+        return nats >= _SHARED and fall_db >= _FALL_DB
+
+    def _evidence(self, fall: Floats, fell: Sequence[int], hops: int) -> tuple[float, float]:
+        """Nats against chance and mean fall of the bands that speak most clearly together."""
+        best = (0.0, 0.0)
+        deepest = sorted(fell, key=lambda band: -float(fall[band]))
+        for count in range(1, len(deepest) + 1):
+            ratio = float(np.mean(10.0 ** (-fall[deepest[:count]] / 10.0)))
+            nats = evidence(ratio, self._bank.dof(deepest[:count]) * hops)
+            best = max(best, (nats, -10.0 * float(np.log10(ratio))))
+        return best
 
     def _flat(self, loss: Floats, fall_db: float, over: Floats) -> bool:
         """Whether all frequencies fell alike, as far as the amplifier's noise lets it be seen.

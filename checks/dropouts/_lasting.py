@@ -113,11 +113,10 @@ def _steepest(floor: Floats, start: int, least_db: float) -> _Drop | None:
     for size, gap in _SCALES:
         views = np.lib.stride_tricks.sliding_window_view(ahead, size, axis=1)
         fall = before - _middle(views[:, places + gap])
-        music = _like_music(fall)
         least = min(_LEAST_BANDS, len(fall) - HISS)
         for lowest in range(HISS, len(fall) - least + 1):  # programme may cover lower ones
             mean = _agreed(fall[lowest:], least)
-            mean[music | (mean < least_db)] = -np.inf
+            mean[_like_music(fall, lowest) | (mean < least_db)] = -np.inf
             k = int(np.argmax(mean))
             if np.isfinite(mean[k]) and (best is None or mean[k] > best[0] + 0.3):
                 own = fall[:, k].copy()
@@ -134,19 +133,23 @@ def _agreed(fall: Floats, least: int) -> NDArray[np.floating]:
     bands = heard.sum(axis=0)
     mean = each.sum(axis=0) / np.maximum(bands, 1)
     good = bands >= max(least, _HEARD * len(fall))
-    good &= (~heard | (each >= _EACH * mean)).all(axis=0)
+    good &= (each >= _EACH * mean).all(axis=0)
     return np.where(good, mean, -np.inf)
 
 
-def _like_music(fall: Floats) -> NDArray[np.bool_]:
-    """Whether the body falls more than the treble: players who stop, over a hiss never heard."""
-    heard = np.isfinite(fall[HISS:])
-    mean = np.where(heard, fall[HISS:], 0.0).sum(axis=0) / np.maximum(heard.sum(axis=0), 1)
-    filled = np.where(np.isfinite(fall), fall, mean)
-    half = HISS + (len(fall) - HISS) // 2
-    deep, high = filled[HISS:half].mean(axis=0), filled[half:].mean(axis=0)
-    low = filled[:HISS].max(axis=0)
-    return np.asarray((deep > 1.2 * high + 1.0) | (low > 1.05 * mean + 1.5))
+def _like_music(fall: Floats, lowest: int) -> NDArray[np.bool_]:
+    """Whether the lower bands fall more than the treble: players who stop, no clog."""
+    half = lowest + (len(fall) - lowest) // 2
+    deep, high = _mean(fall[lowest:half]), _mean(fall[half:])
+    low = np.nan_to_num(fall[:HISS], nan=-np.inf).max(axis=0)
+    return np.asarray((deep > 1.2 * high + 1.0) | (low > 1.05 * _mean(fall[lowest:]) + 1.5))
+
+
+def _mean(fall: Floats) -> Floats:
+    """Mean of the bands heard, 0 where none is."""
+    heard = np.isfinite(fall)
+    total = np.where(heard, fall, 0.0).sum(axis=0) / np.maximum(heard.sum(axis=0), 1)
+    return np.asarray(total, np.float32)
 
 
 def _quietest(floor: Floats) -> Floats:

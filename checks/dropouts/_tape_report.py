@@ -24,6 +24,7 @@ _SPACING_DB: Final = 54.6  # per wavelength: 20 log10 e^(2 pi)
 _JOIN_S: Final = 0.03  # lifts closer than that are one event
 _TOGETHER_S: Final = 0.7  # lasting falls on several tracks that begin so close are one event
 _ELECTRONICS_DB: Final = 3.0  # how close to the standing machine's floor counts as that floor
+_UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
 _NOTHING_DB: Final = -130.0  # under any converter's noise in these bands (common practice)
 
 
@@ -84,7 +85,7 @@ class TapeReport:
             reduction = self._sheet.tape.noise_reduction
             judge = Judge(self._bank, self._history, way, reduction, self._limits, stayed)
             found, counts = self._contacts(judge, candidates, dropped)
-            findings += [*found, *self._lasting(stayed, way)]
+            findings += [*found, *self._lasting(self._under_others(stayed, judge), way)]
         loud = np.logical_or.reduce(way.programme[self._music] & way.running)
         programme = [self._place(a, b) for a, b in programme_spans(loud, self._entry_s)]
         return PartOutcome(findings=tuple(findings), counts=counts, programme=tuple(programme))
@@ -261,6 +262,19 @@ class TapeReport:
             else:
                 findings.append(_counted(self._lost(group, way), same, same))
         return findings
+
+    def _under_others(self, stayed: Sequence[Fall], judge: Judge) -> list[Fall]:
+        """Falls that end below the hiss of the other tracks: the same tape, the same machine.
+
+        Where programme covered a track's hiss until now, its rest may look like a fall.
+        """
+        hiss = {k: judge.mean_hiss(k) for k in self._music}
+        out = []
+        for fall in stayed:
+            others = [db for k, db in hiss.items() if k != fall.track and np.isfinite(db)]
+            if not others or fall.after_db <= float(np.median(others)) - _UNDER_OTHERS_DB:
+                out.append(fall)
+        return out
 
     def _kind(self, fall: Fall) -> str | None:
         """What a lasting fall is called, if it is one."""
