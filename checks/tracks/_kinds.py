@@ -24,19 +24,22 @@ _ENOUGH: Final = 3  # stretches
 
 def is_timecode(x: NDArray[np.float32], rate_hz: float) -> bool:
     """Whether stretches of one track, (stretches, samples), hold a biphase code."""
-    crests = [crest for crest in map(_crest, x) if crest is not None]
+    crests = _crests(x)
     # a square wave with soft edges, and some overshoot behind filters, stays below 2.5
-    if len(crests) < 1 or float(np.median(crests)) > 2.5:
+    if np.isnan(crests).all() or float(np.nanmedian(crests)) > 2.5:
         return False
-    verdicts = [_biphase(row, rate_hz) for row in x if _crest(row) is not None]
+    verdicts = [_biphase(row, rate_hz) for row in x[~np.isnan(crests)]]
     return float(np.mean(verdicts)) >= _SHARE
 
 
-def _crest(row: NDArray[np.float32]) -> float | None:
-    """Peak over rms about the mean; None below -57 dBFS."""
-    y = row - row.mean(dtype=np.float64)
-    size = float(np.sqrt(np.mean(np.square(y))))
-    return float(np.abs(y).max()) / size if size > 1e-3 else None
+def _crests(x: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Peak over rms about the mean of each stretch; NaN below -57 dBFS."""
+    if not x.size:
+        return np.zeros(0)
+    y = x - x.mean(axis=1, keepdims=True)
+    size = np.sqrt(np.einsum("sn,sn->s", y, y) / x.shape[1])
+    peak = np.maximum(y.max(axis=1), -y.min(axis=1))
+    return np.where(size > 1e-3, peak / np.maximum(size, 1e-3), np.nan).astype(np.float64)
 
 
 def _biphase(row: NDArray[np.float32], rate_hz: float) -> bool:
@@ -65,14 +68,13 @@ def _biphase(row: NDArray[np.float32], rate_hz: float) -> bool:
 
 def pilot_hz(x: NDArray[np.float32], rate_hz: float) -> float | None:
     """Frequency of the steady line that is all a track carries, (stretches, samples)."""
-    crests = [crest for crest in map(_crest, x) if crest is not None]
-    if len(crests) < _ENOUGH or float(np.median(crests)) > 2.0:  # a sine has 1.41
+    crests = _crests(x)
+    speaking = ~np.isnan(crests)
+    if speaking.sum() < _ENOUGH or float(np.nanmedian(crests)) > 2.0:  # a sine has 1.41
         return None
     window = np.hanning(x.shape[1]).astype(np.float32)
     tops, sizes = [], []
-    for row in x:
-        if _crest(row) is None:
-            continue
+    for row in x[speaking]:
         power = np.abs(np.fft.rfft((row - row.mean()) * window)) ** 2
         place = int(np.argmax(power))
         first = max(place - 3, 0)
