@@ -18,7 +18,7 @@ from checks.dropouts._steps import StepsPart
 from checks.dropouts._tape import TapePart
 from checks.dropouts._zeros import RunsPart
 from checks.measures import DropoutsLine, DropoutsMeasures
-from checks.model import CaptureFormat, Outcome
+from checks.model import CaptureFormat, Finding, Outcome, Verdict
 from checks.sheet import Sheet
 
 __all__ = ["DropoutsLimits", "DropoutsPass", "Part", "PartOutcome"]
@@ -59,7 +59,7 @@ class DropoutsPass:
 
 def joined(outcomes: Sequence[PartOutcome], fmt: CaptureFormat) -> Outcome:
     """The findings of all parts in order of their place, the counts of all parts a track."""
-    findings = [finding for outcome in outcomes for finding in outcome.findings]
+    findings = explained([finding for outcome in outcomes for finding in outcome.findings])
     findings.sort(key=lambda f: (-1 if f.start_frame is None else f.start_frame, f.kind, f.tracks))
     counts: dict[str, Sequence[int]] = {name: [0] * fmt.channels for name in _COUNTED}
     for outcome in outcomes:
@@ -77,3 +77,30 @@ def joined(outcomes: Sequence[PartOutcome], fmt: CaptureFormat) -> Outcome:
     return Outcome(
         findings=tuple(findings), measures=DropoutsMeasures(tracks=lines, programme_s=programme)
     )
+
+
+def explained(findings: Sequence[Finding]) -> list[Finding]:
+    """Without what a proven digital fault explains: audio that is gone dips, too."""
+    digital = [f for f in findings if f.kind in _DIGITAL and f.verdict is Verdict.REDO]
+    return [
+        f
+        for f in findings
+        if f.kind not in _DIPS or not any(_within(f, fault) for fault in digital)
+    ]
+
+
+def _within(dip: Finding, fault: Finding) -> bool:
+    """Whether a dip lies where a fault is, on the fault's tracks alone."""
+    if None in (dip.start_frame, dip.frames, fault.start_frame, fault.frames):
+        return False
+    start, stop = int(dip.start_frame or 0), int(dip.start_frame or 0) + int(dip.frames or 0)
+    first = int(fault.start_frame or 0)
+    last = first + int(fault.frames or 0)
+    around = 2 * (last - first) + _NEAR_FRAMES
+    inside = start >= first - around and stop <= last + around
+    return inside and set(dip.tracks) <= set(fault.tracks)
+
+
+_DIGITAL = ("zero-run", "held-value", "repeated-block")
+_DIPS = ("level-dip", "contact-loss")
+_NEAR_FRAMES = 4096  # what the tape part's bands see of a place

@@ -145,13 +145,16 @@ def _continued(
     return out[order:]
 
 
-def inserted(sides: list[Side], *, near: int | None = None) -> int | None:
+def inserted(
+    sides: list[Side], *, near: int | None = None, most: int = MOST_INSERTED
+) -> int | None:
     """After how many foreign frames the past goes on, on all tracks; None where not provable.
 
     Args:
         near: how many there are by another look; counts far from it prove nothing.
+        most: largest count tried.
     """
-    most = min(MOST_INSERTED, *(len(s.x) - s.frame - ORDER - 1 for s in sides))
+    most = min(most, *(len(s.x) - s.frame - ORDER - 1 for s in sides))
     first = 1 if near is None else max(near - 2, 1)
     most = most if near is None else min(most, near + 2)
     if most < first:

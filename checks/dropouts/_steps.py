@@ -45,6 +45,10 @@ FOREIGN_S: Final = 0.0025
 """Least height, in standard deviations, least and greatest length of foreign samples on one track
 that cannot be proven to have been put in: others are clicks and attacks. From own trials."""
 
+MOST_AGAIN: Final = 31
+"""Longest stretch that is looked for as put in behind a clean cut, in frames: from 32 on it is a
+repeated block, or the samples put in do not fit what was before."""
+
 MANY: Final = 4
 """Tracks cut between the same two samples that no splice, drum or click explains."""
 
@@ -228,7 +232,7 @@ class StepsPart:
             self._proven(
                 tracks, at, text + "the tape again.", "lost", {**values, "lost_frames": count}
             )
-        elif (count := _causes.inserted(sides)) is not None:
+        elif (count := _causes.inserted(sides, most=MOST_AGAIN)) is not None:
             text = "Samples were put in that do not belong there: the signal goes on behind them; "
             text += "play the tape again."
             self._proven(tracks, at, text, "inserted", values, frames=count)
