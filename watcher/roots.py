@@ -13,6 +13,7 @@ import json
 import os
 import socket
 import uuid
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -149,7 +150,7 @@ def look(
     *,
     expected: str | None,
     instance: str,
-    held: bool = False,
+    held: Callable[[], bool] = lambda: False,
     seen_at: str | None = None,
 ) -> Look:
     """What stands at a root's place.
@@ -159,7 +160,7 @@ def look(
 
     Args:
         expected: number of the volume that was enrolled there, as far as is known.
-        held: whether captures are known to be in it.
+        held: whether captures are known to be in it; asked only where nothing else tells.
         seen_at: when the expected volume was last scanned there.
     """
     name = shown(root)
@@ -185,7 +186,7 @@ def look(
                 detail=f"{name} does not carry its marker: the volume is not mounted. If it is, "
                 "and the marker was deleted: `reelvigil enrol` it again",
             )
-        if empty and held:
+        if empty and held():
             return replace(
                 seen,
                 state=RootState.EMPTY_SUSPICIOUS,

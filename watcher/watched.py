@@ -97,20 +97,19 @@ class Watched:
         )
 
     def _look(self) -> Look:
-        marker, scanned_at, held = next(
-            self._ledger.rows(
-                "SELECT marker, scanned_at, EXISTS (SELECT 1 FROM captures WHERE root = roots.id)"
-                " FROM roots WHERE id = ?",
-                (self.place.id,),
-            )
-        )
+        query = "SELECT marker, scanned_at FROM roots WHERE id = ?"
+        marker, scanned_at = next(self._ledger.rows(query, (self.place.id,)))
         return roots.look(
             self.place.path,
             expected=marker,
             instance=self._instance,
-            held=bool(held),
+            held=self._holds_captures,
             seen_at=scanned_at,
         )
+
+    def _holds_captures(self) -> bool:
+        query = "SELECT 1 FROM captures WHERE root = ? LIMIT 1"
+        return next(self._ledger.rows(query, (self.place.id,)), None) is not None
 
     def _replaced(self) -> bool:
         """Whether another folder stands at the root's place; cheap enough for every tick."""

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -102,9 +104,11 @@ def test_a_marker_that_is_a_link_is_not_followed(tmp_path: Path) -> None:
 def test_what_is_lost(tmp_path: Path) -> None:
     assert look(tmp_path / "none", expected=None, instance="a").state is RootState.LOST
     assert look(tmp_path, expected="x", instance="a").state is RootState.LOST
-    empty = look(tmp_path, expected=None, instance="a", held=True)
+    empty = look(tmp_path, expected=None, instance="a", held=lambda: True)
     assert empty.state is RootState.EMPTY_SUSPICIOUS
-    assert look(tmp_path, expected=None, instance="a", held=False).state is RootState.PRESENT
+    assert (
+        look(tmp_path, expected=None, instance="a", held=lambda: False).state is RootState.PRESENT
+    )
 
 
 def test_a_root_that_cannot_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -433,3 +437,69 @@ def test_the_marker_is_known_after_the_ledger_was_lost(scene: Scene) -> None:
     assert marker is not None
     assert list(scene.ledger.rows("SELECT marker FROM roots")) == [(marker.id,)]
     assert marker.instance == INSTANCE
+
+
+MOUNTED = """
+import subprocess, sys, time
+sys.path[:0] = sys.argv[2:]
+from pathlib import Path
+from watching import Scene, wav
+from watcher.arrivals import Arrivals
+folder = Path(sys.argv[1])
+volume, root = folder / "volume", folder / "captures"
+volume.mkdir()
+root.mkdir()
+def mount():
+    subprocess.run(["mount", "--bind", volume, root], check=True)
+mount()
+scene = Scene(folder, source=False)
+scene.intake._roots[0].listening._make = Arrivals
+def until(name):
+    end = time.monotonic() + 20
+    while name not in scene.rows() and time.monotonic() < end:
+        time.sleep(0.05)
+        scene.after(5)
+for number in range(12):
+    scene.write(f"reel/take {number}.wav")
+scene.start()
+scene.settle_all()
+subprocess.run(["umount", "-l", root], check=True)
+lost = scene.after(2000)
+def told():  # the clock runs ahead of real events: those may seem late
+    return [text.split(":")[0] for text in scene.troubles() if not text.startswith("Events")]
+print(lost.missing, told(), scene.intake.present(root / "reel/take 1.wav"))
+mount()
+scene.after(40)
+print(set(scene.rows().values()), len(scene.rows()), told())
+scene.write("reel/new.wav")  # an event of the volume as it is mounted now
+until("reel/new.wav")
+print(scene.rows().get("reel/new.wav"))
+scene.intake.stop()
+"""
+
+
+def test_a_volume_really_unmounted_and_mounted_again(tmp_path: Path) -> None:
+    """Fault rows 19 and 21: the observer stays alive and deaf, and is replaced on return."""
+    project = Path(__file__).resolve().parents[2]
+    done = subprocess.run(
+        [
+            "unshare",
+            "-Urm",
+            sys.executable,
+            "-c",
+            MOUNTED,
+            str(tmp_path),
+            str(project),
+            str(project / "tests"),
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if "unshare" in done.stderr or "mount:" in done.stderr:
+        pytest.skip(f"no mounts of its own here: {done.stderr[-200:]}")
+    assert done.stdout.splitlines() == [
+        "() ['Storage lost'] False",
+        "{'done'} 12 []",
+        "waiting",
+    ], done.stderr
