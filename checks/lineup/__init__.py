@@ -15,6 +15,7 @@ and flutter are those of recording and replay together.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -24,6 +25,7 @@ from checks.lineup._findings import findings
 from checks.lineup._limits import LineupLimits
 from checks.lineup._lineup import gather
 from checks.lineup._recognise import is_lineup_tone, judged_tracks, standing
+from checks.lineup._reference import met_in_a_jump
 from checks.lineup._report import measures
 from checks.lineup._run import Run
 from checks.lineup._screen import Screen
@@ -36,9 +38,11 @@ __all__ = ["LineupLimits", "LineupPass"]
 
 _LEAST_RATE_HZ: Final = 16_000  # below there is no room for the tones of a line-up
 HOLDS: Final = 0.6  # of a track's power: less, and the tone has ended or something else begun
+SAME: Final = 0.7  # of the power a beat before: the tone is still there
 FADES: Final = 0.1  # 1 dB from beat to beat: notes fade, tones stay
 MOST_MOVES: Final = 2  # beats on end; a step from tone to tone is one
 TINY: Final = 1e-30
+MOST: Final = 1e6  # times full scale: a float beyond it is no signal's
 _MOST_TONES: Final = 4096  # kept; a capture of nothing but tones of 2 s has 1800 an hour
 
 
@@ -56,6 +60,7 @@ class LineupPass:
         self._tones: list[Tone] = []
         self._beats = 0  # of the run
         self._moved = 0  # beats on end whose level moved
+        self._drowned = False  # the last beat held something louder
         self._frames = 0  # since the last beat, and the sums of squares and the tone's power then
         self._powers = np.zeros(fmt.channels)
         self._before = np.zeros(fmt.channels)
@@ -63,6 +68,10 @@ class LineupPass:
 
     def feed(self, block: Block) -> None:
         if self._screen is None or not block.frames:
+            return
+        if not _sane(block):
+            self._close()
+            self._screen.forget()
             return
         self._screen.keep(block)
         if self._run is not None:
@@ -74,7 +83,9 @@ class LineupPass:
         if self._run is not None:
             if not self._goes_on(self._run):
                 self._close()
-            elif self._beats > 1 and not self._moved:
+            elif self._beats == 1 and met_in_a_jump(self._run):
+                self._start(self._run.hz + self._run.off_hz(), block)
+            elif self._beats > 1 and not self._moved and not self._drowned:
                 self._run.look(block)
         if self._run is None:
             self._open(block)
@@ -87,7 +98,11 @@ class LineupPass:
     def _open(self, block: Block) -> None:
         """Follows a tone from this block on, if there may be one."""
         hz = self._screen.look() if self._screen is not None else None
-        if hz is None or self._screen is None:
+        if hz is not None:
+            self._start(hz, block)
+
+    def _start(self, hz: float, block: Block) -> None:
+        if self._screen is None:
             return
         history = self._screen.lend()[:-1]  # without this block
         self._run = Run(
@@ -95,6 +110,7 @@ class LineupPass:
         )
         self._run.feed(block)
         self._beats = self._moved = self._frames = 0
+        self._drowned = False
         self._powers[:] = 0.0
         self._held[:] = 0
         self._before = np.zeros(block.tracks)
@@ -103,12 +119,17 @@ class LineupPass:
         """Whether the tone still stands over all else on most tracks, and does not fade."""
         power = run.power(self._frames)
         holds = power > HOLDS * self._powers / max(self._frames, 1)
+        same = power > SAME * self._before
         moved = np.abs(np.log10(np.maximum(power, TINY) / np.maximum(self._before, TINY))) > FADES
         self._powers[:] = 0.0
         self._frames = 0
         self._before = power
-        if holds[self._judged].sum() < self._limits.tracks_share * len(self._judged):
-            return False
+        enough = self._limits.tracks_share * len(self._judged)
+        if holds[self._judged].sum() < enough:  # a click may drown a tone that goes on
+            drowned = self._beats > 1 and same[self._judged].sum() >= enough and not self._drowned
+            self._drowned = True
+            return bool(drowned)
+        self._drowned = False
         self._beats += 1
         self._held += holds
         fading = self._beats > 1 and float(moved[holds].mean()) > 0.5
@@ -134,7 +155,11 @@ class LineupPass:
             if (stretch.stop - stretch.start) * step_s < self._limits.min_tone_s * 0.9:
                 continue
             tone = measure(run, stretch, reference, carrying, alone_db=self._limits.alone_db)
-            if tone is not None and is_lineup_tone(
+            if tone is None:
+                continue
+            if self._tones and tone.start < self._tones[-1].stop:  # what was kept of the past
+                tone = replace(tone, start=self._tones[-1].stop)
+            if is_lineup_tone(
                 tone, self._fmt.rate_hz, self._sheet, self._limits, declared=self._declared
             ):
                 self._tones.append(tone)
@@ -153,3 +178,10 @@ class LineupPass:
             findings=findings(lineup, self._sheet, self._limits, declared=self._declared),
             measures=measures(lineup, self._sheet, self._fmt.rate_hz, most=self._limits.listed),
         )
+
+
+def _sane(block: Block) -> bool:
+    """Whether no sample is beyond what can be squared; only float captures hold such."""
+    if not block.fmt.floating:
+        return True
+    return float(max(block.peak.max(), -block.trough.min())) < MOST

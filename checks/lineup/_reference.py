@@ -13,12 +13,20 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks.lineup._run import Run
+
 CARRIER_HZ: Final = (300.0, 1200.0)
 SHIFT: Final = (0.05, 0.15)  # of the carrier; nominally 0.10
 SHARE: Final = (0.01, 0.12)  # of the time; nominally 3 and 4 %
 PERIOD_S: Final = (0.3, 1.5)  # nominally 0.5 and 0.75
 EVEN: Final = 0.1  # greatest scatter of the intervals, of their median
 BESIDE: Final = 2  # values to either side of a jump that its window touches
+
+
+def met_in_a_jump(run: Run) -> bool:
+    """Whether the run was begun at a jump's frequency, above the tone's own."""
+    away = -run.off_hz() / run.hz
+    return CARRIER_HZ[0] <= run.hz <= CARRIER_HZ[1] and SHIFT[0] / 2 < away < SHIFT[1]
 
 
 def shifts(

@@ -153,6 +153,10 @@ class Run:
         """Frequency against which the phases of ``values`` are counted."""
         return self.hz + self._offset_hz
 
+    def off_hz(self) -> float:
+        """How far the tone lies from the phasor, over what was last taken."""
+        return offset_hz(self._parts[-1], self.step / self.rate_hz)
+
     def power(self, frames: int) -> NDArray[np.float64]:
         """(tracks,): mean square of the tone over the last ``frames`` frames."""
         wanted = max(frames // self.step, 1)

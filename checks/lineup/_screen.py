@@ -63,6 +63,11 @@ class Screen:
             row[:] = block.scaled[track]
         self._history.append(old)
 
+    def forget(self) -> None:
+        """Begins anew: the next block does not follow the last one kept."""
+        self._history.clear()
+        self._lent = 0
+
     def look(self) -> float | None:
         """Frequency of a tone that may stand in the last block, in hertz; None of none."""
         x = self._history[-1][:, -self._length :]

@@ -65,7 +65,7 @@ class Tone:
     Attributes:
         opens, closes: it begins and ends by itself, or with the capture; False: the line was
             there before, or goes on under something else.
-        drift_percent: from the least to the largest frequency, each over a tenth of a second.
+        drift_percent: from the 5th to the 95th percentile of the frequency over 0.1 s.
         flutter_percent: weighted, two sigma, of all tracks together.
         period_s, shift_percent: of a reference tone's jumps; None of a plain tone.
     """
@@ -174,9 +174,12 @@ def _frequency(
     weights = np.abs(rows[:, still]).mean(axis=1)
     turned = np.conj(against) / np.maximum(np.abs(against), 1e-30) * weights
     common = (rows * turned[:, None]).sum(axis=0)
-    phase = np.unwrap(np.angle(common[still]))
-    slope = _slope(times[still], phase)
-    return slope / (2 * np.pi), np.asarray(common)
+    if still.all():
+        slope = _slope(times, np.unwrap(np.angle(common)))
+        return slope / (2 * np.pi), np.asarray(common)
+    both = still[1:] & still[:-1]  # over a jump, turns are lost: from value to value only
+    turned = complex((common[1:] * common[:-1].conj())[both].sum())
+    return float(np.angle(turned)) / (2 * np.pi * step_s), np.asarray(common)
 
 
 def _slope(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
@@ -194,7 +197,8 @@ def _momentary(common: NDArray[np.complex128], step_s: float) -> NDArray[np.floa
 def _drift_percent(common: NDArray[np.complex128], step_s: float, hz: float) -> float:
     turns = _parts(common[1:] * common[:-1].conj(), max(int(STEADY_S / step_s), 1))
     moves = np.angle(turns) / (2 * np.pi * step_s)
-    return float(moves.max() - moves.min()) * 100.0 / hz
+    low, high = np.percentile(moves, (5, 95))  # a click is no drift
+    return float(high - low) * 100.0 / hz
 
 
 def _track(
@@ -234,7 +238,8 @@ def _track(
     beside = distortion = noise = None
     holds = False
     if len(looks) and there:
-        mean = looks.astype(np.float64).mean(axis=0)
+        # a click, or a jump of a reference tone, in one look is not what stands beside the tone
+        mean = np.percentile(looks.astype(np.float64), 50 if still.all() else 25, axis=0)
         tone, second, third, rest = mean
         harmonics = np.nansum((second, third))
         tone = power / 2  # the window's own measure of it is only used where they are compared
