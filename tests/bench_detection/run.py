@@ -30,7 +30,9 @@ from bench_detection.scoring import (  # noqa: E402
     Alarms,
     Tally,
     alarm_table,
+    misses,
     plain,
+    recall_table,
     said,
 )
 
