@@ -636,13 +636,13 @@ def test_odd_floats_go_through(name, dtype):
 
 
 def test_segments_with_a_nan_are_left_out():
-    y = tape(96_000, 55, 1.5)
+    y = tape(96_000, 55, 1.5) + 0.4  # an offset, so that a hole taken for 0 would be a click
     holed = y.copy()
-    holed[20_000:20_003] = np.nan
+    holed[20_000:50_000:500] = np.nan
     for a, b in zip(
         *(look(v[None], 96_000).measures.tracks[0].bands for v in (y, holed)), strict=True
     ):
-        assert b.level_dbfs == pytest.approx(a.level_dbfs, abs=0.5)
+        assert b.level_dbfs == pytest.approx(a.level_dbfs, abs=1.5)
 
 
 @pytest.mark.parametrize("tracks", [24, 64])
