@@ -91,6 +91,8 @@ class FilterBank:
         for start in range(0, hops, self._chunk):
             part = slice(start, min(start + self._chunk, hops))
             self._fill(x[:, part], energies[:, :, part], block.work)
+        if block.start == 0 and hops > 1:  # the first long window has no first half
+            energies[: self._low, :, 0] = energies[: self._low, :, 1]
         return energies
 
     def _fill(self, x: Floats, energies: Floats, work: Workspace) -> None:

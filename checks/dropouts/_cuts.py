@@ -15,7 +15,7 @@ from checks.dropouts._floors import LevelHistory, decibels
 from checks.dropouts._motion import Course
 
 EDGE_HOPS: Final = 64  # 23 ms: longer than a period of the lowest notes
-_ONSET_HOPS: Final = 4  # 1.5 ms
+_ONSET_HOPS: Final = 16  # 5.8 ms: a period of the lower notes
 _ONSET_DB: Final = 10.0  # an attack begins that much lower: players began with the capture
 _OVER_QUIET_DB: Final = 20.0
 _UNDER_USUAL_DB: Final = 12.0

@@ -50,6 +50,7 @@ _FLAT: Final = 0.3  # of the fall: how far the bands may differ in a dip of the 
 _FLOOR_DB: Final = (7.0, 14.0)  # where amplifiers lie under the hiss (common practice: 8 to 12)
 _BODY: Final = 0.35  # of the loss at 10 kHz: more than a spacing loss takes from 1.4 kHz
 _BESIDE_DB: Final = 2.5  # from the hiss: steady beside the lift
+_MARGIN_DB: Final = 2.0  # by which chance may deepen one band's fall
 _PLAYS_DB: Final = 8.0  # over the quietest: the body plays
 
 
@@ -165,8 +166,9 @@ class Judge:
         steady = all(abs(float(beside[b] - hiss[b])) < _BESIDE_DB for b in fell)
         if not (self._plain or plays_on or steady or (nats >= _BEYOND and len(fell) >= 3)):
             return None
-        rises = loss[EDGE:] / (self._bank.frequencies_hz[EDGE:] / 10_000.0)
-        loss_db = float(np.sort(rises)[-min(3, len(rises))]) if not flat else fall_db
+        # Each band gives a loss at 10 kHz; those that have reached the amplifier's noise give less.
+        tilt = self._bank.frequencies_hz[EDGE:] / 10_000.0
+        loss_db = fall_db if flat else float(np.nanmax((loss[EDGE:] - _MARGIN_DB) / tilt))
         sure = nats >= _STRONG and len(fell) >= 3 and played and loss[BODY] <= _BODY * loss_db
         return Lift(
             track=c.track,
