@@ -37,7 +37,7 @@ DENSE_S: Final = 1.0  # within which tops follow one another where they lie wide
 EXACT_TOPS: Final = 3  # equal to the bit: noise gives that to no natural crest
 SOFT_SHOULDERS: Final = 0.45  # near over far: a cut gives 0.25 to 0.36, rounding 0.5 and more
 SHOULDER_SAMPLES: Final = 24  # below which the shoulders say nothing
-LEAST_SHARE: Final = 0.05  # of the peaks that come as high
+LEAST_SHARE: Final = 0.02  # of the peaks that come as high; evenly spread noise: 0.0003
 _EXACT_KEPT: Final = 512  # levels remembered for EXACT_TOPS
 
 
@@ -182,16 +182,15 @@ class FlatTops:
 
 
 def _judged(side: Side, positive: bool, least_tops: int) -> Ceiling | None:
-    if not side.tops or side.tops < LEAST_SHARE * side.peaks:
-        return None
     if side.near + side.far >= SHOULDER_SAMPLES and side.near > SOFT_SHOULDERS * side.far:
         return None
     narrow, at = _fullest(side.counts, NARROW_CLASSES)
     exact = max(side.exact.values(), default=0)
-    if narrow >= least_tops or exact >= EXACT_TOPS:
+    often = side.tops >= LEAST_SHARE * side.peaks
+    if exact >= EXACT_TOPS or (narrow >= least_tops and often):
         return Ceiling(positive, _mean_db(side, at, NARROW_CLASSES), side.tops, wide=False)
     wide, at = _fullest(side.dense, WIDE_CLASSES)
-    if wide >= WIDE_TIMES * least_tops:
+    if wide >= WIDE_TIMES * least_tops and often:
         return Ceiling(positive, _mean_db(side, at, WIDE_CLASSES), side.tops, wide=True)
     return None
 

@@ -3,10 +3,9 @@
 The jump of two full scales disappears in arithmetic modulo the word: there the signal runs on as
 it did before. A wrap counts where the jump begins and ends in the outer part of the range, what
 is left of it modulo the word is of the size of the movements beside it, and a second jump of the
-same kind leads back later; and of all wraps most must run on in the direction they had (noise
-may turn a few round). A sawtooth of full height only ever jumps one way, a square wave stands
-still beside its jumps or turns back, one that is clipped jumps from rail to rail, and noise at
-full level jumps in many other ways as well.
+same kind leads back later. A sawtooth of full height only ever jumps one way, square waves are
+known by their two levels or go on settling the way they jumped, what is clipped jumps from rail
+to rail, and noise at full level jumps in many other ways as well.
 
 What it does not see: a wrap whose jump was filtered or scaled since; that is a step.
 """
@@ -19,17 +18,19 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._levels import two_level_share
 from checks._runs import Indices, Places
 from checks.block import Block
 from checks.model import CaptureFormat
 
 OUTER: Final = 0.7  # of full scale, on both sides of the jump
-LARGEST_SLOPE: Final = 0.25  # of full scale a sample; faster signals cannot be judged
-LIKE_SLOPES: Final = 3.0  # times the movements beside it may be left of the jump
+LARGEST_MOVE: Final = 0.6  # of full scale a sample; faster signals cannot be judged
+LIKE_MOVES: Final = 3.0  # times the movements beside it may be left of the jump
 RAIL_STEPS: Final = 1.5  # of the word: a sample so near full scale stands at the rail
 BESIDE: Final = 4  # samples looked at on either side of a jump
 FOREIGN_SHARE: Final = 0.25  # of all such jumps that may be other than wraps
-RUNNING_ON_SHARE: Final = 0.5  # of the wraps; the others turned round by noise
+SETTLING_SHARE: Final = 0.65  # of the wraps; noise on the signal turns half of them
+TWO_LEVELS_SHARE: Final = 0.85  # of a block's time; see ``two_level_share``
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,13 +40,13 @@ class Jumps:
     Attributes:
         at: index of the first sample behind each.
         ways: 1 for a jump up, -1 for one down.
-        running_on: whether the signal goes on behind it in the direction it had.
+        settling: whether the signal moves on behind it the way it jumped, not back as it must.
         foreign: number of other jumps between the outer parts of the range.
     """
 
     at: Indices
     ways: Indices
-    running_on: NDArray[np.bool_]
+    settling: NDArray[np.bool_]
     foreign: int
 
 
@@ -57,7 +58,7 @@ class Wraps:
     crests: int = 0
     longest: int = 0
     jumps: int = 0
-    running_on: int = 0
+    settling: int = 0
     foreign: int = 0
     open_way: int = 0  # of the last jump that awaits one back: 1 up, -1 down, 0 none
     open_at: int = 0
@@ -66,7 +67,7 @@ class Wraps:
         """Further jumps in order; ``origin`` is the frame of index 0."""
         self.foreign += jumps.foreign
         self.jumps += len(jumps.at)
-        self.running_on += int(np.count_nonzero(jumps.running_on))
+        self.settling += int(np.count_nonzero(jumps.settling))
         for at, way in zip((jumps.at + origin).tolist(), jumps.ways.tolist(), strict=True):
             if self.open_way == -way:
                 self.crests += 1
@@ -83,7 +84,7 @@ class Wraps:
         return (
             self.crests > 0
             and others <= 1 + FOREIGN_SHARE * self.jumps
-            and self.running_on >= RUNNING_ON_SHARE * self.jumps
+            and self.settling <= 1 + SETTLING_SHARE * self.jumps
         )
 
 
@@ -106,6 +107,8 @@ class WrapFinder:
         both = (reached | self._reached).all(axis=0)
         self._reached = reached
         for track in np.flatnonzero(both).tolist():
+            if two_level_share(block.scaled[track]) >= TWO_LEVELS_SHARE:
+                continue
             # What stands too near the end to be judged is judged with the next block.
             lead = min(block.lead, BESIDE + BESIDE - 1)
             row = block.with_lead[track, block.lead - lead :]
@@ -135,11 +138,11 @@ def jumps_in(row: NDArray[Any], scale: float, step: float) -> Jumps:
     near = row[at[:, None] + np.arange(-BESIDE, BESIDE)].astype(np.float64) * scale
     near = np.nan_to_num(near, nan=0.0, posinf=0.0, neginf=0.0)
     moves = np.diff(near, axis=1)
-    left = np.abs(moves[:, BESIDE - 1] - 2.0 * way)  # of the jump, modulo the word
-    beside = np.abs(moves[:, [BESIDE - 2, BESIDE]])
-    wraps = (left <= LIKE_SLOPES * beside.max(axis=1)) & (beside.min(axis=1) >= step)
-    wraps &= np.maximum(beside.max(axis=1), left) <= LARGEST_SLOPE
+    moves -= 2.0 * np.rint(moves / 2.0)  # modulo the word: several jumps may stand side by side
+    left = np.abs(moves[:, BESIDE - 1])
+    beside = np.abs(np.delete(moves, BESIDE - 1, axis=1))
+    wraps = (left <= LIKE_MOVES * beside.max(axis=1)) & (left <= LARGEST_MOVE)
+    wraps &= (beside.max(axis=1) <= LARGEST_MOVE) & (beside[:, BESIDE - 2 : BESIDE] >= step).all(1)
+    settling = moves[:, BESIDE:].sum(axis=1) * way > 0
     wraps &= (np.abs(near[:, BESIDE - 1 : BESIDE + 1]) < 1 - RAIL_STEPS * step).any(axis=1)
-    before, behind = near[:, BESIDE - 1] - near[:, 0], near[:, -1] - near[:, BESIDE]
-    running_on = (before * way < 0) & (behind * way < 0)
-    return Jumps(at[wraps], way[wraps], running_on[wraps], int(len(at) - np.count_nonzero(wraps)))
+    return Jumps(at[wraps], way[wraps], settling[wraps], int(len(at) - np.count_nonzero(wraps)))
