@@ -1,0 +1,102 @@
+"""``lineup FILE...``: the table of tones by track, and its JSON."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+from bench_lineup.signals import Part, line_up
+
+from checks.measures import AzimuthLine, LineupMeasures, Measures, ToneLine, ToneTrackLine
+from checks.model import Verdict
+from watcher.cli import main
+from watcher.exits import Exit
+from watcher.lineup_view import lineup_lines
+from watcher.report import CaptureLine, Expected, Made, Report
+
+
+def measured(tracks: int, **settings: Any) -> LineupMeasures:
+    lines = tuple(
+        ToneTrackLine(track=k + 1, level_dbfs=-18.0 - k, deviation_db=-1.0 * k,
+                      phase_deg=10.0 * k if k != 1 else None, flutter_percent=0.03)
+        for k in range(tracks)
+    )  # fmt: skip
+    tone = ToneLine(start_s=1.5, end_s=11.5, frequency_hz=1001.0, nominal_hz=1000.0,
+                    kind="steady", tracks=lines)  # fmt: skip
+    azimuth = tuple(
+        AzimuthLine(track=k + 1, against=1, delay_us=3.0 * k, uncertainty_us=0.001,
+                    angle_arcmin=None, inverted=k == 2)
+        for k in range(1, tracks)
+    )  # fmt: skip
+    return LineupMeasures(tones=(tone,), speed_error_percent=0.1, azimuth=azimuth, response=(),
+                          tones_found=1, **settings)  # fmt: skip
+
+
+def report(lineup: LineupMeasures | None, tracks: int, names: tuple[str, ...] = ()) -> Report:
+    names = (*names, *(f"track {k + 1}" for k in range(len(names), tracks)))
+    return Report(
+        capture=CaptureLine(name="tones.wav", folder="/store", files=(), rate_hz=96_000,
+                            channels=tracks, word_length=24, encoding="pcm", frames=1,
+                            duration_s=12.0, tracks=names),
+        expected=Expected(values={}, sources={}),
+        verdict=Verdict.CLEAR,
+        findings=(),
+        measures=Measures(lineup=lineup),
+        made=Made(by="reelvigil 0", at="2026-01-01T00:00:00+00:00", took_s=1.0, settings="0"),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("tracks", [1, 2, 8, 9, 24])
+def test_it_fits_eighty_columns(tracks: int) -> None:
+    lines = list(lineup_lines(report(measured(tracks), tracks, ("woodwind left", "brass\x1b[31m"))))
+    assert max(map(len, lines)) <= 80
+    assert all(line.isprintable() for line in lines)
+    text = "\n".join(lines)
+    assert f"{-18.0 - (tracks - 1):.2f}" in text  # the last track's level is there as well
+    assert "+0.100 % of 1 kHz" in text
+
+
+def test_what_was_not_measured_is_a_dash() -> None:
+    lines = list(lineup_lines(report(measured(3), 3)))
+    phases = lines[lines.index("  phase, degrees (positive: later)") + 2]
+    assert phases.split()[2:] == ["+0.0", "-", "+20.0"]
+    assert any(line.split() == ["polarity", "right", "turned"] for line in lines)
+
+
+def test_nothing_to_show_is_said() -> None:
+    empty = LineupMeasures(tones=(), speed_error_percent=None, azimuth=(), response=())
+    assert list(lineup_lines(report(empty, 2)))[1] == "  no line-up tones found"
+    assert "could not be looked at" in list(lineup_lines(report(None, 2)))[1]
+
+
+def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    signal = line_up(
+        44_100, [Part(hz=1000, dbfs=-18, seconds=2.5), Part(hz=10_000, dbfs=-18, seconds=2.5)],
+        tracks=4, gains_db=[0, 0, -0.5, 0],
+    )  # fmt: skip
+    path = tmp_path / "tones.wav"
+    soundfile.write(path, signal.samples.T, 44_100, subtype="PCM_24")
+    (tmp_path / "transfer.yaml").write_text("reel: {kind: lineup}\ntracks: [a, b, low one, d]\n")
+    assert main(["lineup", str(path)]) is Exit.LISTEN
+    shown = capsys.readouterr().out
+    assert re.search(
+        r"listen: 00:00:00\.50\d  low one: The 1 kHz tone is up to 0\.50 dB below", shown
+    )
+    assert list(tmp_path.glob("*.json")) == []  # nothing is written
+    assert main(["lineup", "--json", str(path)]) is Exit.LISTEN
+    (line,) = capsys.readouterr().out.splitlines()
+    told = json.loads(line)
+    assert (told["version"], told["capture"], told["verdict"]) == (1, "tones.wav", "listen")
+    assert [t["nominal_hz"] for t in told["lineup"]["tones"]] == [1000, 10_000]
+    assert {f["check"] for f in told["findings"]} == {"lineup"}
+    silent = tmp_path / "take.wav"
+    soundfile.write(silent, np.zeros((44_100, 2)), 44_100, subtype="PCM_24")
+    (tmp_path / "transfer.yaml").unlink()
+    assert main(["lineup", str(silent)]) is Exit.CLEAR
+    assert "no line-up tones found" in capsys.readouterr().out
+    assert main(["lineup", str(tmp_path / "gone.wav")]) is Exit.USAGE

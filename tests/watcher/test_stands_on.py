@@ -1,0 +1,282 @@
+"""Which line-up a capture stands on: nearest, earlier, same machine, in reach, still valid."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from checks.measures import (
+    BextLine,
+    ContainerFileLine,
+    ContainerMeasures,
+    LineupMeasures,
+    Measures,
+    ToneLine,
+    ToneTrackLine,
+)
+from checks.model import Remedy, Verdict
+from watcher import sidecar
+from watcher.files import Identity
+from watcher.ledger import Ledger, State
+from watcher.report import (
+    CaptureLine,
+    Expected,
+    FileLine,
+    FindingLine,
+    Made,
+    Report,
+    Signoff,
+    from_json,
+    sidecar_path,
+    to_json,
+)
+from watcher.stands_on import (
+    entry_of,
+    in_ledger,
+    is_lineup,
+    machine_lines,
+    nearest,
+    on_disk,
+    with_stands_on,
+)
+
+NOON = datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
+
+
+def bext(time: str) -> BextLine:
+    return BextLine(
+        description="", originator="", originator_reference="", origination_date="2026-02-03",
+        origination_time=time, time_reference=0, version=1, umid=None, loudness_lufs=None,
+        loudness_range_lu=None, max_true_peak_dbtp=None, max_momentary_lufs=None,
+        max_short_term_lufs=None, coding_history="",
+    )  # fmt: skip
+
+
+def finding(verdict: Verdict, check: str = "lineup", kind: str = "level") -> FindingLine:
+    return FindingLine(
+        check=check, kind=kind, verdict=verdict, remedy=Remedy.REPLAY, tracks=(3,),
+        start_frame=None, frames=None, start_s=None, text="0.7 dB low.", values={},
+    )  # fmt: skip
+
+
+def report(
+    name: str,
+    *,
+    folder: str = "/store/monday",
+    hours: float = 0.0,
+    machine: str | None = "deck 2",
+    kind: str = "programme",
+    findings: Sequence[FindingLine] = (),
+    tones: bool = False,
+    required: bool = False,
+    signoff: Signoff | None = None,
+    header: str | None = None,
+    duration_s: float = 20.0,
+) -> Report:
+    """A capture recorded so many hours after noon."""
+    track = ToneTrackLine(track=1, level_dbfs=-18.1, deviation_db=-0.1, phase_deg=0.0,
+                          flutter_percent=None)  # fmt: skip
+    tone = ToneLine(start_s=1.0, end_s=16.0, frequency_hz=1000.0, nominal_hz=1000.0,
+                    kind="steady", tracks=(track,))  # fmt: skip
+    file = FileLine(
+        name=name, bytes=1, modified=(NOON + timedelta(hours=hours)).isoformat(), container="wav",
+        sha256="0" * 64, audio_sha256=None, crc32_mib="",
+    )  # fmt: skip
+    container = ContainerFileLine(
+        kind="wav", header_frames=1, found_frames=1, audio_offset=44, audio_bytes=1, chunks=(),
+        bext=bext(header) if header else None,
+    )  # fmt: skip
+    values: dict[str, Any] = {
+        "reel": {"kind": kind}, "machine": machine,
+        "lineup": {"valid_h": 12.0, "required": required},
+    }  # fmt: skip
+    return Report(
+        capture=CaptureLine(
+            name=name, folder=folder, files=(file,), rate_hz=96_000, channels=4, word_length=24,
+            encoding="pcm", frames=1, duration_s=duration_s, tracks=("a", "b", "c", "d"),
+        ),
+        expected=Expected(values=values, sources={}),
+        verdict=Verdict.worst(f.verdict for f in findings),
+        findings=tuple(findings),
+        measures=Measures(
+            container=ContainerMeasures(files=(container,)),
+            lineup=LineupMeasures(
+                tones=(tone,) if tones else (), speed_error_percent=None, azimuth=(), response=()
+            ),
+        ),
+        signoff=signoff,
+        made=Made(by="reelvigil 0", at=NOON.isoformat(), took_s=1.0, settings="0"),
+    )  # fmt: skip
+
+
+def lineup(name: str = "lineup.wav", **settings: Any) -> Report:
+    return report(name, **{"kind": "lineup", "tones": True} | settings)
+
+
+def entries(*reports: Report) -> list[Any]:
+    return [entry for r in reports if (entry := entry_of(r)) is not None]
+
+
+TAKE = report("take_1.wav", hours=3)
+
+
+def test_the_nearest_earlier_one_counts() -> None:
+    found = nearest(
+        TAKE,
+        entries(
+            lineup("early.wav", hours=-1), lineup("near.wav", hours=2), lineup("late.wav", hours=4)
+        ),
+    )
+    assert found is not None
+    assert found.name == "near.wav"
+
+
+@pytest.mark.parametrize(
+    ("settings", "holds"),
+    [
+        ({}, True),
+        ({"folder": "/store"}, True),  # a folder above
+        ({"folder": "/store/monday/lineup"}, True),  # stands for the folder it lies in
+        ({"folder": "/store/lineup"}, True),
+        ({"folder": "/store/tuesday"}, False),
+        ({"folder": "/store/monday/other"}, False),
+        ({"machine": "deck 3"}, False),
+        ({"machine": None}, False),
+        ({"hours": -8.9}, True),
+        ({"hours": -9.1}, False),  # more than 12 h before
+        ({"hours": 3.1}, False),  # after the capture
+    ],
+)
+def test_what_holds(settings: dict[str, Any], holds: bool) -> None:
+    assert (nearest(TAKE, entries(lineup(**settings))) is not None) is holds
+
+
+def test_headers_count_where_both_have_them() -> None:
+    # EBU Tech 3285: origination date and time; a copy in the wrong order does not matter then
+    take = report("take.wav", hours=0, header="15-00-00")
+    assert nearest(take, entries(lineup(hours=5, header="14:00:00"))) is not None
+    assert nearest(take, entries(lineup(hours=5))) is None
+
+
+def test_a_capture_of_tones_is_a_line_up_without_a_sheet() -> None:
+    assert is_lineup(report("tones.wav", tones=True))
+    assert not is_lineup(report("reel.wav", tones=True, duration_s=600.0))  # a head of a reel
+    assert entry_of(report("take.wav")) is None
+
+
+def test_the_finding_and_the_measure() -> None:
+    stood = with_stands_on(TAKE, entries(lineup()))
+    (told,) = stood.findings
+    assert (told.check, told.kind, told.verdict) == ("lineup", "stands-on", Verdict.CLEAR)
+    assert "lineup.wav; worst: level -0.10 dB at 1000 Hz on track 1." in told.text
+    assert stood.measures.lineup is not None
+    line = stood.measures.lineup.stands_on
+    assert line is not None
+    assert (line.capture, line.at) == ("/store/monday/lineup.wav", NOON.isoformat())
+    assert with_stands_on(stood, entries(lineup())) == stood  # once more changes nothing
+    assert from_json(to_json(stood)) == stood
+    own = lineup()
+    assert with_stands_on(own, entries(lineup("other.wav", hours=-1))) == own
+
+
+@pytest.mark.parametrize(
+    ("entry", "required", "verdict", "words"),
+    [
+        (None, False, Verdict.CLEAR, "No line-up"),
+        (None, True, Verdict.LISTEN, "No line-up"),
+        (lineup(findings=[finding(Verdict.REDO)]), True, Verdict.LISTEN, "to be played again"),
+        (lineup(findings=[finding(Verdict.REDO)]), False, Verdict.CLEAR, "to be played again"),
+        (lineup(tones=False), True, Verdict.LISTEN, "no tones"),
+        (lineup(findings=[finding(Verdict.UNREAD)]), True, Verdict.LISTEN, "not be looked at"),
+        (lineup(findings=[finding(Verdict.LISTEN)]), True, Verdict.CLEAR, "signed"),
+        (
+            lineup(
+                findings=[finding(Verdict.REDO)],
+                signoff=Signoff(by="AB", at=NOON.isoformat(), note=None, verdict=Verdict.CLEAR),
+            ),
+            True,
+            Verdict.CLEAR,
+            "Stands on",
+        ),
+        (
+            lineup(signoff=Signoff(by="AB", at=NOON.isoformat(), note=None, verdict=Verdict.REDO)),
+            True,
+            Verdict.LISTEN,
+            "a person",
+        ),
+    ],
+)
+def test_the_verdict(entry: Report | None, required: bool, verdict: Verdict, words: str) -> None:
+    take = report("take.wav", hours=1, required=required)
+    stood = with_stands_on(take, entries(entry) if entry else ())
+    (told,) = stood.findings
+    assert (told.verdict, stood.verdict) == (verdict, verdict)
+    assert words in told.text
+
+
+def _saved(r: Report, *, reports: Path | None = None, top: Path | None = None) -> None:
+    path = Path(r.capture.folder) / r.capture.name
+    sidecar.save(r, sidecar_path(path, reports, top))
+
+
+def test_sidecars_on_disk(tmp_path: Path) -> None:
+    top, day = tmp_path, tmp_path / "monday"
+    _saved(lineup("above.wav", folder=str(top)))
+    _saved(lineup("here.wav", folder=str(day)))
+    _saved(lineup("inside.wav", folder=str(top / "lineup")))
+    _saved(lineup("elsewhere.wav", folder=str(top / "tuesday")))
+    _saved(report("take.wav", folder=str(day)))
+    (day / "broken.wav.vigil.json").write_bytes(b'{"kind": "lineup"')
+    found = {entry.name for entry in on_disk(day, top=top)}
+    assert found == {"above.wav", "here.wav", "inside.wav"}
+    assert {entry.name for entry in on_disk(day, top=None)} == {"here.wav"}
+
+
+def test_sidecars_in_a_mirror(tmp_path: Path) -> None:
+    top, mirror = tmp_path / "store", tmp_path / "reports"
+    _saved(lineup("above.wav", folder=str(top)), reports=mirror, top=top)
+    found = {entry.name for entry in on_disk(top / "monday", top=top, reports=mirror)}
+    assert found == {"above.wav"}
+
+
+def test_the_ledger(tmp_path: Path) -> None:
+    top = tmp_path / "store"
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        root = ledger.root(top)
+        for r in (
+            lineup("above.wav", folder=str(top)),
+            lineup("elsewhere.wav", folder=str(top / "tuesday")),
+            report("take.wav", folder=str(top / "monday")),
+        ):
+            path = Path(r.capture.folder) / r.capture.name
+            identity = Identity(device=1, inode=1, size=1, mtime_ns=1)
+            row = ledger.put(root=root, path=path, is_set=False, files=[(path, identity)],
+                             state=State.CHECKING)  # fmt: skip
+            ledger.record(row.id, r, report_path=path, paths=[path])
+        found = [entry.name for entry in in_ledger(ledger, top / "monday", top=top)]
+    assert found == ["above.wav"]
+
+
+def test_may_the_machine_be_taken_down() -> None:
+    stands = entries(lineup())
+    good = with_stands_on(report("take_1.wav", hours=1), stands)
+    bad = with_stands_on(
+        report("take_2.wav", hours=2, findings=[finding(Verdict.REDO, "dropouts", "step")]), stands
+    )
+    (line,) = machine_lines([good, bad, lineup()])
+    assert not line.done
+    assert (
+        line.text == "lineup.wav (deck 2): not yet, of 2 captures: take_2.wav is to be done again"
+    )
+    signed = dataclasses.replace(
+        bad, signoff=Signoff(by="AB", at=NOON.isoformat(), note=None, verdict=Verdict.CLEAR)
+    )
+    (line,) = machine_lines([good, signed])
+    assert line.done
+    assert line.text.endswith("the machine may be taken down")
+    assert machine_lines([report("alone.wav")]) == []
