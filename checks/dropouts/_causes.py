@@ -232,7 +232,7 @@ def wrong_word(found: Junction) -> bool:
         and abs(found.deviation) >= WORD_STEPS
         and found.word_sigmas >= WORD_SIGMAS
         and found.word <= 1.4
-        and found.sides >= found.word + 0.6
+        and found.sides >= found.word + 0.3
     )
 
 

@@ -101,6 +101,10 @@ class Place:
                 return True
         return False
 
+    def silent(self, start: int, stop: int) -> bool:
+        """Whether all tracks are zero from ``start`` to before ``stop``."""
+        return not self._native[:, start:stop].any()
+
     def quiet(self, track: int, whitening: Floats) -> bool:
         """Whether nothing as large came just before: a cheap look with the screen's own filter."""
         order = len(whitening) - 1

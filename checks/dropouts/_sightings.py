@@ -102,7 +102,7 @@ class Sightings:
         self._period = start + count
         self._batches.append((start, count, keys))
         self._held += len(keys)
-        while self._held - len(self._batches[0][2]) >= self._most:
+        while self._held - len(self._batches[0][2]) - len(keys) >= self._most:
             self._held -= len(self._batches.popleft()[2])
         hits = self._push(keys)
         if not len(hits):

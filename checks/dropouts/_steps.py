@@ -154,7 +154,8 @@ class StepsPart:
             return False
         length = max(stop - start for start, stop, _ in runs.values())
         zero = all(zero for _, _, zero in runs.values())
-        everywhere = len(runs) == self._fmt.channels
+        start = min(start for start, _, _ in runs.values())
+        everywhere = zero and place.silent(start, start + length)
         limit = self._limits.held_run
         if zero:
             limit = self._limits.zero_run_one_track
