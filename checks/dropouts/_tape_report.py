@@ -17,11 +17,13 @@ from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import Course, Motion, course, programme_spans, spans
 from checks.dropouts._part import PartOutcome
+from checks.dropouts._tape_findings import counted, made
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
 from checks.sheet import NoiseReduction, Sheet, TrackKind
 
 _SPACING_DB: Final = 54.6  # per wavelength: 20 log10 e^(2 pi)
-_JOIN_S: Final = 0.03  # lifts closer than that are one event
+_JOIN_S: Final = 0.03  # lifts closer than that are one event, whatever the track
+_SERIES_S: Final = 1.0  # on the same track, one finding
 _TOGETHER_S: Final = 0.7  # lasting falls on several tracks that begin so close are one event
 _ELECTRONICS_DB: Final = 3.0  # how close to the standing machine's floor counts as that floor
 _UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
@@ -42,6 +44,14 @@ class _Event:
     @property
     def stop(self) -> int:
         return max(lift.start + lift.hops for lift in self.lifts)
+
+    def times(self, track: int) -> int:
+        """How often the track lifts by itself; what overlaps is one lift."""
+        end, count = -1, 0
+        for lift in sorted((k for k in self.lifts if k.track == track), key=lambda k: k.start):
+            count += lift.start > end
+            end = max(end, lift.start + lift.hops)
+        return count
 
 
 class TapeReport:
@@ -122,10 +132,8 @@ class TapeReport:
                 "starting_s": round(float((states == Motion.STARTING).sum()) * self._entry_s, 2),
                 "stopping_s": round(float((states == Motion.STOPPING).sum()) * self._entry_s, 2),
             }
-            out.append(
-                _finding("no-tape", Verdict.CLEAR, Remedy.NONE, (), start, stop, what, values)
-            )
-        return [_counted(one, len(out), len(out)) for one in out]
+            out.append(made("no-tape", Verdict.CLEAR, Remedy.NONE, (), start, stop, what, values))
+        return [counted(one, len(out), len(out)) for one in out]
 
     def _cut(self, way: Course, head: Floats, tail: Floats) -> list[Finding]:
         out = []
@@ -146,9 +154,7 @@ class TapeReport:
             )
             values: dict[str, Value] = {"over_quiet_db": rounded(loud, 1), "count": 1, "listed": 1}
             out.append(
-                _finding(
-                    kind, Verdict.LISTEN, Remedy.REPLAY, tracks, start, start + 1, text, values
-                )
+                made(kind, Verdict.LISTEN, Remedy.REPLAY, tracks, start, start + 1, text, values)
             )
         return out
 
@@ -167,12 +173,14 @@ class TapeReport:
             if lift is None:
                 continue
             also = {k for k in self._music if k != one.track and judge.shares(one, k)}
-            join = round(_JOIN_S * self._fmt.rate_hz / self._bank.hop)
-            if (
-                events
-                and lift.start < events[-1].stop + join
-                and events[-1].lifts[0].flat == lift.flat
-            ):
+            gap_s = (
+                (lift.start - events[-1].stop) * self._bank.hop / self._fmt.rate_hz
+                if events
+                else np.inf
+            )
+            alone = bool(events) and {k.track for k in events[-1].lifts} == {lift.track}
+            near = gap_s < (_SERIES_S if alone else _JOIN_S)
+            if near and events[-1].lifts[0].flat == lift.flat:
                 events[-1].lifts.append(lift)
                 events[-1].also |= also
             else:
@@ -182,7 +190,7 @@ class TapeReport:
             finding = self._contact(event)
             name = "level_dips" if finding.kind == "level-dip" else "contact_losses"
             for track in finding.tracks:
-                counts[name][track] += 1
+                counts[name][track] += max(1, event.times(track))
             worst = max(lift.fall_db * lift.hops for lift in event.lifts)
             graded.append((finding, worst))
         out = []
@@ -192,7 +200,7 @@ class TapeReport:
                 same.sort(key=lambda g: -g[1])
                 listed = same[: self._limits.listed_tape]
                 more = dropped if kind == "contact-loss" and verdict is Verdict.LISTEN else 0
-                out += [_counted(one, len(same), len(listed), more) for one, _ in listed]
+                out += [counted(one, len(same), len(listed), more) for one, _ in listed]
         return out, counts
 
     def _contact(self, event: _Event) -> Finding:
@@ -206,6 +214,7 @@ class TapeReport:
         values: dict[str, Value] = {
             "length_ms": rounded(length_ms, 1),
             "hiss_fall_db": rounded(fall, 1),
+            "times": max(event.times(track) for track in tracks),
         }
         shared = f", on {len(tracks)} tracks together" if len(tracks) > 1 else ""
         if lifts[0].flat:
@@ -213,7 +222,7 @@ class TapeReport:
                 f"The level of all frequencies, hiss included, dips by {fall:.0f} dB or more for "
                 f"{length_ms:.0f} ms{shared}: a thin place in the coat, or the level was changed."
             )
-            return _finding(
+            return made(
                 "level-dip", Verdict.LISTEN, Remedy.LISTEN, tracks, start, stop, text, values
             )
         values["loss_at_10_khz_db"] = rounded(loss, 1)
@@ -236,7 +245,7 @@ class TapeReport:
             else "Listen whether it is heard."
         )
         verdict, remedy = (Verdict.REDO if redo else Verdict.LISTEN), Remedy.REPLAY
-        return _finding("contact-loss", verdict, remedy, tracks, start, stop, text, values)
+        return made("contact-loss", verdict, remedy, tracks, start, stop, text, values)
 
     # ---- falls that stay ------------------------------------------------------------------
 
@@ -258,9 +267,9 @@ class TapeReport:
         for kind, group in groups:
             same = sum(1 for k, _ in groups if k == kind)
             if kind == "hf-loss":
-                findings.append(_counted(self._hf_loss(group), same, same))
+                findings.append(counted(self._hf_loss(group), same, same))
             else:
-                findings.append(_counted(self._lost(group, way), same, same))
+                findings.append(counted(self._lost(group, way), same, same))
         return findings
 
     def _under_others(self, stayed: Sequence[Fall], judge: Judge) -> list[Fall]:
@@ -307,7 +316,7 @@ class TapeReport:
             },
         }
         tracks = tuple(sorted({f.track for f in group}))
-        return _finding("hf-loss", Verdict.LISTEN, Remedy.REPLAY, tracks, start, stop, text, values)
+        return made("hf-loss", Verdict.LISTEN, Remedy.REPLAY, tracks, start, stop, text, values)
 
     def _lost(self, group: list[Fall], way: Course) -> Finding:
         start, stop = self._place(min(f.first for f in group), max(f.last for f in group))
@@ -334,7 +343,7 @@ class TapeReport:
             "hiss_fall_db": rounded(worst.mean_db, 1),
             "down_to_electronics": bare,
         }
-        return _finding(
+        return made(
             "signal-lost",
             Verdict.REDO if redo else Verdict.LISTEN,
             Remedy.REPLAY,
@@ -352,43 +361,3 @@ class TapeReport:
             bare = float(np.median(way.level_db[fall.track, standing]))
             return fall.after_db <= bare + _ELECTRONICS_DB
         return fall.after_db <= _NOTHING_DB
-
-
-def _finding(
-    kind: str,
-    verdict: Verdict,
-    remedy: Remedy,
-    tracks: tuple[int, ...],
-    start: int,
-    stop: int,
-    text: str,
-    values: dict[str, Value],
-) -> Finding:
-    return Finding(
-        check="dropouts",
-        kind=kind,
-        verdict=verdict,
-        remedy=remedy,
-        tracks=tracks,
-        start_frame=start,
-        frames=max(1, stop - start),
-        text=text,
-        values=values,
-    )
-
-
-def _counted(finding: Finding, count: int, listed: int, more: int = 0) -> Finding:
-    values = {**finding.values, "count": count, "listed": listed}
-    if more:
-        values["not_judged"] = more
-    return Finding(
-        check=finding.check,
-        kind=finding.kind,
-        verdict=finding.verdict,
-        remedy=finding.remedy,
-        tracks=finding.tracks,
-        start_frame=finding.start_frame,
-        frames=finding.frames,
-        text=finding.text,
-        values=values,
-    )
