@@ -179,3 +179,8 @@ def test_only_0_hz_and_half_the_rate_are_not_doubled(length, last):
     assert factors[0] == 1.0
     assert factors[-1] == last
     assert (factors[1:-1] == 2.0).all()
+
+
+def test_bins_at_the_edges_of_a_band_count_by_their_share():
+    # 1 a hertz from 10 to 24 Hz is 14, whatever bins of 4 Hz it is cut into
+    assert band_power(np.ones(33), 4.0, 10.0, 24.0) == pytest.approx(14.0)

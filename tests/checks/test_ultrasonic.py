@@ -23,6 +23,7 @@ from checks.registry import Check, Context
 from checks.sample_pass import SamplePass
 from checks.sheet import Expect, Reel, ReelKind, Sheet, Tape, TrackEntry, TrackKind
 from checks.ultrasonic import UltrasonicLimits, UltrasonicPass
+from checks.ultrasonic._quiet import EPOCHS, QuietSpectra
 
 CHECK = Check("ultrasonic", lambda c: UltrasonicPass(c.fmt, c.sheet, UltrasonicLimits()))
 ABOVE = Sheet(expect=Expect(above_20_khz=True))
@@ -532,6 +533,17 @@ def test_bands_begin_at_preferred_numbers_and_end_at_half_the_rate():
     (track,) = look(x, 352_800).measures.tracks
     edges = [b.from_hz for b in track.bands] + [track.bands[-1].to_hz]
     assert edges == [20e3, 25e3, 31.5e3, 40e3, 50e3, 63e3, 80e3, 100e3, 125e3, 160e3, 176.4e3]
+
+
+def test_of_two_joined_epochs_the_quieter_is_kept():
+    kept = QuietSpectra(1, 2)
+    heard = [5.0, 1.0, 2.0, 7.0] * (EPOCHS // 4)  # one block an epoch, until they are joined
+    for loudness in [*heard, 9.0]:
+        kept.next_block()
+        kept.offer(slice(0, 1), np.full((1, 1, 2), loudness), np.array([[loudness]]), 1.0)
+    spectra, segments = kept.of(0)
+    assert spectra[:, 0].tolist() == [1.0, 2.0] * (EPOCHS // 4) + [9.0]
+    assert segments.tolist() == [1] * (EPOCHS // 2 + 1)
 
 
 # -- laws ----------------------------------------------------------------------------------------
