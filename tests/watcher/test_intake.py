@@ -530,6 +530,23 @@ def test_a_sheet_with_a_mistake_stops_no_intake(scene: Scene) -> None:
     assert len(scene.after(QUIET_S + 5).queued) == 1
 
 
+def test_a_set_that_loses_a_track_while_it_waits(scene: Scene) -> None:
+    for number in (1, 2, 3):
+        scene.write(f"a_tr{number}.wav")
+    scene.start()
+    scene.after(60)
+    (scene.root / "a_tr3.wav").unlink()
+    scene.after(10)
+    assert len(scene.ledger.files(scene.row("a.set").id)) == 2
+    (scene.root / "a_tr2.wav").unlink()
+    scene.after(2 * QUIET_S + 10)
+    assert scene.rows() == {"a.set": "waiting", "a_tr1.wav": "queued"}
+    scene.scan()
+    scene.seconds += 1000
+    assert scene.scan().missing == (scene.row("a.set").id,)
+    assert scene.row("a.set").why == "a_tr2.wav is gone"
+
+
 def test_a_set_keeps_its_row_where_its_name_follows_a_new_first_track(scene: Scene) -> None:
     """The set is named after its first file: another case of letters is no other set."""
     for number in (1, 2):

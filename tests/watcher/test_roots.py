@@ -228,7 +228,9 @@ def test_gone_before_the_scan_ends_nothing_is_believed(scene: Scene) -> None:
 
 def test_a_scan_that_ran_into_the_loss_is_dropped(scene: Scene) -> None:
     """What it did not see while the storage was away must not count on its return."""
-    known(scene, 30)
+    for number in range(15):
+        scene.write(f"take {number}.wav")
+    known(scene, 2)
     scanning = scene.intake._roots[0].scanning
     scanning.want(scene.seconds, at_once=True)
     assert scanning.begin(scene.seconds)
@@ -237,7 +239,8 @@ def test_a_scan_that_ran_into_the_loss_is_dropped(scene: Scene) -> None:
     scene.after(40)
     mount(scene, away)
     scene.after(40)
-    assert scene.troubles() == []
+    told = [text.split(":")[0] for (text,) in scene.ledger.rows("SELECT text FROM troubles")]
+    assert told == ["Storage lost"]
     assert not list(scene.ledger.rows("SELECT 1 FROM files WHERE missing_since IS NOT NULL"))
 
 
