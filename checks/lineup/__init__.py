@@ -38,6 +38,7 @@ __all__ = ["LineupLimits", "LineupPass"]
 
 _LEAST_RATE_HZ: Final = 16_000  # below there is no room for the tones of a line-up
 HOLDS: Final = 0.6  # of a track's power: less, and the tone has ended or something else begun
+UNSEEN: Final = 4.0  # beats at the ends of a tone in which it is not yet, or no more, followed
 SAME: Final = 0.7  # of the power a beat before: the tone is still there
 FADES: Final = 0.1  # 1 dB from beat to beat: notes fade, tones stay
 MOST_MOVES: Final = 2  # beats on end; a step from tone to tone is one
@@ -141,7 +142,8 @@ class LineupPass:
         run, self._run = self._run, None
         if run is None or not run.seen_beside or len(self._tones) >= _MOST_TONES:
             return
-        if run.stop - run.begin < 0.9 * self._limits.min_tone_s * self._fmt.rate_hz:
+        beat_s = BLOCK_FRAMES * self._screen.stride / self._fmt.rate_hz if self._screen else 0.0
+        if self._beats < self._limits.min_tone_s / beat_s - UNSEEN:
             return
         carrying = self._held * 2 > self._beats
         if not carrying.any():

@@ -177,13 +177,15 @@ def _meant(
     if reference is None and entry is not None:
         named = sheet_tone(lineup.reference_hz, lineup)
         reference = named.dbfs if named is not None else None
-    if entry is not None and entry.dbfs is not None:
-        step = entry.dbfs - reference if reference is not None else 0.0
+    if entry is not None and entry.dbfs is not None and reference is not None:
+        step = entry.dbfs - reference
         return Meant(tone=tone, nominal_hz=nominal, expected_dbfs=entry.dbfs, step_db=step,
-                     told=reference is not None, levels_dbfs=levels)  # fmt: skip
+                     told=True, levels_dbfs=levels)  # fmt: skip
     over = reference if reference is not None else base_dbfs
     step = step_db(middle - over) if middle is not None and over is not None else 0.0
     expected = reference + step if reference is not None else None
+    if entry is not None and entry.dbfs is not None:
+        expected = entry.dbfs
     return Meant(tone=tone, nominal_hz=nominal, expected_dbfs=expected, step_db=step, told=False,
                  levels_dbfs=levels)  # fmt: skip
 

@@ -19,7 +19,7 @@ from checks.lineup._demod import Demodulator, hop_frames, image_hops, smoothed
 
 MOST_VALUES: Final = 1 << 15  # hops kept of a track: 70 to 130 s before they are thinned out
 REACH: Final = 5  # bins of a peak to either side: the window's own four, and flutter
-MOST_LOOKS: Final = 600  # spectra kept of a run
+MOST_LOOKS: Final = 64  # spectra kept of a run
 PARTIAL_S: Final = 0.3
 MEDIAN_OF_NOISE: Final = 0.693  # of a chi-square distribution of two degrees: ln 2 of its mean
 

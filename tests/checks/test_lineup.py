@@ -452,3 +452,9 @@ def test_float_captures_read_like_words() -> None:
     x = ints(SIGNAL.samples)
     for dtype in (np.float32, np.float64):
         assert run((x / 2.0**31).astype(dtype), RATE).measures == WHOLE.measures
+
+
+def test_tones_of_the_sheet_without_a_reference_level() -> None:
+    parts = [LEVEL, Part(hz=10_000, dbfs=-28, seconds=2.5)]
+    sheet = Sheet(lineup=LineupSheet(tones=(SheetTone(hz=10_000, dbfs=-28),)))
+    assert asking(checked(line_up(RATE, parts), sheet)) == []
