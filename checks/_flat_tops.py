@@ -23,12 +23,12 @@ from numpy.typing import NDArray
 
 from checks._crests import FlatCrests, flat_crests
 from checks._flat_screen import marked, stride
-from checks._levels import two_lengths, two_level_share, word_step
+from checks._levels import outer_shares, two_lengths, word_step
 from checks._runs import Indices, Places
 from checks.block import Block
 from checks.model import CaptureFormat
 
-TWO_LEVELS_SHARE: Final = 0.85  # of a block's time; see ``two_level_share``
+TWO_LEVELS_SHARE: Final = 0.85  # of a block's time; see ``outer_shares``
 CLASS_DB: Final = 0.05
 NARROW_CLASSES: Final = 3  # 0.15 dB: exact and noisy tops
 WIDE_CLASSES: Final = 40  # 2 dB: tops behind a coupling capacitor
@@ -94,7 +94,7 @@ class FlatTops:
         rows = marked(block, self._stride) | self._awake
         self._awake[:] = False
         for track in np.flatnonzero(rows.any(axis=1)).tolist():
-            if two_level_share(block.scaled[track]) >= TWO_LEVELS_SHARE:
+            if sum(outer_shares(block.scaled[track])) >= TWO_LEVELS_SHARE:
                 continue
             for side in np.flatnonzero(rows[track]).tolist():
                 if self._look(block, track, side):

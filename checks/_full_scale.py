@@ -22,7 +22,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from checks._levels import two_lengths, two_level_share, word_step
+from checks._levels import outer_shares, two_lengths, word_step
 from checks._runs import Indices, Places, true_runs
 from checks.block import LEAD_FRAMES, Block
 from checks.model import CaptureFormat
@@ -33,6 +33,7 @@ LARGEST_DROP: Final = 2.0**-4  # of full scale: more is never asked for (short w
 SLOPED_SHARE: Final = 0.05  # of the last jump: a flank, not a step from a plateau
 SLOPED_RUNS_SHARE: Final = 0.2  # of a track's runs; real clipping of a 60 kHz tone at 375 kHz: half
 TWO_LEVELS_SHARE: Final = 0.92  # of a block's time near two levels; a tone 14 dB over has that
+EITHER_LEVEL_SHARE: Final = 0.2  # of it near each, or it is a quiet ground with peaks to one side
 PEAK_DBFS: Final = -1.0  # excursions beyond this are the peaks among which runs have their share
 
 
@@ -112,7 +113,7 @@ class FullScaleRuns:
         # What was settled at the end of the block before has been counted there.
         fresh = found.stops + EDGE_FRAMES > block.start
         if hot and (
-            two_level_share(block.scaled[track]) >= TWO_LEVELS_SHARE
+            _two_levels(block.scaled[track])
             or two_lengths((found.stops - found.starts)[found.counts])
         ):
             found.counts[:] = False
@@ -187,7 +188,7 @@ def _runs_in(
     absolute = starts + origin
     absolute[0] = absolute[0] if starts[0] else first_start
     # One run at most covers the first sample of the next block's lead and is not settled here.
-    for k in np.flatnonzero((starts < size - LEAD_FRAMES) & (stops + EDGE_FRAMES > size)).tolist():
+    for k in np.flatnonzero((starts <= size - LEAD_FRAMES) & (stops + EDGE_FRAMES > size)).tolist():
         begun = _Begun(int(absolute[k]), bool(falls_in[k]), bool(slopes_in[k]))
     long = stops + origin - absolute >= shortest
     return _Found(
@@ -228,6 +229,11 @@ def _flank(
         falls = exists & ((held - far) * sign >= drop)
         slopes = exists & (np.abs(next_ - near) >= SLOPED_SHARE * np.abs(held - near))
     return falls, slopes
+
+
+def _two_levels(row: NDArray[np.float32]) -> bool:
+    upper, lower = outer_shares(row)
+    return upper + lower >= TWO_LEVELS_SHARE and min(upper, lower) >= EITHER_LEVEL_SHARE
 
 
 def _peaks(row: NDArray[np.float32]) -> int:

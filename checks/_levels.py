@@ -39,29 +39,27 @@ def word_step(row: NDArray[Any], fmt: CaptureFormat) -> float:
         return 2.0**-15 if bool((coarse == np.rint(coarse)).all()) else fmt.lsb
 
 
-def two_level_share(row: NDArray[np.float32]) -> float:
-    """Share of the samples that lie in the outer fifths of the range.
+def outer_shares(row: NDArray[np.float32]) -> tuple[float, float]:
+    """Shares of the samples that lie in the upper and in the lower fifth of the range.
 
     Square waves, clicks on a quiet ground, timecode and other biphase signals spend nearly all
-    their time there (0.86 and more); music clipped 12 dB above the ceiling had 0.81 at most. A
-    sine has 0.59, a sine clipped 6 dB above the ceiling 0.81, 12 dB above it 0.90: beyond 8 dB
-    or so a steady clipped tone and a square wave with slow flanks cannot be told apart.
+    their time there (together 0.86 and more); music clipped 12 dB above the ceiling had 0.81 at
+    most. A sine has 0.59, a sine clipped 6 dB above the ceiling 0.81, 12 dB above it 0.90: beyond
+    8 dB or so a steady clipped tone and a square wave with slow flanks cannot be told apart.
 
     Args:
         row: (frames,) finite samples.
 
     Returns:
-        0 to 1; 1 for a constant and for nothing.
+        0 to 1 each; (0.5, 0.5) for a constant and for nothing.
     """
-    if not len(row):
-        return 1.0
-    high, low = float(row.max()), float(row.min())
+    high, low = (float(row.max()), float(row.min())) if len(row) else (0.0, 0.0)
     middle, half = (high + low) / 2, (high - low) / 2
     if half <= 0:
-        return 1.0
-    outer = np.count_nonzero(row > middle + OUTER * half)
-    outer += np.count_nonzero(row < middle - OUTER * half)
-    return outer / len(row)
+        return 0.5, 0.5
+    upper = np.count_nonzero(row > middle + OUTER * half)
+    lower = np.count_nonzero(row < middle - OUTER * half)
+    return upper / len(row), lower / len(row)
 
 
 def two_lengths(lengths: NDArray[np.int64]) -> bool:

@@ -18,7 +18,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from checks._levels import two_level_share
+from checks._levels import outer_shares
 from checks._runs import Indices, Places
 from checks.block import Block
 from checks.model import CaptureFormat
@@ -30,7 +30,7 @@ RAIL_STEPS: Final = 1.5  # of the word: a sample so near full scale stands at th
 BESIDE: Final = 4  # samples looked at on either side of a jump
 FOREIGN_SHARE: Final = 0.25  # of all such jumps that may be other than wraps
 SETTLING_SHARE: Final = 0.65  # of the wraps; noise on the signal turns half of them
-TWO_LEVELS_SHARE: Final = 0.85  # of a block's time; see ``two_level_share``
+TWO_LEVELS_SHARE: Final = 0.85  # of a block's time; see ``outer_shares``
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +107,7 @@ class WrapFinder:
         both = (reached | self._reached).all(axis=0)
         self._reached = reached
         for track in np.flatnonzero(both).tolist():
-            if two_level_share(block.scaled[track]) >= TWO_LEVELS_SHARE:
+            if sum(outer_shares(block.scaled[track])) >= TWO_LEVELS_SHARE:
                 continue
             # What stands too near the end to be judged is judged with the next block.
             lead = min(block.lead, BESIDE + BESIDE - 1)

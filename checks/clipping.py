@@ -18,6 +18,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Annotated, Final
 
+import numpy as np
 from annotated_types import Ge, Le
 
 from checks._clipping_report import (
@@ -88,10 +89,11 @@ class ClippingPass:
     def feed(self, block: Block) -> None:
         """Take the next block in order."""
         self._frames += block.frames
-        self._peaks.feed(block)
-        self._full_scale.feed(block)
-        self._flat_tops.feed(block)
-        self._wraps.feed(block)
+        with np.errstate(over="ignore", invalid="ignore"):  # float captures hold what they like
+            self._peaks.feed(block)
+            self._full_scale.feed(block)
+            self._flat_tops.feed(block)
+            self._wraps.feed(block)
 
     def finish(self) -> Outcome:
         """What was found and measured, once the capture has ended."""
