@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before any test loads numpy: as in use
 
 PROJECT = Path(__file__).resolve().parents[1]
 CORPUS = PROJECT.parent / "shared" / "corpus"

@@ -116,7 +116,6 @@ def shown_line(text: str) -> str:
 
 def run() -> None:
     """The command ``reelvigil``."""
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy loads: blocks are small
     try:
         status = main()
         sys.stdout.flush()

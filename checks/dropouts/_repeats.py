@@ -49,6 +49,7 @@ TRIALS: Final = 1e15
 _FINE_CROWD: Final = 0.04  # share of equal neighbours up to which short keys will do
 _COARSE_CROWD: Final = 0.3  # and up to which long ones will
 _LOCATED: Final = 12  # keys of a batch that are looked up; those in a known match are not
+_PAIRS: Final = 256  # pairs of equal keys compared at once
 _CHUNK: Final = 2048
 _CONTEXT: Final = 2048
 _TOGETHER: Final = 8  # frames: chance may add some equal samples at either end
@@ -145,7 +146,7 @@ class RepeatsPart:
 
     def _locate(self, track: int, sightings: Sightings, seen: Seen) -> None:
         """Compare the samples where keys agree, passing over what is explained already."""
-        left = np.ones(len(seen.frames), np.bool_)
+        left = ~self._flat(track, seen.frames)
         for _ in range(_LOCATED):
             for match in self._matches_of(track):
                 left &= (seen.frames < match.start) | (seen.frames >= match.stop)
@@ -155,10 +156,23 @@ class RepeatsPart:
             some = rest[:_AT_ONCE]
             left[some] = False
             now, then = sightings.earlier(Seen(seen.frames[some], seen.keys[some]))
+            if len(now) > _PAIRS:  # evenly, so that a crowd of accidents costs no minutes
+                spread = np.linspace(0, len(now) - 1, _PAIRS).astype(np.int64)
+                now, then = now[spread], then[spread]
             for frame, lag in self._long_enough(track, now, now - then):
                 found = self._extended(track, frame, lag)
                 if found is not None:
                     self._open.append(found)
+
+    def _flat(self, track: int, frames: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Where the samples stand still: the tops of clipped peaks all equal each other."""
+        newest = self._history.stop - 1
+        here = self._history.at(track, frames)
+        flat = np.ones(len(frames), np.bool_)
+        for step in (-2, -1, 1, 2):
+            beside = np.clip(frames + step, self._history.start, newest)
+            flat &= self._history.at(track, beside) == here
+        return flat
 
     def _matches_of(self, track: int) -> list[Match]:
         return [m for m in (*self._recent, *self._open) if m.track == track]

@@ -52,7 +52,7 @@ class _Pending:
     """A run that waits for what comes behind it."""
 
     run: Run
-    left: Side
+    left: Side | None  # known where the run is so long that what stood before it is forgotten
 
 
 class RunsPart:
@@ -88,7 +88,7 @@ class RunsPart:
         for run in self._tracker.feed(block):
             left = self._lefts.pop((run.row, run.start), None)
             if run.length >= max(self._needed(run), by_chance(run.crowd)):
-                self._pending.append(_Pending(run, left or self._left_of(run)))
+                self._pending.append(_Pending(run, left))
         for row, start in self._tracker.standing(block.stop):
             if (row, start) not in self._lefts:  # later, what stands before it is forgotten
                 self._lefts[row, start] = self._left_of(self._standing(row, start))
@@ -113,20 +113,18 @@ class RunsPart:
 
     def _judge(self, ripe: list[_Pending]) -> None:
         for pending in sorted(ripe, key=lambda p: (p.run.start, -p.run.row)):
-            run, left = pending.run, pending.left
-            right = self._right_of(run)
+            run = pending.run
             if run.row == self._all:
                 self._last_all = (run.start, run.stop)
-            elif self._part_of_all(run):
-                continue
+            elif self._part_of_all(run) or (not run.zero and self._at_ceiling(run)):
+                continue  # clipped tops come by the thousand: known before the dear look
+            left, right = pending.left or self._left_of(run), self._right_of(run)
             if run.start == 0 and run.zero:
                 event = self._head(run, right)
             elif run.start == 0 or run.length < by_chance(max(left.crowd, right.crowd)):
                 continue
             elif run.zero:
                 event = _silence.zeros_between(self._tracks(run), run, left, right)
-            elif self._at_ceiling(run):
-                continue
             else:
                 event = _silence.hold_between(self._tracks(run), run, left, right)
             self._take(run, event)
