@@ -13,9 +13,11 @@ import threading
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
+from checks.model import Verdict
 from watcher import __version__, notify, sidecar
 from watcher.deliver import Delivery
 from watcher.errors import ConfigError, WatcherError
@@ -42,6 +44,7 @@ _BACK_OFF_S: Final = (60, 300, 900, 3600)
 # After so long a pause a check goes on slowly: a recorder that never rests must not starve it.
 _STARVED_S: Final = 20 * 3600.0
 _SLOW_MB_S: Final = 10.0
+_LOOKED_AT: Final = 256  # of the queue in one round; enough that one busy volume holds up no other
 
 
 @dataclasses.dataclass(slots=True)
@@ -222,7 +225,7 @@ class Daemon:
         if self._stopping or self.pool.free <= 0:
             return
         sheets = Sheets(self.settings)
-        for row in list(self.ledger.in_state(State.QUEUED)):
+        for row in list(islice(self.ledger.in_state(State.QUEUED), _LOOKED_AT)):
             if self.pool.free <= 0:
                 return
             self._claim(row, sheets)
@@ -245,6 +248,8 @@ class Daemon:
             )
             self._retry(row, "its transfer sheet has mistakes")
             return
+        if not self.intake.present(first):
+            return  # its storage is lost: nothing is to be read, and no report to be written
         capture = capture_of(row, files, applied.track_sets)
         root = next((r for r in self.settings.roots if first.is_relative_to(r)), None)
         path = sidecar_path(capture.report_stem, self.settings.reports, root)
@@ -319,6 +324,10 @@ class Daemon:
             self.ledger.move_to(row.id, State.QUEUED)
             return
         report = ended.report
+        unread = report is None or report.verdict is Verdict.UNREAD
+        if unread and not self.intake.present(claim.capture.files[0]):
+            self.ledger.move_to(row.id, State.QUEUED, why="its storage is lost")
+            return
         if report is None:
             report = not_examined(claim.capture, claim.applied, ended.cause, earlier=claim.earlier)
             self.log.error("check_died", path=row.path, why=ended.cause, attempt=row.attempts)

@@ -44,6 +44,7 @@ class Member:
     path: Path
     fd: int
     before: Identity
+    ctime_ns: int
     modified: datetime
     digests: FileDigests = field(default_factory=FileDigests)
     layout: Layout | None = None
@@ -83,6 +84,7 @@ class Reading:
                     path=path,
                     fd=fd,
                     before=Identity.of(st),
+                    ctime_ns=st.st_ctime_ns,
                     modified=datetime.fromtimestamp(st.st_mtime, UTC),
                 )
                 self.members.append(member)
@@ -279,10 +281,12 @@ class Reading:
         """Whether each file is still the one that was opened, and as it was."""
         for member in self.members:
             try:
-                same = (
-                    Identity.of(os.fstat(member.fd)) == member.before
-                    and Identity.of(os.stat(member.path, follow_symlinks=False)) == member.before
-                )
+                # the time of change as well: a date can be put back, that one cannot
+                st = os.fstat(member.fd)
+                same = (Identity.of(st), st.st_ctime_ns) == (
+                    member.before,
+                    member.ctime_ns,
+                ) and Identity.of(os.stat(member.path, follow_symlinks=False)) == member.before
             except OSError:
                 same = False
             if not same:

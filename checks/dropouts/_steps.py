@@ -174,7 +174,8 @@ class StepsPart:
         return True
 
     def _words(self, place: Place, found: dict[int, Junction]) -> bool:
-        wrong = {t: j for t, j in found.items() if _causes.wrong_word(j)}
+        least = self._limits.step_one_track  # less may be a click that the other tracks hide
+        wrong = {t: j for t, j in found.items() if j.jump >= least and _causes.wrong_word(j)}
         for track, junction in wrong.items():
             values: dict[str, Value] = {
                 "jump_sigma": round(junction.jump, 1),
