@@ -40,8 +40,8 @@ def accuracy(seed: int, trials: int) -> None:
     rng = np.random.default_rng([seed, 1])
     print("accuracy: -18 dBFS over hiss of -65 dBFS (0 to 20 kHz), 5 s; worst of all trials, and")
     print("rms over the Cramer-Rao bound (several tracks share one frequency)")
-    print(f"{'rate':>7} {'tracks':>6} {'level dB':>9} {'freq %':>9} {'phase deg':>9} {'delay us':>9} "
-          f"{'ends ms':>8} | {'level':>6} {'freq':>6} {'phase':>6}")  # fmt: skip
+    print(f"{'rate':>7} {'tracks':>6} {'level dB':>9} {'freq %':>9} {'phase deg':>9} "
+          f"{'delay us':>9} {'ends ms':>8} | {'level':>6} {'freq':>6} {'phase':>6}")  # fmt: skip
     for rate_hz, tracks in ((44_100, 2), (96_000, 24), (96_000, 4), (192_000, 2), (352_800, 4),
                             (384_000, 2)):  # fmt: skip
         rows, over = [], []
@@ -111,8 +111,8 @@ def recognition(seed: int, trials: int) -> None:
             worst = np.maximum(worst, off)
         if len(tones) != 1 or max(off[1:]) > 0.05:
             missed += 1
-            print(f"  missed: {rate_hz} Hz, {tracks} tracks, {hz:.1f} Hz {dbfs:.1f} dBFS {seconds:.2f} s,"
-                  f" hiss {under:.1f} dB under; found {[(t.start_s, t.end_s) for t in tones]},"
+            print(f"  missed: {rate_hz} Hz, {tracks} tracks, {hz:.1f} Hz {dbfs:.1f} dBFS"
+                  f" {seconds:.2f} s, hiss {under:.1f} dB under; found {[(t.start_s, t.end_s) for t in tones]},"
                   f" is {signal.places[0]}", flush=True)  # fmt: skip
     print(f"recognition: {trials - missed} of {trials}; worst level {worst[0]:.4f} dB, "
           f"start {1e3 * worst[1]:.1f} ms, end {1e3 * worst[2]:.1f} ms")  # fmt: skip
