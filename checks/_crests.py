@@ -109,82 +109,120 @@ def _at_depth(
     a, b = a[whole], b[whole]
     if not len(a):
         return None
+    highest = np.maximum.reduceat(row, np.stack((a, b), axis=1).ravel())[::2]
+    reaching = highest >= floor + REACHES * depth * top
+    peaks = int(np.count_nonzero(reaching))
+    kept = reaching & (b - a >= 3) & ~taken[a]
+    level, tilt, spread = _middle_line(row, a[kept], b[kept])
+    fits = (NOISE_IN_BAND * spread <= band) & (level >= floor + REACHES * depth * top)
+    lines = _Lines(a[kept][fits], b[kept][fits], level[fits], tilt[fits], spread[fits])
+    return _flat_among(row, lines, depth * top, step, shortest, taken, peaks)
+
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """Crests ``[a, b)`` of a row and the line along the top of each."""
+
+    a: Indices
+    b: Indices
+    level: Floats
+    tilt: Floats
+    spread: Floats
+
+
+def _flat_among(
+    row: Floats,
+    lines: _Lines,
+    depth: float,
+    step: float,
+    shortest: int,
+    taken: NDArray[np.bool_],
+    peaks: int,
+) -> FlatCrests | None:
+    """Those crests whose samples lie along their line, between two corners; marks them taken.
+
+    Args:
+        depth: of the crests, in the units of ``row``.
+    """
+    a, b, level, tilt = lines.a, lines.b, lines.level, lines.tilt
+    if not len(a):
+        none = np.empty(0, np.int64)
+        return FlatCrests(none, none, none, np.empty(0), np.empty(0, np.bool_), peaks, 0, 0)
+    band = BAND_SHARE * depth
     n = b - a
-    first = np.cumsum(n) - n  # where each crest begins in the samples strung together
-    at = np.repeat(a - first, n) + np.arange(int(n.sum()))
-    height = row[at] - floor
-    peaks = int(np.count_nonzero(np.maximum.reduceat(height, first) >= REACHES * depth * top))
-    place = np.arange(len(at)) - np.repeat(first + (n - 1) / 2, n)
-    level, tilt, spread = _middle_line(height, place, first, n)
-    fits = (n >= 3) & (NOISE_IN_BAND * spread <= band) & (level >= REACHES * depth * top)
-    off = height - np.repeat(level, n) - np.repeat(tilt, n) * place
+    at, first = _strung(a, n)
+    off = row[at] - np.repeat(level, n) - np.repeat(tilt, n) * (at - np.repeat((a + b - 1) / 2, n))
     inside = np.abs(off) <= band
     near = (off < -band) & (off >= -NEAR * band)
     far = (off < -NEAR * band) & (off >= -SHOULDER * band)
     n_in, n_near, n_far, n_over = (
         np.add.reduceat(x, first, dtype=np.int64) for x in (inside, near, far, off > band)
     )
-    rank = np.arange(len(at))
-    begin = np.minimum.reduceat(np.where(inside, rank, len(at)), first)
-    end = np.maximum.reduceat(np.where(inside, rank, -1), first) + 1
+    begin = np.minimum.reduceat(np.where(inside, at, len(row)), first)
+    end = np.maximum.reduceat(np.where(inside, at, -1), first) + 1
     length = np.maximum(end - begin, 1)
-    rise, sloped_in = _flank(row, a - 1, -1, begin - first, level + floor)
-    fall, sloped_out = _flank(row, b, 1, first + n - end, level + floor)
+    rise, sloped_in = _flank(row, a - 1, -1, begin - a, level)
+    fall, sloped_out = _flank(row, b, 1, b - end, level)
     overdrive = (rise + fall) / 8 * length  # a parabola with these flanks would rise so far
     share = np.where(n_in < LONG, FLAT_SHARE_SHORT, FLAT_SHARE)
     flat = (
-        fits
-        & (n_in >= shortest)
+        (n_in >= shortest)
         & (n_in >= share * (n_in + n_near + n_far))
         & (n_over <= 1 + n_in // 20)
         & (np.minimum(rise, fall) >= STEEPER * np.abs(tilt))
-        & (np.abs(tilt) * length <= depth * top / 2)
+        & (np.abs(tilt) * length <= depth / 2)
         & (sloped_in | sloped_out)
-        & (overdrive <= LARGEST_OVERDRIVE * top)
-        & ~taken[a]
+        & (overdrive <= LARGEST_OVERDRIVE * level)
     )
-    at_start = np.clip(begin, 0, len(at) - 1)
     for start, stop in zip(a[flat].tolist(), b[flat].tolist(), strict=True):
         taken[start:stop] = True
     return FlatCrests(
-        at[at_start][flat],
-        at[at_start][flat] + length[flat],
+        begin[flat],
+        begin[flat] + length[flat],
         b[flat],
-        level[flat] + floor,
-        spread[flat] <= EXACT_STEPS * step,
+        level[flat],
+        lines.spread[flat] <= EXACT_STEPS * step,
         peaks,
         int(n_near[flat].sum()),
         int(n_far[flat].sum()),
     )
 
 
-def _middle_line(
-    height: Floats, place: Floats, first: Indices, n: Indices
-) -> tuple[Floats, Floats, Floats]:
-    """Level, tilt and spread of the middle half of every crest, by least squares.
+def _strung(a: Indices, n: Indices) -> tuple[Indices, Indices]:
+    """Stretches of a row strung together.
 
     Args:
-        height, place: (samples,) of all crests strung together; places count from each middle.
-        first, n: (crests,) where each begins, and its length.
+        a, n: (stretches,) first index and length of each.
+
+    Returns:
+        (samples,) indices into the row; (stretches,) where each begins among them.
+    """
+    first = np.cumsum(n) - n
+    return np.repeat(a - first, n) + np.arange(int(n.sum())), first
+
+
+def _middle_line(row: Floats, a: Indices, b: Indices) -> tuple[Floats, Floats, Floats]:
+    """Level, tilt and spread of the middle half of every crest ``[a, b)``, by least squares.
 
     Returns:
         (crests,) each: level in the middle, rise a sample (0 for the shortest crests), standard
         deviation about the line.
     """
+    n = b - a
     cut = np.where(n > 3, np.maximum(1, n // 4), 0)
-    low, high = first + cut, first + n - cut
-    m = np.maximum(high - low, 1)
+    m = n - 2 * cut
+    at, first = _strung(a + cut, m)
 
     def total(x: Floats) -> Floats:
-        sums = np.concatenate(([0.0], np.cumsum(x)))
-        return np.asarray(sums[high] - sums[low])
+        return np.add.reduceat(x, first) if len(first) else np.empty(0)
 
-    level = total(height) / m
-    deviation = height - np.repeat(level, n)  # before squaring: keeps the digits
+    level = total(row[at]) / m
+    off = row[at] - np.repeat(level, m)
+    place = at - np.repeat((a + b - 1) / 2, m)
     spread_of_places = m * (m * m - 1.0) / 12.0
-    slope = total(deviation * place) / np.maximum(spread_of_places, 1.0)
+    slope = total(off * place) / np.maximum(spread_of_places, 1.0)
     tilt = np.where(n >= LONG, slope, 0.0)
-    square = total(deviation * deviation) - tilt * tilt * spread_of_places
+    square = total(off * off) - tilt * tilt * spread_of_places
     return level, tilt, np.sqrt(np.maximum(square, 0.0) / m)
 
 

@@ -54,19 +54,19 @@ def marked(block: Block, step: int) -> NDArray[np.bool_]:
         bool, (tracks, 2): positive and negative crests of every track.
     """
     rest = block.sums * (block.fmt.full_scale / block.frames)
-    reach = np.empty((block.tracks, 2))  # native units
-    np.subtract(block.peak, rest, out=reach[:, 0])
-    np.subtract(rest, block.trough, out=reach[:, 1])
+    reach = np.empty((2, block.tracks))  # from the level of rest, native units
+    np.subtract(block.peak, rest, out=reach[0])
+    np.subtract(rest, block.trough, out=reach[1])
     usable = (reach > _SMALLEST_STEPS * block.fmt.lsb) & (reach < np.inf)
     rows = 2 * block.tracks
     found = np.zeros(rows, np.bool_)
     if usable.any():
-        hits, key, height = _outer(block, step, rest, reach, usable)
+        hits, key, depth = _outer(block, step, rest, reach, usable)
         if len(hits):
-            found = _crowded(1 - height / reach.ravel()[key], key, rows)
+            found = _crowded(depth, key, rows)
             if block.start // BLOCK_FRAMES % STANDING_EVERY_BLOCKS == 0:
-                found |= _standing(hits, height, key, rows)
-    return found.reshape(block.tracks, 2) & usable
+                found |= _standing(hits, depth, key, rows)
+    return found.reshape(2, block.tracks).T & usable.T
 
 
 def _outer(
@@ -75,28 +75,31 @@ def _outer(
     """The samples in the outer part of the range.
 
     Returns:
-        place among the samples looked at, all tracks in one sequence; row of ``marked``,
-        flattened; height above the level of rest, or below it, in native units.
+        place among the samples looked at, all tracks in one sequence; row of ``reach``,
+        flattened; depth below the extreme, as a share of the range.
     """
     x = block.samples
-    inner = np.where(usable, (1 - DEPTH) * reach, np.inf)
+    inner = (1 - DEPTH) * reach
+    inner[~usable] = np.inf
     beyond = block.work.take("clipping.beyond", x.shape, np.bool_)
     below = block.work.take("clipping.below", x.shape, np.bool_)
-    np.greater(x, _native(block, rest + inner[:, 0]), out=beyond)  # all: cheaper than some
-    np.less(x, _native(block, rest - inner[:, 1]), out=below)
+    np.greater(x, _native(block, rest + inner[0]), out=beyond)  # all: cheaper than some
+    np.less(x, _native(block, rest - inner[1]), out=below)
     beyond |= below
-    looked_at = -(-block.frames // step)
     hits = np.flatnonzero(beyond[:, ::step])
-    track = hits // looked_at
-    value = x[track, (hits - track * looked_at) * step] - rest[track]
-    return hits, 2 * track + (value < 0), np.abs(value)
+    track, col = np.divmod(hits, -(-block.frames // step))
+    value = x[track, col * step] - rest[track]
+    key = track + block.tracks * (value < 0)
+    per_reach = 1 / np.where(usable, reach, np.inf)
+    per_reach[1] *= -1
+    return hits, key, 1 - value * per_reach.ravel()[key]
 
 
 def _native(block: Block, level: Floats) -> NDArray[Any]:
     """Levels in the samples' own type, so that the comparison stays in it."""
     if block.fmt.floating:
         return level.astype(block.samples.dtype)[:, None]
-    return np.clip(level, -(2.0**31), 2.0**31 - 1).astype(np.int32)[:, None]
+    return np.minimum(np.maximum(level, -(2.0**31)), 2.0**31 - 1).astype(np.int32)[:, None]
 
 
 def _crowded(depth: Floats, key: Indices, rows: int) -> NDArray[np.bool_]:
@@ -109,11 +112,11 @@ def _crowded(depth: Floats, key: Indices, rows: int) -> NDArray[np.bool_]:
     return np.asarray(((near >= _FEWEST) & (near >= CROWDED * wide)).any(axis=1))
 
 
-def _standing(hits: Indices, height: Floats, key: Indices, rows: int) -> NDArray[np.bool_]:
+def _standing(hits: Indices, depth: Floats, key: Indices, rows: int) -> NDArray[np.bool_]:
     """(rows,): whether many of the outer samples hardly move to the next one looked at."""
     count = np.bincount(key, minlength=rows)
     side = (np.diff(hits) == 1) & (np.diff(key) == 0)
-    moves = np.abs(np.diff(height))[side]
+    moves = np.abs(np.diff(depth))[side]
     of = key[1:][side]
     mean = np.bincount(of, moves, rows) / np.maximum(np.bincount(of, minlength=rows), 1)
     still = np.bincount(of, moves < _STILL * mean[of], rows)

@@ -93,6 +93,8 @@ class FullScaleRuns:
     def feed(self, block: Block) -> None:
         """Take the next block in order. Tracks that do not reach full scale cost nothing."""
         hot = (block.peak >= self._high) | (block.trough <= -self._high)
+        if not (self._begun or self._waiting or hot.any()):
+            return
         for track in sorted({*np.flatnonzero(hot).tolist(), *self._begun, *self._waiting}):
             self._feed_track(block, track, hot=bool(hot[track]))
 

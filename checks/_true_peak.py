@@ -125,43 +125,55 @@ class Peaks:
         np.maximum(self.true, found, out=self.true)
         if self._oversamples:
             reach = np.maximum(found, self._before) * LARGEST_GAIN
-            for track in np.flatnonzero(reach > self.true):
-                self._look_between(block, int(track))
+            if (reach > self.true).any():
+                self._look_between(block, np.maximum(found, self._before))
         self._before = found
 
-    def _look_between(self, block: Block, track: int) -> None:
-        """Run the filter wherever a track could exceed its maximum so far."""
-        row = block.scaled_with_lead[track, max(block.lead - TAPS + 1, 0) :]
-        if len(row) < TAPS:
+    def _look_between(self, block: Block, largest: NDArray[np.float64]) -> None:
+        """Run the filter wherever a track could exceed its maximum so far.
+
+        Args:
+            largest: (tracks,) largest magnitude in the block and the one before.
+        """
+        rows = block.scaled_with_lead[:, max(block.lead - TAPS + 1, 0) :]
+        if rows.shape[1] < TAPS:
             return
+        once = block.work.take("clipping.once", (len(rows), rows.shape[1] - 1), np.float32)
+        twice = block.work.take("clipping.twice", (len(rows), rows.shape[1] - 2), np.float32)
+        np.subtract(rows[:, 1:], rows[:, :-1], out=once)
+        np.subtract(once[:, 1:], once[:, :-1], out=twice)
+        bend = np.maximum(twice.max(axis=1), -twice.min(axis=1))
+        reach = np.minimum(_CENTRE * largest + _CURVED * bend, LARGEST_GAIN * largest)
+        for track in np.flatnonzero(reach * _SLACK > self.true).tolist():
+            self._look_closely(rows[track], twice[track], track)
+
+    def _look_closely(
+        self, row: NDArray[np.float32], twice: NDArray[np.float32], track: int
+    ) -> None:
+        """Run the filter over those windows of a row that could exceed the maximum so far."""
         loud = np.abs(row)
-        bent = np.abs(np.diff(row, 2))
         top = int(loud.argmax())
-        if not self._could(track, _CENTRE * float(loud[top]) + _CURVED * float(bent.max())):
-            return
         near = row[max(top - TAPS + 1, 0) : top + TAPS]
         if len(near) >= TAPS:  # the maximum rises most here, and the screen with it
             self._raise(track, oversampled(near))
         windows = len(row) - TAPS + 1
-        centre = np.maximum(loud[TAPS // 2 - 1 :][:windows], loud[TAPS // 2 :][:windows])
-        reach = _CENTRE * centre + _CURVED * _largest_near(bent, windows)
-        at = np.flatnonzero(reach * _SLACK > self.true[track])
+        reach = np.maximum(loud[TAPS // 2 - 1 :][:windows], loud[TAPS // 2 :][:windows])
+        reach *= np.float32(_CENTRE * _SLACK)
+        reach += _largest_near(twice, windows) * np.float32(_CURVED * _SLACK)
+        at = np.flatnonzero(reach > np.float32(self.true[track]))
         if len(at) > windows // 4:
             self._raise(track, oversampled(row))
         elif len(at):
             self._raise(track, row[at[:, None] + np.arange(TAPS)] @ _REVERSED)
 
-    def _could(self, track: int, reach: float) -> bool:
-        return reach * _SLACK > float(self.true[track])
-
     def _raise(self, track: int, values: NDArray[np.float64]) -> None:
         self.true[track] = max(float(self.true[track]), float(np.abs(values).max()))
 
 
-def _largest_near(bent: NDArray[np.float32], windows: int) -> NDArray[np.float32]:
+def _largest_near(twice: NDArray[np.float32], windows: int) -> NDArray[np.float32]:
     """(windows,): no less than the largest of the ten second differences within each window."""
     chunks = windows // _CHUNK + 2  # a window reaches into the chunk behind its own
     padded = np.zeros(chunks * _CHUNK, np.float32)
-    padded[: len(bent)] = bent
+    np.abs(twice, out=padded[: len(twice)])
     most = padded.reshape(chunks, _CHUNK).max(axis=1)
     return np.repeat(np.maximum(most[:-1], most[1:]), _CHUNK)[:windows]

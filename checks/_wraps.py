@@ -99,13 +99,17 @@ class WrapFinder:
         self.tracks = [Wraps(Places(gap_frames)) for _ in range(fmt.channels)]
         self._scale = 1.0 / fmt.full_scale
         self._step = fmt.lsb / fmt.full_scale
-        self._reached = np.zeros((2, fmt.channels), np.bool_)  # by the block before: high, low
+        self._high = np.zeros(fmt.channels, np.bool_)  # reached by the block before
+        self._low = np.zeros(fmt.channels, np.bool_)
 
     def feed(self, block: Block) -> None:
         """Take the next block in order."""
-        reached = np.stack((block.peak * self._scale > OUTER, block.trough * self._scale < -OUTER))
-        both = (reached | self._reached).all(axis=0)
-        self._reached = reached
+        outer = OUTER / self._scale
+        high, low = block.peak > outer, block.trough < -outer
+        both = (high | self._high) & (low | self._low)
+        self._high, self._low = high, low
+        if not both.any():
+            return
         for track in np.flatnonzero(both).tolist():
             if sum(outer_shares(block.scaled[track])) >= TWO_LEVELS_SHARE:
                 continue
