@@ -326,13 +326,17 @@ def _hummed(rng: np.random.Generator) -> Any:
     return np.stack([hum, hum]) + hiss(rng, (2, len(t)), -75)
 
 
-def _pilot(rng: np.random.Generator) -> Any:
+def _pilot(rng: np.random.Generator, hz: float = 60.0) -> Any:
     """Faint and pure in the rests, and under the music as well."""
     t = np.arange(12 * RATE) / RATE
-    line = 10 ** (-36 / 20) * np.sin(2 * np.pi * 60 * t)
+    line = 10 ** (-36 / 20) * np.sin(2 * np.pi * hz * t)
     x = np.stack([line, line]) + hiss(rng, (2, len(t)), -70)
     x[:, 4 * RATE : 8 * RATE] += hiss(rng, (2, 4 * RATE), -20)
     return x
+
+
+def _whistle(rng: np.random.Generator) -> Any:
+    return _pilot(rng, 15_625.0)
 
 
 def _glide(rng: np.random.Generator) -> Any:
@@ -369,7 +373,9 @@ def _short(rng: np.random.Generator) -> Any:
 
 
 @pytest.mark.parametrize(
-    "make", [_hummed, _pilot, _glide, _vibrato, _flue, _one_track, _short], ids=lambda f: f.__name__
+    "make",
+    [_hummed, _pilot, _whistle, _glide, _vibrato, _flue, _one_track, _short],
+    ids=lambda f: f.__name__,
 )
 def test_what_is_no_line_up(make: Any) -> None:
     x = make(np.random.default_rng(3))
@@ -380,9 +386,16 @@ def test_a_click_parts_no_tone_from_its_end() -> None:
     signal = line_up(RATE, [Part(hz=1000, dbfs=-40, seconds=9)], hiss_dbfs=-70)
     at = 5 * RATE
     signal.samples[:, at : at + 40] += 0.9
-    found = checked(signal)
-    assert found.measures.tones
-    assert {round(t.tracks[0].level_dbfs, 1) for t in found.measures.tones} == {-40.0}
+    (tone,) = checked(signal).measures.tones
+    assert (tone.start_s, tone.end_s) == pytest.approx(signal.places[0], abs=0.05)
+    assert tone.tracks[0].level_dbfs == pytest.approx(-40, abs=0.1)
+
+
+@pytest.mark.parametrize("hz", [30.0, 31.2, 40.6])
+def test_ends_of_the_lowest_tones(hz: float) -> None:
+    signal = line_up(RATE, [Part(hz=hz, dbfs=-33.2, seconds=2.84)], tracks=4, gap_s=0.76)
+    (tone,) = checked(signal).measures.tones
+    assert (tone.start_s, tone.end_s) == pytest.approx(signal.places[0], abs=0.05)
 
 
 # -- laws --------------------------------------------------------------------------------------
