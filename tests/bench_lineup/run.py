@@ -112,7 +112,8 @@ def recognition(seed: int, trials: int) -> None:
         if len(tones) != 1 or max(off[1:]) > 0.05:
             missed += 1
             print(f"  missed: {rate_hz} Hz, {tracks} tracks, {hz:.1f} Hz {dbfs:.1f} dBFS"
-                  f" {seconds:.2f} s, hiss {under:.1f} dB under; found {[(t.start_s, t.end_s) for t in tones]},"
+                  f" {seconds:.2f} s, hiss {under:.1f} dB under;"
+                  f" found {[(t.start_s, t.end_s) for t in tones]},"
                   f" is {signal.places[0]}", flush=True)  # fmt: skip
     print(f"recognition: {trials - missed} of {trials}; worst level {worst[0]:.4f} dB, "
           f"start {1e3 * worst[1]:.1f} ms, end {1e3 * worst[2]:.1f} ms")  # fmt: skip
