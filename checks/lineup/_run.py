@@ -21,6 +21,7 @@ MOST_VALUES: Final = 1 << 15  # hops kept of a track: 70 to 130 s before they ar
 REACH: Final = 5  # bins of a peak to either side: the window's own four, and flutter
 MOST_LOOKS: Final = 64  # spectra kept of a run
 PARTIAL_S: Final = 0.3
+YOUNG_S: Final = 0.2  # most runs end before anybody asks for their partials
 MEDIAN_OF_NOISE: Final = 0.693  # of a chi-square distribution of two degrees: ln 2 of its mean
 
 
@@ -61,6 +62,7 @@ class Run:
         self._kept = self._seen = max((start - self.begin) // self._hop - 1, 0)
         self._begun = False
         low = hz * BLOCK_FRAMES / rate_hz < 2 * REACH  # a block's spectrum parts no harmonics
+        self._partials_from = start + int(YOUNG_S * rate_hz)
         self._partials = [_Partial(n * hz, hz, rate_hz) for n in (2, 3)] if low else []
 
     @property
@@ -87,8 +89,9 @@ class Run:
             if self._history:  # the window across the border is known of no track
                 gap = np.full((self._tracks, 1), np.nan + 0j, np.complex64)
                 values = np.concatenate((gap, values), axis=1)
-        for partial in self._partials:
-            partial.feed(block)
+        if block.start >= self._partials_from:
+            for partial in self._partials:
+                partial.feed(block)
         self.stop = block.stop
         self._take(values)
         if self._kept > MOST_VALUES and block.frames == BLOCK_FRAMES:
