@@ -267,6 +267,8 @@ class TapeReport:
         for kind, group in groups:
             same = sum(1 for k, _ in groups if k == kind)
             if kind == "hf-loss":
+                if self._by_decoder(group):
+                    continue
                 findings.append(counted(self._hf_loss(group), same, same))
             else:
                 findings.append(counted(self._lost(group, way), same, same))
@@ -294,6 +296,11 @@ class TapeReport:
         if gone and (is_flat(fall) or fall.after_db < _NOTHING_DB):
             return "signal-lost" if fall.mean_db >= self._limits.signal_lost_db else None
         return None if is_flat(fall) else "hf-loss"
+
+    def _by_decoder(self, group: Sequence[Fall]) -> bool:
+        """Whether all tracks fall at once where noise reduction may do it: heads clog singly."""
+        tracks = {fall.track for fall in group}
+        return not self._plain and len(tracks) > 1 and tracks >= set(self._music)
 
     def _hf_loss(self, group: list[Fall]) -> Finding:
         start, stop = self._place(min(f.first for f in group), max(f.last for f in group))
