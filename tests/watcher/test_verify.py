@@ -374,3 +374,26 @@ def test_reports_in_a_mirror_are_found(tmp_path: Path, capsys: pytest.CaptureFix
 def test_a_folder_with_nothing_in_it_is_wrong_usage(tmp_path: Path) -> None:
     assert main(["verify", str(tmp_path)]) is Exit.USAGE
     assert main(["verify", str(tmp_path / "absent")]) is Exit.USAGE
+
+
+@pytest.mark.parametrize(
+    ("algorithm", "digest"),
+    [  # FIPS 180-4 and RFC 1321 examples, as in the GNU coreutils test suite: "abc"
+        ("sha256", "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"),
+        (
+            "sha512",
+            "ddaf35a193617abacc417349ae20413112e6fa4e89a97ea20a9eeee64b55d39a"
+            "2192992a274fc1a836ba3c23a3feebbd454d4423643ce80e2a9ac94fa54ca49f",
+        ),
+        ("md5", "900150983cd24fb0d6963f7d28e17f72"),
+    ],
+)
+@pytest.mark.parametrize("copies", [1, 30_000])
+def test_published_digests(tmp_path: Path, algorithm: str, digest: str, copies: int) -> None:
+    from watcher.reverify import read
+
+    path = tmp_path / "abc"
+    path.write_bytes(b"abc" * copies)
+    found, count = read(os.fsencode(path), {algorithm})
+    assert count == 3 * copies
+    assert (found[algorithm].hex() == digest) is (copies == 1)
