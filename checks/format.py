@@ -222,7 +222,7 @@ class FormatPass:
     def _unused_bits(self) -> list[Finding]:
         """Tracks that carry signal and move fewer bits than asked for, alike ones together."""
         fmt = self._fmt
-        if fmt.floating or not self._frames:
+        if fmt.floating or fmt.lossy or not self._frames:
             return []
         asked = min(self._sheet.expect.word_length or _USUAL_BITS, fmt.word_length)
         threshold = 2.0**31 * 10 ** (self._limits.signal_dbfs / 20)

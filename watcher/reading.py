@@ -191,6 +191,8 @@ class Reading:
             word_length=layout.word_length or decoder.word_length,
             floating=decoder.floating,
             frames=known,
+            lossy=layout.encoding is not Encoding.FLAC
+            and not decoder.subtype.startswith(("PCM", "ALAC")),
         )
 
     def _analyse(self, ready: Sequence[Member]) -> None:
