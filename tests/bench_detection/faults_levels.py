@@ -243,12 +243,12 @@ def format_() -> list[Fault]:
     for count, how in ((16, "all"), (20, "one"), (23, "one")):
         out.append(
             Fault(part="format", name=f"fewer bits, {how}", size=f"{count}", kinds=("unused-bits",),
-                  plant=bits(count, how), everywhere=True, redo=True, fits=wide)
+                  plant=bits(count, how), everywhere=True, redo=True, fits=lambda bed: wide(bed) and plain_tracks(bed))
         )  # fmt: skip
     for bit, high in ((8, True), (15, False), (20, True)):
         out.append(
             Fault(part="format", name="stuck bit", size=f"{bit} {'high' if high else 'low'}",
                   kinds=("unused-bits",), plant=stuck(bit, high), everywhere=True, redo=True,
-                  fits=wide)
+                  fits=lambda bed: wide(bed) and plain_tracks(bed))
         )  # fmt: skip
     return out

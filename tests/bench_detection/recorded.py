@@ -29,10 +29,14 @@ REAL: Final = (  # recordings of the corpus with nothing wrong in their samples
     "ultrasonic/mouse_rec_1_250k.wav",
     "ultrasonic/mouse_usv_300k.wav",
 )
-TRUE: Final = (  # (kind of bed, finding) that is right there, by SciPy's Welch spectra and means
+TRUE: Final = (  # (kind of bed, finding) that is right there, by SciPy's spectra, NumPy's peaks
     ("real:hires/audio_192k_24bit.flac", "brickwall"),  # 83 dB down from 20 to 24 kHz
     ("real:hires/audio_192k_24bit.flac", "dc-offset"),  # -0.7 %
     ("real:ultrasonic/mouse_usv_300k.wav", "dc-offset"),  # -0.15 %
+    ("real:ultrasonic/mouse_rec_1_250k.wav", "unused-bits"),  # every sample is odd
+    ("real:wordlength/piano_A4_24bit.flac", "cut-start"),  # -2 dBFS within the first 20 ms
+    ("real:containers/flac_35467hz.flac", "cut-start"),  # -10 dBFS
+    ("real:containers/flac_blocksize_4096.flac", "cut-end"),  # -24 dBFS in the last 20 ms
     ("tape:", "absent"),  # recordings at 44.1 kHz hold nothing above 20 kHz
 )
 
