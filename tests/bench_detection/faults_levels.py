@@ -240,15 +240,18 @@ def format_() -> list[Fault]:
             x, track=int(rng.integers(len(x))), bit=bit, high=high
         )
 
+    def carried(bed: Bed) -> bool:
+        return wide(bed) and plain_tracks(bed)
+
     for count, how in ((16, "all"), (20, "one"), (23, "one")):
         out.append(
             Fault(part="format", name=f"fewer bits, {how}", size=f"{count}", kinds=("unused-bits",),
-                  plant=bits(count, how), everywhere=True, redo=True, fits=lambda bed: wide(bed) and plain_tracks(bed))
+                  plant=bits(count, how), everywhere=True, redo=True, fits=carried)
         )  # fmt: skip
     for bit, high in ((8, True), (15, False), (20, True)):
         out.append(
             Fault(part="format", name="stuck bit", size=f"{bit} {'high' if high else 'low'}",
                   kinds=("unused-bits",), plant=stuck(bit, high), everywhere=True, redo=True,
-                  fits=lambda bed: wide(bed) and plain_tracks(bed))
+                  fits=carried)
         )  # fmt: skip
     return out
