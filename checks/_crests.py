@@ -35,7 +35,6 @@ FLAT_SHARE_SHORT: Final = 0.9  # the same where a crest has fewer samples than L
 LONG: Final = 8  # samples from which a tilt can be fitted
 NOISE_IN_BAND: Final = 3.5  # standard deviations about the line that must fit into the band
 REACHES: Final = 0.75  # of the depth: a crest that does not come so far says nothing
-STEEPER: Final = 8.0  # times as steep as the top is tilted must both flanks be
 LARGEST_OVERDRIVE: Final = 16.0  # of the level: flanks and length of a square wave or a click
 SMALLEST_BAND_STEPS: Final = 2.0  # half the band, in steps of the word
 EXACT_STEPS: Final = 0.6  # standard deviation of a top that no noise has touched since
@@ -169,7 +168,6 @@ def _flat_among(
         (n_in >= shortest)
         & (n_in >= share * (n_in + n_near + n_far))
         & (n_over <= 1 + n_in // 20)
-        & (np.minimum(rise, fall) >= STEEPER * np.abs(tilt))
         & (np.abs(tilt) * length <= depth / 2)
         & (sloped_in | sloped_out)
         & (overdrive <= LARGEST_OVERDRIVE * level)

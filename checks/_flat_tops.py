@@ -170,7 +170,7 @@ class FlatTops:
         """
         found = []
         for positive in (True, False):
-            ceiling = _judged(self.side(track, positive=positive), positive, least_tops)
+            ceiling = judged(self.side(track, positive=positive), positive, least_tops)
             if ceiling is not None:
                 found.append(ceiling)
         return tuple(found)
@@ -181,7 +181,8 @@ class FlatTops:
         return float(abs(self.gram[a, b]) / np.sqrt(power)) if power > 0 else 0.0
 
 
-def _judged(side: Side, positive: bool, least_tops: int) -> Ceiling | None:
+def judged(side: Side, positive: bool, least_tops: int) -> Ceiling | None:
+    """The ceiling that the gathered tops of one polarity prove, if any."""
     if side.near + side.far >= SHOULDER_SAMPLES and side.near > SOFT_SHOULDERS * side.far:
         return None
     narrow, at = _fullest(side.counts, NARROW_CLASSES)

@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 from checks.model import CaptureFormat
 
 OUTER: Final = 0.6  # of the half range: beyond it a sample counts as near one of two levels
-FEWEST_LENGTHS: Final = 8
+FEWEST_LENGTHS: Final = 16
 SMALLEST_RATIO: Final = 1.6
 LARGEST_RATIO: Final = 3.0
 ALIKE: Final = 0.08  # how far a length may be from the one it belongs to
 IN_TWO: Final = 0.9  # share that must belong to one of two lengths
-FEWEST_OF_ONE: Final = 0.1
+FEWEST_OF_ONE: Final = 0.15
+APART: Final = 4.0  # times the tolerance must the two lengths lie apart, or all lengths fit
 
 
 def word_step(row: NDArray[Any], fmt: CaptureFormat) -> float:
@@ -69,14 +70,17 @@ def two_lengths(lengths: NDArray[np.int64]) -> bool:
     between its edges. The edges take part of either, so the ratio is 1.6 to 3.
 
     Args:
-        lengths: (stretches,) samples; fewer than eight say nothing.
+        lengths: (stretches,) samples; fewer than sixteen say nothing.
     """
     if len(lengths) < FEWEST_LENGTHS:
         return False
     short, long = np.quantile(lengths, (0.1, 0.9))
     if not SMALLEST_RATIO * short <= long <= LARGEST_RATIO * short:
         return False
-    at_short = np.abs(lengths - short) <= max(1.5, ALIKE * float(short))
-    at_long = np.abs(lengths - long) <= max(1.5, ALIKE * float(long))
+    near_short, near_long = max(1.5, ALIKE * float(short)), max(1.5, ALIKE * float(long))
+    if long - short < APART * near_short:
+        return False  # lengths of a few samples say nothing: every one is near one of the two
+    at_short = np.abs(lengths - short) <= near_short
+    at_long = np.abs(lengths - long) <= near_long
     both = (np.mean(at_short), np.mean(at_long))
     return bool(np.mean(at_short | at_long) >= IN_TWO and min(both) >= FEWEST_OF_ONE)

@@ -52,6 +52,18 @@ def test_full_scale_of_either_polarity_and_every_word(polarity: int, bits: int) 
     assert asking(check(words(x, bits), 96_000, word_length=bits)) == [("full-scale", "redo", (0,))]
 
 
+def test_short_words_that_are_slightly_too_loud() -> None:
+    x = words(tone(96_000, 440, 10 ** (1 / 20)), 8)
+    assert asking(check(x, 96_000, word_length=8)) == [("full-scale", "redo", (0,))]
+
+
+@pytest.mark.parametrize("left", [1, 2, 30, 63, 64, 65])
+def test_a_run_just_before_the_end_counts(left: int) -> None:
+    x = 0.5 * programme(1, 96_000, 0.2)
+    x[-left - 60 : -left] = np.minimum(np.linspace(0.4, 1.6, 60), 1.0)
+    assert only(check(words(x), 96_000), "full-scale").values["count"] == 1
+
+
 def test_converters_that_clip_short_of_negative_full_scale() -> None:
     x = np.maximum(words(-tone(96_000, 440, 1.5)), -(2**31) + 256)
     x = np.minimum(x, 2**30)  # only the negative side reaches full scale
@@ -69,6 +81,13 @@ def test_float_beyond_one_is_not_clipped() -> None:
     outcome = check(x, 96_000, word_length=32)
     assert asking(outcome) == []
     assert lines(outcome)[0].sample_peak_dbfs == pytest.approx(3.52, abs=0.01)  # 20 log10 1.5
+
+
+def test_float_cut_off_beyond_one_is_a_flat_top() -> None:
+    x = np.clip(np.atleast_2d(tone(96_000, 440, 1.8)), -1.2, 1.2).astype(np.float32)
+    outcome = check(x, 96_000, word_length=32)
+    assert asking(outcome) == [("flat-top", "listen", (0,))]
+    assert only(outcome, "flat-top").values["level_dbfs"] == pytest.approx(1.58, abs=0.01)
 
 
 def test_a_few_peaks_are_to_be_listened_to() -> None:
@@ -98,10 +117,14 @@ def test_runs_across_the_borders_of_blocks(held: int, before_border: int) -> Non
     x[at - 300 : at] = np.linspace(0.2, 0.99, 300)
     x[at : at + held] = 1.0
     x[at + held : at + held + 300] = np.linspace(0.99, 0.2, 300)
-    outcome = check(words(x), 96_000)
-    found = only(outcome, "full-scale")
-    assert (found.values["count"], found.values["longest_samples"]) == (1, held)
-    assert (found.start_frame, found.frames) == (at, held)
+    late = 3 * BLOCK_FRAMES
+    for other in (at + held + 4_000, late):  # so that the next block is looked at in any case
+        x[other - 5 : other + 8] = np.concatenate((np.linspace(0.5, 0.9, 5), [1.0] * 3, [0.7] * 5))
+    found = only(check(words(x), 96_000), "full-scale")
+    assert (found.values["count"], found.values["longest_samples"]) == (3, held)
+    assert found.start_frame == at
+    places = found.values["by_track"][0]["places"]
+    assert sum(place["count"] for place in places) == 3
 
 
 def test_tracks_that_are_no_programme_are_excused() -> None:
@@ -138,24 +161,43 @@ def test_clipping_below_full_scale() -> None:
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 96_000, 352_800])
-@pytest.mark.parametrize("style", ["exact", "noisy", "tilted", "one side", "quiet", "16 bit"])
+@pytest.mark.parametrize(
+    "style", ["exact", "noisy", "tilted", "steeply tilted", "one side", "quiet", "16 bit"]
+)
 def test_flat_tops_of_every_style(rate_hz: int, style: str) -> None:
     rng = np.random.default_rng(5)
     x = programme(3, rate_hz, 0.7)
-    top = 10 ** (-6 / 20)
+    top_db = -10 if style == "steeply tilted" else -6
+    top = 10 ** (top_db / 20)
     x = np.minimum(x, top) if style == "one side" else np.clip(x, -top, top)
     if style == "noisy":
         x = x + top * 1e-3 * rng.standard_normal(len(x))  # 60 dB below the ceiling
     elif style == "tilted":
         x = high_passed(x, 4.0, rate_hz)
+    elif style == "steeply tilted":
+        x = high_passed(x, 8.0, rate_hz)
     elif style == "quiet":
         x = x * 10 ** (-40 / 20)
     bits = 16 if style == "16 bit" else 24
     outcome = check(words(0.8 * x, bits), rate_hz, word_length=bits)
     assert asking(outcome) == [("flat-top", "listen", (0,))]
     level = only(outcome, "flat-top").values["level_dbfs"]
-    expected = -6 - 1.94 - (40 if style == "quiet" else 0)
-    assert level == pytest.approx(expected, abs=2.0 if style == "tilted" else 0.02)
+    expected = top_db - 1.94 - (40 if style == "quiet" else 0)
+    assert level == pytest.approx(expected, abs=2.0 if "tilted" in style else 0.02)
+
+
+def test_tops_at_full_scale_are_no_flat_tops_below_it() -> None:
+    x = tone(96_000, 440, 0.95, 1.0)
+    x[:40_000] = np.where(x[:40_000] > 0, 1.5, 0.5) * x[:40_000]  # held at full scale
+    x[60_000:] = np.minimum(x[60_000:], 0.8)
+    outcome = check(words(x), 96_000)
+    assert asking(outcome) == [("full-scale", "redo", (0,)), ("flat-top", "listen", (0,))]
+    found = only(outcome, "flat-top")
+    assert found.start_frame is not None
+    assert found.start_frame >= 60_000
+    assert found.values["level_dbfs"] == pytest.approx(-1.94, abs=0.01)
+    # 440 Hz over the two blocks that hold nothing higher
+    assert found.values["count"] == pytest.approx(440 * (96_000 - 4 * BLOCK_FRAMES) / 96_000, abs=2)
 
 
 def shared(outcome: Outcome) -> tuple[int, ...]:

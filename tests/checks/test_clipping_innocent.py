@@ -54,6 +54,20 @@ def limited(x: Floats, rate_hz: int) -> Floats:
     return x * smoothed(gain, 2e6 * n / rate_hz, rate_hz)
 
 
+def two_way(pulses: Floats) -> Floats:
+    """Every other pulse turned round."""
+    number = np.cumsum(np.diff(pulses, prepend=0.0) > 0)
+    return pulses * np.where(number % 2, 1.0, -1.0)
+
+
+def swelling(rate_hz: int) -> Floats:
+    """A filtered square wave whose level goes up and down, to full scale once."""
+    decay = np.exp(-2 * np.pi * 15_000 / rate_hz)
+    x = np.convolve(square(rate_hz, 441), (1 - decay) * decay ** np.arange(64))[: rate_hz // 2]
+    x *= 0.6 + 0.4 * np.sin(2 * np.pi * 3 * np.arange(len(x)) / rate_hz)
+    return 0.99999 * x / np.abs(x).max()
+
+
 def flattest(sine: Floats) -> Floats:
     """A tone and a ninth of its third partial: the crest of fourth order."""
     return sine + (3 * sine - 4 * sine**3) / 9
@@ -69,11 +83,14 @@ INNOCENT = {
     "square, coupled": lambda r: 0.4 * high_passed(low_passed(square(r, 100), 30_000, r), 6, r),
     "square, coupled, at full scale": lambda r: 0.99 * high_passed(square(r, 25), 0.5, r),
     "pulses": lambda r: 0.5 * (np.mod(np.arange(r // 2) / r * 300, 1) < 0.1),
+    "pulses to both sides at full scale": lambda r: two_way(clicks(r, 2.0)),
+    "pulses to both sides": lambda r: 0.5 * two_way(clicks(r, 2.0)),
+    "swelling square at full scale": lambda r: swelling(r),
     "sawtooth at full scale": lambda r: 2 * np.mod(np.arange(r // 2) / r * 220.3, 1) - 1,
     "triangle": lambda r: 0.6 * np.arcsin(np.sin(2 * np.pi * 331 * np.arange(r // 2) / r)),
     "biphase": lambda r: 0.3 * biphase(r),
     "biphase, slow edges": lambda r: 0.3 * smoothed(biphase(r), 50, r),
-    "biphase, slow edges, full scale": lambda r: smoothed(biphase(r), 40, r),
+    "biphase, slow edges, full scale": lambda r: smoothed(biphase(r), 80, r),
     "biphase off tape": lambda r: 0.3 * high_passed(low_passed(biphase(r), 9_000, r), 25, r),
     "clicks": lambda r: 0.5 * clicks(r, 1.0),
     "clicks, filtered": lambda r: 0.5 * smoothed(clicks(r, 0.5), 40, r),
@@ -82,6 +99,7 @@ INNOCENT = {
     "saturated tone": lambda r: 0.7 * np.tanh(3 * tone(r, 440, 1.0)),
     "limited": lambda r: limited(programme(3, r), r),
     "flattest crest": lambda r: 0.4 * flattest(tone(r, 150, 1.0)),
+    "flattest crest at full scale": lambda r: flattest(tone(r, 150, 1.0)) / (8 / 9 + 3e-8),
     "odd partials": lambda r: sum(0.4 / h * tone(r, 120 * h, 1.0) for h in (1, 3, 5, 7, 9)),
     "noise": lambda r: 0.1 * np.random.default_rng(1).standard_normal(r // 2),
     "even noise at full scale": lambda r: np.random.default_rng(1).uniform(-1, 1, r // 2),
@@ -101,8 +119,9 @@ def test_what_is_no_clipping(name: str, rate_hz: int) -> None:
         assert asking(check(words(noisy), rate_hz)) == []
 
 
-def test_quiet_words_of_sixteen_bits_are_staircases_by_nature() -> None:
-    x = words(10 ** (-58 / 20) * programme(3, 352_800), 16)
+@pytest.mark.parametrize("dbfs", [-72, -58, -44, -36, -24])
+def test_quiet_words_of_sixteen_bits_are_staircases_by_nature(dbfs: int) -> None:
+    x = words(10 ** (dbfs / 20) * programme(3, 352_800), 16)
     assert asking(check(x, 352_800, word_length=16)) == []
 
 

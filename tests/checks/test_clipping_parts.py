@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from checks._crests import flat_crests
 from checks._flat_screen import marked, stride
+from checks._flat_tops import Side, judged
 from checks._levels import outer_shares, two_lengths, word_step
 from checks._runs import Places, index_runs, true_runs
 from checks._wraps import jumps_in
@@ -108,6 +109,38 @@ def test_sawteeth_and_steps_are_no_flat_crests() -> None:
     assert crests(stairs)[0] == []
 
 
+def gathered(levels_db: list[float], *, dense: bool, peaks: int) -> Side:
+    side = Side(tops=len(levels_db), peaks=peaks, near=10, far=40)
+    for level in levels_db:
+        klass = round(level / 0.05)
+        side.counts[klass] = side.counts.get(klass, 0) + 1
+        side.sums_db[klass] = side.sums_db.get(klass, 0.0) + level
+        if dense:
+            side.dense[klass] = side.dense.get(klass, 0) + 1
+    return side
+
+
+def test_what_makes_a_ceiling() -> None:
+    alike = [-6.0, -6.01, -6.02, -5.99, -6.0]
+    ceiling = judged(gathered(alike, dense=False, peaks=20), True, 5)
+    assert ceiling is not None
+    assert ceiling.level_dbfs == pytest.approx(-6.004)
+    assert not ceiling.wide
+    assert judged(gathered(alike[:4], dense=True, peaks=20), True, 5) is None
+    assert judged(gathered(alike, dense=True, peaks=1000), True, 5) is None  # few among many
+    apart = [-6.0 + 0.16 * k for k in range(11)]
+    ceiling = judged(gathered(apart, dense=True, peaks=20), True, 5)
+    assert ceiling is not None
+    assert ceiling.wide
+    assert judged(gathered(apart, dense=False, peaks=20), True, 5) is None  # now and then
+    soft = gathered(alike, dense=True, peaks=20)
+    soft.near = 30
+    assert judged(soft, True, 5) is None
+    equal = gathered([-6.0] * 3, dense=False, peaks=1000)
+    equal.exact[4_204_000] = 3
+    assert judged(equal, True, 5) is not None
+
+
 def test_two_levels_and_two_lengths() -> None:
     square = np.sign(tone(48_000, 441, 1.0)).astype(np.float32)
     assert sum(outer_shares(square)) == pytest.approx(1.0)
@@ -119,7 +152,8 @@ def test_two_levels_and_two_lengths() -> None:
     assert two_lengths(cells)
     assert not two_lengths(rng.integers(20, 130, 200))
     assert not two_lengths(np.full(200, 60))
-    assert not two_lengths(cells[:7])
+    assert not two_lengths(cells[:15])
+    assert not two_lengths(np.resize([3, 3, 4, 3, 5, 8, 3, 4, 7, 8], 40))  # short clipped peaks
 
 
 def test_steps_of_the_word_in_use() -> None:
@@ -152,4 +186,7 @@ def test_jumps_modulo_the_word() -> None:
     rails = words(np.where(np.arange(60) // 10 % 2, 1.0, -1.0))[0]
     jumps = jumps_in(rails, 2.0**-31, STEP)
     assert (len(jumps.at), jumps.foreign) == (0, 5)
+    steep = words(np.resize([0.5, 0.9, 1.0, -1.0, -0.9, -0.5, -0.9, -1.0, 1.0, 0.9], 60))[0]
+    jumps = jumps_in(steep, 2.0**-31, STEP)  # clipped, and too fast for any sample between
+    assert (len(jumps.at), jumps.foreign) == (0, 10)
     assert len(jumps_in(rails[:7], 2.0**-31, STEP).at) == 0

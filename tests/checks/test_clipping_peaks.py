@@ -150,6 +150,17 @@ def test_a_peak_across_the_border_of_two_blocks() -> None:
     assert found.true[0] > 0.6
 
 
+@pytest.mark.parametrize("at", range(1_000, 1_140, 7))
+def test_a_peak_between_samples_anywhere(at: int) -> None:
+    x = np.zeros(4_096)
+    x[200] = 0.55  # the largest sample stands elsewhere
+    x[at : at + 2] = 0.5, 0.5
+    samples = words(x)
+    assert peaks_of(samples, 48_000).true[0] == pytest.approx(
+        by_scipy(samples[0] * 2.0**-31), rel=1e-6
+    )
+
+
 def test_at_high_rates_the_samples_are_the_peak() -> None:
     # ITU-R BS.1770-5, Annex 2: 192 kHz is the rate to be reached
     x = words(tone(192_000, 48_000, 0.9, 45, 0.05))
