@@ -228,6 +228,9 @@ class RepeatsPart:
     def _grow(self, match: Match) -> None:
         """Move a match's end on, as far as samples go on to agree."""
         while match.open and match.stop < self._history.stop:
+            if match.stop - match.lag < self._history.start:
+                match.open = False  # what it repeats is no longer held
+                return
             stop = min(match.stop + _CHUNK, self._history.stop)
             unequal = np.flatnonzero(~self._equals(match.track, match.stop, stop, match.lag))
             match.open = not len(unequal)
