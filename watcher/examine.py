@@ -12,9 +12,11 @@ from pathlib import Path
 
 from checks import checksum
 from checks.container import measures as container_line
+from checks.lineup import explained
 from checks.measures import ContainerMeasures, Measures
 from checks.model import Outcome, Verdict
 from checks.registry import ORDER
+from checks.sheet import ReelKind
 from watcher import __version__
 from watcher.files import shown
 from watcher.reader import DecodedFeed
@@ -72,6 +74,12 @@ def _report(reading: Reading, earlier: Report | None, began: float) -> Report:
         "checksum": _checksum(reading, files, earlier),
     }
     rate = reading.fmt.rate_hz if reading.fmt else _first_rate(reading)
+    outcomes = explained(
+        outcomes,
+        rate_hz=rate or 1,
+        frames=reading.frames,
+        declared=reading.sheet.reel.kind is ReelKind.LINEUP,
+    )
     findings = tuple(
         FindingLine.of(finding, rate)
         for finding in sorted(

@@ -21,6 +21,7 @@ from typing import Final
 import numpy as np
 
 from checks.block import BLOCK_FRAMES, Block
+from checks.lineup._explains import explained
 from checks.lineup._findings import findings
 from checks.lineup._limits import LineupLimits
 from checks.lineup._lineup import gather
@@ -34,7 +35,7 @@ from checks.lineup._tone import Tone, measure
 from checks.model import CaptureFormat, Outcome
 from checks.sheet import ReelKind, Sheet
 
-__all__ = ["LineupLimits", "LineupPass"]
+__all__ = ["LineupLimits", "LineupPass", "explained"]
 
 _LEAST_RATE_HZ: Final = 16_000  # below there is no room for the tones of a line-up
 HOLDS: Final = 0.6  # of a track's power: less, and the tone has ended or something else begun
