@@ -6,7 +6,7 @@ import base64
 import contextlib
 import os
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -34,6 +34,7 @@ def examine(
     earlier: Report | None = None,
     progress: Progress | None = None,
     give_back: bool = False,
+    only: Collection[str] | None = None,
 ) -> Report:
     """Check one capture.
 
@@ -43,12 +44,13 @@ def examine(
         earlier: its former report, whose digests this one is held against.
         progress: told the work done, in bytes.
         give_back: hand read pages back to the system, for a server that records meanwhile.
+        only: names of the sample checks wanted; None: all. Such a report is not to be kept.
 
     Returns:
         The report. Never raises for anything in or about the files.
     """
     began = time.monotonic()
-    reading = Reading(capture, applied, progress, give_back=give_back)
+    reading = Reading(capture, applied, progress, give_back=give_back, only=only)
     with contextlib.ExitStack() as stack:
         reading.open_all(stack)
         reading.read_all(stack)

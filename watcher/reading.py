@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -22,7 +22,7 @@ from checks.block import BLOCK_FRAMES, Workspace
 from checks.checksum import FileDigests, StoredDigest
 from checks.container import Layout, parse
 from checks.model import CaptureFormat, Encoding, Finding, Outcome, Remedy, Verdict
-from checks.registry import Context
+from checks.registry import CHECKS, Context
 from watcher.errors import UnreadError
 from watcher.files import FdSource, Identity, open_capture, shown
 from watcher.lanes import Lanes
@@ -58,8 +58,15 @@ class Reading:
     """One capture being read. After ``run`` its fields hold all that came out of it."""
 
     def __init__(
-        self, capture: Capture, applied: Applied, progress: Progress | None, *, give_back: bool
+        self,
+        capture: Capture,
+        applied: Applied,
+        progress: Progress | None,
+        *,
+        give_back: bool,
+        only: Collection[str] | None = None,
     ) -> None:
+        """``only``: names of the checks to show the samples to; None: all."""
         self.capture = capture
         self.applied = applied
         self.sheet = applied.sheet  # its tracks in the order of the rows read
@@ -72,6 +79,7 @@ class Reading:
         self.frames: int | None = None
         self._progress = progress
         self._give_back = give_back
+        self._checks = [check for check in CHECKS if only is None or check.name in only]
 
     # -- opening -----------------------------------------------------------------------------
 
@@ -217,7 +225,7 @@ class Reading:
             limits=self.applied.limits,
             container=ready[0].layout.kind if ready[0].layout else None,
         )
-        with Lanes(context, _common_dtype(ready)) as lanes:
+        with Lanes(context, _common_dtype(ready), self._checks) as lanes:
             self.frames = self._read_samples(ready, lanes)
             self.outcomes = lanes.finish()
 

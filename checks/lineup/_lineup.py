@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import log2
+from math import inf, log2
 from typing import Final
 
 import numpy as np
@@ -17,6 +17,7 @@ from checks.sheet import Sheet
 
 REFERENCE_HZ: Final = (300.0, 3200.0)  # where else a reference tone may lie than the sheet says
 SPEED_FROM_HZ: Final = 200.0
+ALIKE_DB: Final = 1.0  # tones of one frequency no further apart are meant to be of one level
 TAPE_NOISE_DB: Final = -85.0  # no tape has so little noise under a tone (common practice: -75)
 
 
@@ -93,7 +94,7 @@ def gather(tones: list[Tone], sheet: Sheet, judged: list[int], channels: int) ->
     """The line-up that some tones make."""
     against = _reference_track(tones, sheet, judged)
     bare = [_levels(tone) for tone in tones]
-    first = _reference_of(tones, sheet)
+    first = _reference_of(tones, sheet, judged)
     base = _median(bare[first], judged) if first is not None else None
     told = [_meant(t, lv, sheet, base, judged) for t, lv in zip(tones, bare, strict=True)]
     delays = tuple(_delay(tones, k, against) for k in range(channels))
@@ -145,7 +146,7 @@ def _reference_track(tones: list[Tone], sheet: Sheet, judged: list[int]) -> int:
     return having[0]
 
 
-def _reference_of(tones: list[Tone], sheet: Sheet) -> int | None:
+def _reference_of(tones: list[Tone], sheet: Sheet, judged: list[int]) -> int | None:
     """Which tone is the reference: the sheet's frequency, else the one nearest to it."""
     wanted = sheet.lineup.reference_hz
     plain = [k for k, tone in enumerate(tones) if tone.period_s is None]
@@ -155,8 +156,15 @@ def _reference_of(tones: list[Tone], sheet: Sheet) -> int | None:
         named = [k for k in plain if low <= tones[k].hz <= high]
         named.sort(key=lambda k: abs(log2(tones[k].hz / wanted)))
         named = named[:1]
-    # of several the longest: a short one is more often an announcement than a level tone
-    return max(named, key=lambda k: tones[k].stop - tones[k].start, default=None)
+    if not named:
+        return None
+    # of several no short one, which is more often an announcement than a level tone; and of those
+    # the loudest: tones are recorded lower than the level tone on purpose, hardly ever higher
+    longest = max(tones[k].stop - tones[k].start for k in named)
+    long = [k for k in named if 2 * (tones[k].stop - tones[k].start) >= longest]
+    levels = {k: _median(_levels(tones[k]), judged) or -inf for k in long}
+    loud = [k for k in long if levels[k] >= max(levels.values()) - ALIKE_DB]
+    return max(loud, key=lambda k: tones[k].stop - tones[k].start)
 
 
 def _meant(

@@ -207,6 +207,17 @@ def test_response_and_steps() -> None:
                 if f.verdict is not Verdict.CLEAR]  # fmt: skip
 
 
+@pytest.mark.parametrize("order", [(-18, -28, -38), (-38, -28, -18)])
+def test_the_loudest_of_several_level_tones_is_the_reference(order: tuple[float, ...]) -> None:
+    # whichever of them is measured as the longest by a millisecond
+    parts = [Part(hz=1000, dbfs=dbfs, seconds=2.5 - 0.002 * dbfs) for dbfs in order]
+    short = Part(hz=1000, dbfs=-10, seconds=2.0 - 0.9)  # an announcement's beep is none
+    for more in ([], [short]):
+        outcome = checked(line_up(RATE, [*parts, *more], gap_s=0.0))
+        assert asking(outcome) == []
+        assert {t.step_db for t in outcome.measures.tones} == {0, -10, -20}
+
+
 def test_a_wrong_equalisation_is_named() -> None:
     # IEC 60094-1: an IEC1 tape replayed NAB at 38 cm/s: -1.16 dB at 100 Hz, +2.51 dB at 10 kHz
     parts = [

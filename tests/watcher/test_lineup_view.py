@@ -17,7 +17,7 @@ from checks.model import Verdict
 from watcher.cli import main
 from watcher.exits import Exit
 from watcher.lineup_view import lineup_lines
-from watcher.report import CaptureLine, Expected, Made, Report
+from watcher.report import CaptureLine, Expected, Made, Report, sidecar_path
 
 
 def measured(tracks: int, **settings: Any) -> LineupMeasures:
@@ -74,6 +74,18 @@ def test_nothing_to_show_is_said() -> None:
     assert "could not be looked at" in list(lineup_lines(report(None, 2)))[1]
 
 
+def test_only_the_line_up_is_looked_at(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def never(*_: Any) -> None:
+        raise AssertionError("not asked for")
+
+    monkeypatch.setattr("checks.dropouts.DropoutsPass.feed", never)
+    soundfile.write(tmp_path / "a.wav", np.zeros((44_100, 2)), 44_100, subtype="PCM_24")
+    assert main(["lineup", str(tmp_path / "a.wav")]) is Exit.CLEAR
+    assert "no line-up tones found" in capsys.readouterr().out
+
+
 def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     signal = line_up(
         44_100, [Part(hz=1000, dbfs=-18, seconds=2.5), Part(hz=10_000, dbfs=-18, seconds=2.5)],
@@ -88,12 +100,14 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
         r"listen: 00:00:00\.50\d  low one: The 1 kHz tone is up to 0\.50 dB below", shown
     )
     assert list(tmp_path.glob("*.json")) == []  # nothing is written
+    (sidecar_path(path, None, None)).write_text("no report")  # nor is an earlier report asked
     assert main(["lineup", "--json", str(path)]) is Exit.LISTEN
     (line,) = capsys.readouterr().out.splitlines()
     told = json.loads(line)
     assert (told["version"], told["capture"], told["verdict"]) == (1, "tones.wav", "listen")
     assert [t["nominal_hz"] for t in told["lineup"]["tones"]] == [1000, 10_000]
     assert {f["check"] for f in told["findings"]} == {"lineup"}
+    sidecar_path(path, None, None).unlink()
     silent = tmp_path / "take.wav"
     soundfile.write(silent, np.zeros((44_100, 2)), 44_100, subtype="PCM_24")
     (tmp_path / "transfer.yaml").unlink()
