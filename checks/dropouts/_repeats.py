@@ -22,7 +22,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,7 +48,7 @@ TRIALS: Final = 1e15
 
 _FINE_CROWD: Final = 0.04  # share of equal neighbours up to which short keys will do
 _COARSE_CROWD: Final = 0.3  # and up to which long ones will
-_LOCATED: Final = 12  # keys of a batch that are looked up; those in a known match are not
+_LOCATED: Final = 12  # times that keys of a batch are looked up; those in a known match are not
 _PAIRS: Final = 256  # pairs of equal keys compared at once
 _CHUNK: Final = 2048
 _CONTEXT: Final = 2048
@@ -73,11 +73,12 @@ class RepeatsPart:
         self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits, history: History
     ) -> None:
         self._fmt, self._limits, self._history = fmt, limits, history
-        cover = max((c for c in FINE if c.met_frames <= limits.repeated_block), key=_met)
         frames = int(limits.repeat_lag_s * fmt.rate_hz)
         share = MOST_BYTES // max(fmt.channels, 1)
+        least = limits.repeated_block
         self._fine = [
-            Sightings(cover, frames=frames, most_bytes=share) for _ in range(fmt.channels)
+            Sightings(FINE, least=least, frames=frames, most_bytes=share)
+            for _ in range(fmt.channels)
         ]
         self._coarse: dict[int, Sightings] = {}
         self._frames, self._share = frames, share
@@ -127,10 +128,9 @@ class RepeatsPart:
             if not wanted:
                 sightings.skip(stop)
                 continue
-            first = max(done - sightings.cover.met_frames - sightings.cover.period, 0)
-            words = _words(self._history.view(track, first, stop))
-            seen = sightings.feed(words, max(first, self._history.start))
-            if seen is not None:
+            first = max(done - sightings.overlap, self._history.start)
+            seen = sightings.feed(_words(self._history.view(track, first, stop)), first)
+            if len(seen.frames):
                 self._locate(track, sightings, seen)
 
     def _tables(self, track: int, crowd: float) -> list[tuple[Sightings, bool]]:
@@ -140,60 +140,54 @@ class RepeatsPart:
             return [fine]
         if track not in self._coarse:
             self._coarse[track] = Sightings(
-                COARSE, frames=self._frames, most_bytes=self._share // 2
+                COARSE,
+                least=self._limits.repeated_block,
+                frames=self._frames,
+                most_bytes=self._share // 2,
             )
         return [fine, (self._coarse[track], True)]
 
     def _locate(self, track: int, sightings: Sightings, seen: Seen) -> None:
         """Compare the samples where keys agree, passing over what is explained already."""
-        left = ~self._flat(track, seen.frames)
+        left = np.ones(len(seen.frames), np.bool_)
         for _ in range(_LOCATED):
             for match in self._matches_of(track):
                 left &= (seen.frames < match.start) | (seen.frames >= match.stop)
             rest = np.flatnonzero(left)
             if not len(rest):
                 return
-            some = rest[:_AT_ONCE]
+            some = rest[np.linspace(0, len(rest) - 1, min(len(rest), _AT_ONCE)).astype(np.int64)]
             left[some] = False
-            now, then = sightings.earlier(Seen(seen.frames[some], seen.keys[some]))
-            if len(now) > _PAIRS:  # evenly, so that a crowd of accidents costs no minutes
-                spread = np.linspace(0, len(now) - 1, _PAIRS).astype(np.int64)
-                now, then = now[spread], then[spread]
-            for frame, lag in self._long_enough(track, now, now - then):
+            pairs = [
+                (frame, frame - then)
+                for frame, key in zip(seen.frames[some].tolist(), seen.keys[some], strict=True)
+                for then in sightings.earlier(frame, key)
+                if then >= self._history.start and not self._flat(track, frame)
+            ]
+            for frame, lag in self._long_enough(track, pairs[:_PAIRS]):
                 found = self._extended(track, frame, lag)
                 if found is not None:
                     self._open.append(found)
 
-    def _flat(self, track: int, frames: NDArray[np.int64]) -> NDArray[np.bool_]:
-        """Where the samples stand still: the tops of clipped peaks all equal each other."""
-        newest = self._history.stop - 1
-        here = self._history.at(track, frames)
-        flat = np.ones(len(frames), np.bool_)
-        for step in (-2, -1, 1, 2):
-            beside = np.clip(frames + step, self._history.start, newest)
-            flat &= self._history.at(track, beside) == here
-        return flat
+    def _flat(self, track: int, frame: int) -> bool:
+        """Whether the samples stand still: the tops of clipped peaks all equal each other."""
+        around = self._history.row(track, max(frame - 2, self._history.start), frame + 3)
+        return bool((around == around[0]).all())
 
     def _matches_of(self, track: int) -> list[Match]:
         return [m for m in (*self._recent, *self._open) if m.track == track]
 
-    def _long_enough(
-        self, track: int, frames: NDArray[np.int64], lags: NDArray[np.int64]
-    ) -> list[tuple[int, int]]:
-        """Pairs around which so many samples agree that a look is worth it; one a match."""
+    def _long_enough(self, track: int, pairs: list[tuple[int, int]]) -> list[tuple[int, int]]:
+        """Frames and lags around which so many samples agree that a look is worth it."""
         reach = self._limits.repeated_block - 1
-        fits = (frames - lags - reach >= self._history.start) & (
-            frames + reach < self._history.stop
-        )
         near = np.arange(-reach, reach + 1)
         chosen: list[tuple[int, int]] = []
         done: list[tuple[int, int, int]] = []
-        for frame, lag, whole in zip(frames.tolist(), lags.tolist(), fits.tolist(), strict=True):
-            if frame - lag < self._history.start:
-                continue
+        for frame, lag in pairs:
             if any(lag == known and a <= frame < b for known, a, b in done):
                 continue
-            if whole:
+            inside = frame - lag - reach >= self._history.start
+            if inside and frame + reach < self._history.stop:
                 at = frame + near
                 equal = self._history.at(track, at) == self._history.at(track, at - lag)
                 clear = np.flatnonzero(~equal)
@@ -309,14 +303,10 @@ class RepeatsPart:
         return len(x) > 1 and bool((x == x[0]).all())
 
 
-_AT_ONCE: Final = 64  # keys looked up together
+_AT_ONCE: Final = 16  # keys looked up together
 _BEGINNING: Final = 16  # frames of silence before a sound
 _ORDER: Final = 16
 _REPEAT_BY_NATURE: Final = (TrackKind.TIMECODE, TrackKind.PILOT, TrackKind.CLICK)
-
-
-def _met(cover: Any) -> int:
-    return int(cover.met_frames)
 
 
 def _words(x: Samples) -> Words:

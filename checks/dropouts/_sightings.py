@@ -1,21 +1,21 @@
 """Where some samples have been seen before: every repeat of a certain length is met, at any lag.
 
-Keys are made of a few neighbouring samples, at places whose number modulo a period lies in a
-difference cover: for every distance there is a place in each period such that it and the place
-that distance before both lie in the cover. So a fifth of all places is enough, and none is chosen
-by its content, which costs less than winnowing: there the search for minima alone takes longer.
-(Colbourn & Ling, "Quorums from difference covers", 2000, on such covers; those with a period of
-q*q + q + 1 are the perfect difference sets of Singer 1938, the others were found by trying all.)
+A hash is made of each few neighbouring samples. Of all that begin within so many neighbouring
+places the one with the smallest hash is a landmark: wherever the same audio stands, it has the
+same landmarks, so few need to be remembered (winnowing: Schleimer, Wilkerson & Aiken, "Winnowing:
+local algorithms for document fingerprinting", 2003; the share of places chosen is 2 / (span + 1)).
+The minima of all spans, and for each place the largest minimum of the spans that hold it, are an
+opening with a flat element: ten passes over 16-bit words (van Herk, 1992, on such filters; here by
+doubling, which suits whole-array arithmetic).
 
 A table a track tells whether a key has been seen: four tags of 16 bits a slot, the newest first.
 With one key a slot on average over the longest lag, a tag is pushed out too early once in forty
 keys at that lag, once in 170 over all; a repeat twice as long as the least has two keys. Where
-the tag agrees, the log of keys tells the place.
+the tag agrees, the ring of keys tells the place.
 """
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
@@ -23,48 +23,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 MOST_BYTES: Final = 64 << 20
-"""Memory of all tables and logs. Some 40 tracks at 352.8 kHz reach it; the longest lag is then
-shorter than asked for."""
+"""Memory of all tables. Some 40 tracks at 352.8 kHz reach it; the longest lag is then shorter
+than asked for."""
 
-_BYTES_A_KEY: Final = 14  # a slot of the table, a word of the log, and a share of the rest
-_FACTORS: Final = tuple((0x9E3779B1 * (2 * k + 1) ** 3 | 1) & 0xFFFFFFFF for k in range(12))
-"""Odd, bits well mixed: from 2**32 over the golden ratio (Knuth, "Sorting and Searching", 6.4;
-from memory)."""
+FINE: Final = 8
+"""Samples a key, for signals whose samples seldom agree by chance."""
+
+COARSE: Final = 12
+"""The same for noise of a few steps of the word."""
+
+_BYTES_A_KEY: Final = 24  # a slot of the table, and places in the rings, all rounded up
+_WIDEST: Final = 256  # places a landmark is chosen from: longer repeats have more of them
+_PIECE: Final = 1 << 15  # places at once: the words of several passes stay in the cache
 
 _LANES: Final = np.uint64(0x0001000100010001)
 _HIGH: Final = np.uint64(0x8000800080008000)
 _LANE_BITS: Final = np.uint64(16)
 _TAG: Final = np.uint32(0x7FFF)
-_FILTER_BITS: Final = 14
+
+_WORD: Final = np.uint32(0x9E3779B1)
+"""Odd, bits well mixed: 2**32 over the golden ratio (Knuth, "Sorting and Searching", 6.4; from
+memory). The others are odd numbers without a pattern."""
+_ODD: Final = (np.uint16(0x6A35), np.uint16(0x2E9D), np.uint16(0xB5C7), np.uint16(0x94D9))
 
 Places = NDArray[np.int64]
 Words = NDArray[np.uint32]
-
-
-@dataclass(frozen=True, slots=True)
-class Cover:
-    """Places modulo ``period`` whose differences give every residue; ``window`` samples a key."""
-
-    period: int
-    places: tuple[int, ...]
-    window: int
-
-    @property
-    def met_frames(self) -> int:
-        """Every repeat of so many frames is met."""
-        return self.period + self.window - 1
-
-
-FINE: Final = (
-    Cover(28, (0, 3, 4, 10, 12, 17), 5),
-    Cover(57, (1, 6, 7, 9, 19, 38, 42, 49), 5),
-    Cover(91, (0, 1, 3, 9, 27, 49, 56, 61, 77, 81), 5),
-    Cover(183, (0, 1, 3, 16, 23, 28, 42, 76, 82, 86, 119, 137, 154, 175), 5),
-)
-"""For signals whose samples seldom agree by chance; the longer the repeat, the fewer keys."""
-
-COARSE: Final = Cover(21, (0, 2, 7, 8, 11), 12)
-"""For noise of a few steps of the word: keys of more samples."""
+Hashes = NDArray[np.uint16]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,44 +60,83 @@ class Seen:
 
 
 class Sightings:
-    """Remembers the keys of one track."""
+    """Remembers the landmarks of one track."""
 
-    def __init__(self, cover: Cover, *, frames: int, most_bytes: int) -> None:
-        """``frames``: longest lag wanted; it is shorter where ``most_bytes`` do not suffice."""
-        self.cover = cover
-        wanted = frames * len(cover.places) // cover.period + 1
-        self._most = max(min(wanted, most_bytes // _BYTES_A_KEY), 1 << 9)
-        bits = max(int(self._most - 1).bit_length(), 9)
+    def __init__(self, window: int, *, least: int, frames: int, most_bytes: int) -> None:
+        """``window``: samples a key, FINE or COARSE; ``least``: frames of the shortest repeat that
+        must be met; ``frames``: longest lag wanted, shorter where ``most_bytes`` do not suffice."""
+        self._window = window
+        self._span = min(least - window + 1, _WIDEST)
+        wanted = frames * 2 // (self._span + 1) + 1
+        most = max(min(wanted, most_bytes // _BYTES_A_KEY), 1 << 9)
+        bits = int(most - 1).bit_length()
+        self._ring = np.zeros(1 << bits, np.uint32)
+        self._frames = np.full(1 << bits, _NEVER, np.int64)
         self._shift = np.uint32(32 - bits)
         self._table = np.zeros(1 << bits, np.uint64)
         self._latest = np.zeros(1 << bits, np.int32)
-        self._batches: deque[tuple[int, int, Words]] = deque()  # first period, periods, keys
-        self._held = 0
-        self._period = 0  # number of the next one
+        self._count = 0  # landmarks so far
+        self._next = 0  # first place whose span has not been looked at
+        self._last = -1  # the newest landmark
 
-    def feed(self, x: Words, first: int) -> Seen | None:
+    @property
+    def overlap(self) -> int:
+        """Frames before the new ones that must be given again."""
+        return self._window + self._span
+
+    def feed(self, x: Words, first: int) -> Seen:
         """Take samples that begin at frame ``first``: all new ones, and some seen before."""
-        cover = self.cover
-        start = max(self._period, -(-first // cover.period))
-        count = (first + len(x) - cover.met_frames) // cover.period + 1 - start
-        if count <= 0:
-            return None
-        keys = _keys(x[start * cover.period - first :], cover, count)
-        self._period = start + count
-        self._batches.append((start, count, keys))
-        self._held += len(keys)
-        while self._held - len(self._batches[0][2]) - len(keys) >= self._most:
-            self._held -= len(self._batches.popleft()[2])
+        start = max(self._next, first)
+        spans = first + len(x) - self._window - self._span + 2 - start
+        if spans <= 0:
+            return Seen(_NONE, _NO_WORDS)
+        self._next = start + spans
+        found = [
+            self._landmarks(x[at : at + _PIECE + self.overlap], first + at)
+            for at in range(start - first, start - first + spans, _PIECE)
+        ]
+        frames = np.concatenate([frames for frames, _ in found])
+        keys = np.concatenate([keys for _, keys in found])
+        places = np.arange(self._count, self._count + len(keys)) & (len(self._ring) - 1)
+        self._count += len(keys)
+        self._ring[places], self._frames[places] = keys, frames
         hits = self._push(keys)
-        if not len(hits):
-            return None
-        frames = self._frames(start, count, hits)
-        order = np.argsort(frames, kind="stable")
-        return Seen(frames[order], keys[hits[order]])
+        return Seen(frames[hits], keys[hits])
 
     def skip(self, stop: int) -> None:
         """Nothing before frame ``stop`` is worth remembering."""
-        self._period = max(self._period, -(-stop // self.cover.period))
+        self._next = max(self._next, stop)
+
+    def earlier(self, frame: int, key: np.uint32) -> list[int]:
+        """The frames before ``frame`` where a key was seen, in no order."""
+        frames = self._frames[self._ring == key]
+        found: list[int] = frames[frames < frame].tolist()
+        return found
+
+    def _landmarks(self, x: Words, first: int) -> tuple[Places, Words]:
+        """New landmarks of at most ``_PIECE`` spans, the first of them at the first sample."""
+        fours = _fours(x[: _PIECE + self._span + self._window - 2])
+        hashes = fours[4:] * _ODD[2]
+        hashes += fours[:-4]
+        if self._window == COARSE:
+            hashes = hashes[:-4]
+            hashes += fours[8:] * _ODD[3]
+        at = np.flatnonzero(_opening(hashes, self._span) == hashes)
+        at = at[np.searchsorted(at, self._last - first, side="right") :]  # the others are known
+        low, high = fours.take(at), fours.take(at + 4)
+        still = low == high  # a constant is worth no key
+        if still.any():
+            at, low, high = at[~still], low[~still], high[~still]
+        if not len(at):
+            return _NONE, _NO_WORDS
+        self._last = int(at[-1]) + first
+        keys = high.astype(np.uint32)
+        keys <<= np.uint32(16)
+        keys |= low
+        if self._window == COARSE:
+            keys += fours.take(at + 8) * _WORD
+        keys *= _WORD
+        return at + first, keys
 
     def _push(self, keys: Words) -> Places:
         """Put keys into the table; returns those that were there before."""
@@ -140,35 +163,6 @@ class Sightings:
             return found
         return np.unique(np.concatenate((found, twin, winner[twin].astype(np.int64))))
 
-    def _frames(self, start: int, count: int, index: Places) -> Places:
-        places = np.array(self.cover.places)
-        out: Places = (start + index % count) * self.cover.period + places[index // count]
-        return out
-
-    def earlier(self, seen: Seen) -> tuple[Places, Places]:
-        """All pairs of a frame and an earlier one with the same key, in order of the former."""
-        keys = np.unique(seen.keys)
-        marks = np.zeros(1 << _FILTER_BITS, np.bool_)
-        shift = np.uint32(32 - _FILTER_BITS)
-        marks[keys >> shift] = True
-        found_keys, found_frames = [], []
-        for start, count, batch in self._batches:
-            if len(keys) == 1:
-                near = np.flatnonzero(batch == keys[0])
-            else:
-                near = np.flatnonzero(marks.take(batch >> shift))
-            found_keys.append(batch[near])
-            found_frames.append(self._frames(start, count, near))
-        log, frames = np.concatenate(found_keys), np.concatenate(found_frames)
-        order = np.argsort(log, kind="stable")
-        log, frames = log[order], frames[order]
-        low = np.searchsorted(log, seen.keys, side="left")
-        high = np.searchsorted(log, seen.keys, side="right")
-        now = np.repeat(seen.frames, high - low)
-        each = np.concatenate([np.arange(a, b) for a, b in zip(low, high, strict=True)])
-        then = frames[each.astype(np.int64)]
-        return now[then < now], then[then < now]
-
 
 def _with_zero_lane(x: NDArray[np.uint64]) -> Places:
     """Where one of the four lanes of 16 bits is zero (rarely where none is, never missed).
@@ -182,34 +176,41 @@ def _with_zero_lane(x: NDArray[np.uint64]) -> Places:
     return np.flatnonzero(x)
 
 
-def _keys(x: Words, cover: Cover, count: int) -> Words:
-    """The keys of ``count`` periods from the first sample on, the places in order of the cover.
+def _fours(x: Words) -> Hashes:
+    """A hash of each four neighbouring samples, (len(x) - 3,): a sum of products.
 
-    Two sums of products with odd numbers, of the first samples and of the others; the lower bits
-    of left-justified words are all zero, so the second sum is moved down before it joins.
+    The upper half of a product with an odd number holds something of every bit of a word, also
+    of left-justified ones, whose lower bits are all zero.
     """
-    period, places = cover.period, np.array(cover.places)
-    span = max(cover.places) + cover.window
-    columns = np.empty((span, count), np.uint32)
-    for start in range(0, span, period):
-        stop = min(start + period, span)
-        rows = x[start : start + count * period]
-        whole = len(rows) // period
-        columns[start:stop, :whole] = (
-            rows[: whole * period].reshape(whole, period)[:, : stop - start].T
-        )
-        rest = rows[whole * period :][: stop - start]
-        if whole < count:  # the last period lacks samples that no key needs
-            columns[start : start + len(rest), whole] = rest
-    half = (cover.window + 1) // 2
-    sums: list[Words] = []
-    for j in range(cover.window):
-        part = columns.take(places + j, axis=0)
-        np.multiply(part, np.uint32(_FACTORS[j]), out=part)
-        if j in (0, half):
-            sums.append(part)
-        else:
-            np.add(sums[-1], part, out=sums[-1])
-    np.right_shift(sums[1], np.uint32(8), out=sums[1])
-    np.bitwise_xor(sums[0], sums[1], out=sums[0])
-    return sums[0].reshape(-1)
+    mixed = x * _WORD
+    mixed >>= np.uint32(16)
+    single = mixed.astype(np.uint16)
+    double = single[1:] * _ODD[0]
+    double += single[:-1]
+    out: Hashes = double[2:] * _ODD[1]
+    out += double[:-2]
+    return out
+
+
+def _opening(hashes: Hashes, span: int) -> Hashes:
+    """For each place the largest of the minima of all spans that hold it, (len(hashes),)."""
+    least = _sliding(np.minimum, hashes, span)
+    padded = np.zeros(len(least) + 2 * (span - 1), np.uint16)
+    padded[span - 1 : span - 1 + len(least)] = least
+    return _sliding(np.maximum, padded, span)
+
+
+def _sliding(pick: np.ufunc, x: Hashes, span: int) -> Hashes:
+    """``pick`` of each ``span`` neighbouring values, (len(x) - span + 1,), by doubling."""
+    width = 1
+    while 2 * width <= span:
+        x = pick(x[width:], x[:-width])
+        width *= 2
+    rest = span - width
+    out: Hashes = pick(x[rest:], x[: len(x) - rest]) if rest else x
+    return out
+
+
+_NEVER: Final = np.iinfo(np.int64).max
+_NONE: Final = np.zeros(0, np.int64)
+_NO_WORDS: Final = np.zeros(0, np.uint32)
