@@ -11,30 +11,17 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from rich.console import Console
-from rich.text import Text
-
 from watcher import verify
-from watcher.console import console_on, print_indented, working
+from watcher.console import working
 from watcher.errors import UsageError
 from watcher.exits import Exit
 from watcher.files import shown
 from watcher.ledger import Ledger, LedgerError
-from watcher.places import ledger_path
+from watcher.places import jobs_for, ledger_path
 from watcher.reverify import Options, Result, State
 from watcher.settings import Settings, find_config, load
-
-_STYLES = {
-    State.ALTERED: "bold red",
-    State.MISSING: "bold red",
-    State.UNREAD: "bold magenta",
-    State.ELSEWHERE: "bold cyan",
-    State.UNRECORDED: "bold yellow",
-}
-CAUTION = (
-    "Intact means: the same bytes as when they were recorded. It says nothing about whether they "
-    "were right then. Keep a second copy of every file somewhere else."
-)
+from watcher.sums import write_sums
+from watcher.verify_view import as_json, counts_as_json, print_results
 
 
 def add_parsers(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -55,9 +42,10 @@ def add_parsers(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     check.add_argument(
         "--jobs",
         type=_jobs,
-        default=1,
+        default=0,
         metavar="N",
-        help="files at once (default 1: several would make one disk seek)",
+        help="big files at once (default: several on storage without turning disks, else 1, for "
+        "several would make one disk seek)",
     )
     check.add_argument(
         "--resume", action="store_true", help="go on with the interrupted run of this folder"
@@ -106,19 +94,31 @@ def _duration(text: str) -> float:
 
 
 @contextlib.contextmanager
-def open_ledger(settings: Settings, *, wanted: bool) -> Iterator[Ledger | None]:
-    """The ledger where it can be used; without it everything works but resuming."""
+def open_ledger(settings: Settings, *, wanted: bool) -> Iterator[tuple[Ledger | None, bool]]:
+    """The ledger where it can be used, and whether it may be written to.
+
+    Without it everything works but history and resuming. An auditor may be allowed to read the
+    daemon's ledger and no more.
+
+    Raises:
+        UsageError: it is wanted for writing, and cannot be used.
+    """
     path = ledger_path(settings)
-    try:
-        ledger = Ledger(path)
-    except (LedgerError, OSError) as error:
-        if wanted:
-            raise UsageError(f"needs the ledger: {error}") from error
-        print(f"reelvigil: going on without the ledger: {shown(str(error))}", file=sys.stderr)
-        yield None
-        return
-    with ledger:
-        yield ledger
+    with contextlib.ExitStack() as stack:
+        try:
+            ledger: Ledger | None = stack.enter_context(Ledger(path))
+            may_write = True
+        except (LedgerError, OSError) as error:
+            if wanted:
+                raise UsageError(f"needs the ledger: {error}") from error
+            may_write = False
+            try:
+                ledger = stack.enter_context(Ledger(path, read_only=True))
+                how = "the ledger can only be read; no history is kept"
+            except (LedgerError, OSError):
+                ledger, how = None, "going on without the ledger"
+            print(f"reelvigil: {how}: {shown(str(error))}", file=sys.stderr)
+        yield ledger, may_write
 
 
 def run_verify(args: argparse.Namespace) -> Exit:
@@ -126,90 +126,54 @@ def run_verify(args: argparse.Namespace) -> Exit:
     settings = load(find_config(Path(args.config) if args.config else None))
     began = time.monotonic()
     until = began + args.time_limit if args.time_limit is not None else None
-    with open_ledger(settings, wanted=args.resume) as ledger:
-        runs = [
-            verify.prepare(Path(folder), mirror=settings.reports, ledger=ledger)
-            for folder in args.folders
-        ]
-        for run in runs:
-            percent = args.sample if args.sample is not None else (100.0 if until else None)
-            verify.choose(run, ledger, resume=args.resume, percent=percent)
-        there = sum(run.there for run in runs)
-        listed: list[Result] = []
-        with working(there if not args.quick else 0) as work:
-
-            def pace(count: int) -> None:
-                work.add(count)
-
-            options = Options(quick=args.quick, jobs=args.jobs, pace=pace)
+    folders, notes = verify.apart(args.folders)
+    for note in notes:
+        print(f"reelvigil: {note}", file=sys.stderr)
+    with open_ledger(settings, wanted=args.resume) as (ledger, may_write):
+        runs = [verify.prepare(f, mirror=settings.reports, ledger=ledger) for f in folders]
+        kept = ledger if may_write and not args.quick else None
+        if kept is not None:
+            verify.begin(runs, kept, resume=args.resume)
+        percent = args.sample if args.sample is not None else (100.0 if until else None)
+        if percent is not None:
             for run in runs:
-                for result in verify.carry_out(run, options, ledger, until=until):
-                    if args.json:
-                        print(json.dumps(verify.as_json(result)), flush=True)
-                    elif result.state is not State.INTACT or result.text:
-                        listed.append(result)
-    counts = {state.value: sum(run.counts[state.value] for run in runs) for state in State}
-    covered = sum(run.covered for run in runs)
+                verify.sample(run, ledger, percent)
+        listed: list[Result] = []
+        interrupted = False
+        with working(0 if args.quick else sum(run.to_read for run in runs)) as work:
+            try:
+                for run in runs:
+                    jobs = args.jobs or jobs_for(run.folder)
+                    options = Options(quick=args.quick, jobs=jobs, pace=work.add)
+                    for result in verify.carry_out(run, options, kept, until=until):
+                        if args.json:
+                            print(json.dumps(as_json(result)), flush=True)
+                        elif result.state is not State.INTACT or result.text:
+                            listed.append(result)
+            except KeyboardInterrupt:
+                interrupted = True
     if args.json:
-        told = {"counts": counts, "bytes_read": covered, "bytes_recorded": there}
-        print(json.dumps(told | ({"quick": True} if args.quick else {})))
+        print(json.dumps(counts_as_json(runs, quick=args.quick, interrupted=interrupted)))
     else:
-        _print(listed, counts, covered, there, time.monotonic() - began, args, runs)
+        print_results(listed, runs, quick=args.quick, took_s=time.monotonic() - began)
+    if interrupted:
+        how = "--resume goes on from here" if kept is not None else "nothing was kept of it"
+        print(f"reelvigil: interrupted; {how}", file=sys.stderr)
+        return Exit.INTERRUPTED
     return Exit.worst(status for run in runs for status in run.status)
-
-
-def _print(
-    listed: list[Result],
-    counts: dict[str, int],
-    covered: int,
-    there: int,
-    took_s: float,
-    args: argparse.Namespace,
-    runs: list[verify.Run],
-) -> None:
-    console = console_on(sys.stdout)
-    for state in (State.UNREAD, State.ALTERED, State.MISSING, State.ELSEWHERE, State.UNRECORDED):
-        for result in (r for r in listed if r.state is state):
-            line = Text(f"{state.value:10} ", style=_STYLES[state]) + Text(shown(result.path))
-            console.print(line, soft_wrap=True)
-            _details(console, result)
-    for result in (r for r in listed if r.state is State.INTACT):
-        console.print(Text(f"intact     {shown(result.path)}"), soft_wrap=True)
-        _details(console, result)
-    said = ", ".join(f"{count} {state}" for state, count in counts.items() if count)
-    console.print(Text(said or "nothing was looked at", style="bold"))
-    if args.quick:
-        console.print(Text("Only existence, size and date were looked at; no byte was read."))
-        return
-    rate = f", {covered / took_s / 1e6:.0f} MB/s" if took_s > 0.1 and covered else ""
-    share = f" of {there / 1e9:.2f} GB recorded ({100 * covered / there:.1f} %)" if there else ""
-    console.print(Text(f"{covered / 1e9:.2f} GB read{share} in {took_s:.1f} s{rate}"))
-    resumed = sum(run.resumed for run in runs)
-    if resumed:
-        console.print(Text(f"{resumed} were found intact before the run was interrupted."))
-    print_indented(console, Text(CAUTION, style="dim"), 0)
-
-
-def _details(console: Console, result: Result) -> None:
-    if result.text:
-        print_indented(console, Text(shown(result.text)), 4)
-    if result.found_at:
-        print_indented(console, Text(f"there: {shown(result.found_at)}"), 4)
-    if result.sources:
-        print_indented(console, Text(f"recorded by: {shown(', '.join(result.sources))}"), 4)
-    for number, reading in enumerate(result.readings, 1):
-        print_indented(console, Text(f"reading {number}: {reading}"), 4)
 
 
 def run_sums(args: argparse.Namespace) -> Exit:
     """``sums FOLDER``"""
     settings = load(find_config(Path(args.config) if args.config else None))
-    with open_ledger(settings, wanted=False) as ledger:
+    with open_ledger(settings, wanted=False) as (ledger, _):
         run = verify.prepare(Path(args.folder), mirror=settings.reports, ledger=ledger)
-    target, count, left_out = verify.write_sums(
-        run, from_bytes=args.from_bytes, replace=args.replace
-    )
-    for line in left_out:
+    made = write_sums(run, from_bytes=args.from_bytes, replace=args.replace)
+    for line in made.left_out:
         print(f"left out: {line}", file=sys.stderr)
-    print(f"{shown(target)}: {count} digests; verify with: sha256sum -c SHA256SUMS")
-    return Exit.LISTEN if left_out else Exit.CLEAR
+    for line in made.differing:
+        print(f"differs: {line}", file=sys.stderr)
+    print(f"{shown(made.target)}: {made.lines} digests; verify with: sha256sum -c SHA256SUMS")
+    if made.differing:
+        return Exit.REDO
+    return Exit.LISTEN if made.left_out else Exit.CLEAR

@@ -6,9 +6,11 @@ by a sign-off is the one that counts, and it stays so until somebody signs.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 
 from checks.checksum import Record
+from checks.model import Verdict
 from watcher.report import Earlier, FileLine, FindingLine, Report, Signoff
 
 
@@ -31,12 +33,17 @@ def _states(report: Report) -> list[Earlier]:
 
 
 def baseline(earlier: Report | None, file: str) -> Record | None:
-    """The recorded state of a file that the next reading is held against."""
+    """The recorded state of a file that the next reading is held against.
+
+    A content that a person wants done again speaks against none that comes in its place.
+    """
     if earlier is None:
         return None
     states = [s for s in _states(earlier) if s.sha256 is not None and s.file in (None, file)]
-    signed = [i for i, state in enumerate(states) if state.signoff is not None]
-    counts = states[signed[-1] :] if signed else states
+    counts = states
+    for i, state in enumerate(states):
+        if state.signoff is not None:
+            counts = states[i + int(state.signoff.verdict is Verdict.REDO) :]
     if not counts:
         return None
     state = counts[0]
@@ -47,6 +54,24 @@ def baseline(earlier: Report | None, file: str) -> Record | None:
         audio_sha256=state.audio_sha256,
         crc32_mib=state.crc32_mib or "",
     )
+
+
+def superseded(report: Report, file: str) -> set[str]:
+    """SHA-256 of the states of a file that a person's sign-off has put out of account."""
+    states = [s for s in _states(report) if s.sha256 is not None and s.file in (None, file)]
+    signed = [i for i, state in enumerate(states) if state.signoff is not None]
+    return {s.sha256 for s in states[: signed[-1]] if s.sha256} if signed else set()
+
+
+def accepted(report: Report, file: str, sha256: str) -> Signoff | None:
+    """The sign-off by which a content counts: its own, or that of one that was to be done again."""
+    if report.signoff is not None:
+        return report.signoff
+    signed = [s.signoff for s in report.earlier if s.signoff and s.file in (None, file)]
+    if not signed or signed[-1].verdict is not Verdict.REDO:
+        return None
+    counts = baseline(report, file)
+    return signed[-1] if counts is not None and counts.sha256 == sha256 else None
 
 
 def history(
@@ -79,11 +104,32 @@ def carried_signoff(
     then = [(line.name, line.sha256) for line in earlier.capture.files]
     if now != then or any(digest is None for _, digest in now):
         return None
-    return earlier.signoff if asks(findings) <= asks(earlier.findings) else None
+    before = asks(earlier.findings)
+    for what, verdict in asks(findings).items():
+        if what not in before or before[what] is not Verdict.worst((before[what], verdict)):
+            return None
+    return earlier.signoff
 
 
-def asks(findings: Sequence[FindingLine]) -> set[tuple[str, str, tuple[int, ...], int | None]]:
-    """What findings ask of a person, for comparing two reports."""
-    return {
-        (f.check, f.kind, f.tracks, f.start_frame) for f in findings if f.verdict.value != "clear"
-    }
+_Asked = tuple[str, str, tuple[int, ...], int | None]
+
+
+def asks(findings: Sequence[FindingLine]) -> dict[_Asked, Verdict]:
+    """What findings ask of a person, and how urgently, for comparing two reports."""
+    asked: dict[_Asked, Verdict] = {}
+    for f in findings:
+        if f.verdict is not Verdict.CLEAR:
+            what = (f.check, f.kind, f.tracks, f.start_frame)
+            asked[what] = Verdict.worst((asked.get(what, f.verdict), f.verdict))
+    return asked
+
+
+def signed_still(report: Report, earlier: Report | None) -> Report:
+    """A report that findings were added to, its sign-off open again where they ask for more."""
+    if report.signoff is None or earlier is None:
+        return report
+    if carried_signoff(earlier, report.capture.files, report.findings) is not None:
+        return report
+    return dataclasses.replace(
+        report, signoff=None, earlier=history(earlier, report.capture.files, None)
+    )

@@ -7,22 +7,23 @@ were recorded.
 
 from __future__ import annotations
 
-import hashlib
 import os
 import stat
+import threading
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from enum import StrEnum
-from itertools import islice
-from typing import Any, Final
+from typing import Final
 
 from watcher.altered import Difference, locate, same_time
+from watcher.readings import Pace, Reading, read, read_past_cache
 from watcher.truths import Found, Records, Truth
-from watcher.walk import is_capture_name
+from watcher.walk import is_capture
 
-_PIECE: Final = 4 << 20
-_SMALL: Final = 64 << 10
+_BIG: Final = 1 << 20  # below, a thread costs more than it saves
+_AHEAD: Final = 256  # files under way, so that memory does not follow their count
 
 
 class State(StrEnum):
@@ -42,7 +43,7 @@ class Result:
 
     Attributes:
         path: as recorded.
-        sources: the records it was held against.
+        truths: the records it was held against.
         text: one sentence where there is anything to say.
         read: bytes read of it.
         sha256: of what was read, where it was taken.
@@ -53,7 +54,7 @@ class Result:
 
     path: bytes
     state: State
-    sources: tuple[str, ...] = ()
+    truths: Sequence[Truth] = ()
     text: str = ""
     read: int = 0
     sha256: bytes | None = None
@@ -61,14 +62,26 @@ class Result:
     readings: tuple[str, ...] = ()
     found_at: bytes | None = None
 
+    @property
+    def sources(self) -> tuple[str, ...]:
+        return tuple(truth.source for truth in self.truths)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Options:
-    """How a verification goes about it."""
+    """How a verification goes about it.
+
+    Attributes:
+        quick: existence, size and date only.
+        jobs: big files read at once.
+        pace: told the bytes read; may wait.
+        over: asked before each file is begun: no further one, please.
+    """
 
     quick: bool = False
     jobs: int = 1
-    pace: Callable[[int], None] | None = None  # told the bytes read, may wait
+    pace: Pace | None = None
+    over: Callable[[], bool] | None = None
 
 
 @dataclass(slots=True)
@@ -88,73 +101,119 @@ def plan(records: Records, folder: bytes) -> Plan:
         if found not in records.files and not _outside_the_walk(path, records, folder, made):
             continue
         made.targets.append(path)
-    recorded = set(made.targets) | set(records.renamed.values())
-    for path in sorted(records.files):
-        if path not in recorded and is_capture_name(os.fsdecode(os.path.basename(path))):
+    renamed = set(records.renamed.values())
+    for path in sorted(records.files.keys() - records.truths.keys()):
+        if path not in renamed and is_capture(path[path.rfind(b"/") + 1 :]):
             made.settled.append(
                 Result(path, State.UNRECORDED, text="No digest of it is recorded anywhere.")
             )
-    made.bytes = sum(records.files[records.renamed.get(p, p)].size for p in made.targets)
+    made.bytes = size(records, made.targets)
     return made
+
+
+def size(records: Records, paths: Iterable[bytes]) -> int:
+    """Bytes that files have together."""
+    files, renamed = records.files, records.renamed
+    if not renamed:
+        return sum(files[path].size for path in paths)
+    return sum(files[renamed.get(path, path)].size for path in paths)
 
 
 def _outside_the_walk(path: bytes, records: Records, folder: bytes, made: Plan) -> bool:
     """A recorded file that the walk did not meet: hidden (then it is read), a link, or missing."""
-    sources = tuple(truth.source for truth in records.truths[path])
+    truths = records.truths[path]
     try:
         st = os.lstat(path)
-    except OSError:
-        made.settled.append(Result(path, State.MISSING, sources, "Recorded, but not there."))
+    except FileNotFoundError:
+        made.settled.append(Result(path, State.MISSING, truths, "Recorded, but not there."))
+        return False
+    except OSError as error:
+        text = f"Nobody can say whether it is there: {error.strerror or error}."
+        made.settled.append(Result(path, State.UNREAD, truths, text))
         return False
     inside = os.path.realpath(os.path.dirname(path)) == os.path.dirname(path)
     if not stat.S_ISREG(st.st_mode) or not inside or not path.startswith(folder + b"/"):
-        made.settled.append(
-            Result(path, State.UNREAD, sources, "Not a regular file of this folder; not followed.")
-        )
+        text = "Not a regular file of this folder; not followed."
+        made.settled.append(Result(path, State.UNREAD, truths, text))
         return False
     records.files[path] = Found(st.st_size, st.st_mtime_ns)
     return True
 
 
+class _StoppedError(Exception):
+    """Nobody waits for this reading any more."""
+
+
 def verify(records: Records, targets: Iterable[bytes], options: Options) -> Iterator[Result]:
-    """Look at every target, in order; several at a time where ``jobs`` says so."""
+    """Look at every target, in order; several big files at a time where ``jobs`` says so."""
     if options.jobs <= 1:
         for path in targets:
-            yield _one(records, path, options)
+            result = _one(records, path, options, options.pace)
+            if result is not None:
+                yield result
         return
-    with ThreadPoolExecutor(options.jobs, "verify") as pool:
-        coming = iter(targets)
-        # a bounded number under way, so that memory does not follow the count of files
-        waiting: list[Future[Result]] = [
-            pool.submit(_one, records, path, options) for path in islice(coming, 4 * options.jobs)
-        ]
+    stopped = threading.Event()
+
+    def pace(count: int) -> None:
+        if stopped.is_set():
+            raise _StoppedError
+        if options.pace is not None:
+            options.pace(count)
+
+    pool = ThreadPoolExecutor(options.jobs, "verify")
+    try:
+        waiting: deque[bytes | Future[Result | None]] = deque()
+        for path in targets:
+            found = records.files.get(records.renamed.get(path, path))
+            if found is not None and found.size >= _BIG:
+                waiting.append(pool.submit(_one, records, path, options, pace))
+            else:
+                waiting.append(path)
+            if len(waiting) >= _AHEAD:
+                yield from _next(records, waiting, options)
         while waiting:
-            yield waiting.pop(0).result()
-            for path in islice(coming, 1):
-                waiting.append(pool.submit(_one, records, path, options))
+            yield from _next(records, waiting, options)
+    finally:
+        stopped.set()
+        pool.shutdown(cancel_futures=True)
 
 
-def _one(records: Records, path: bytes, options: Options) -> Result:
+def _next(
+    records: Records, waiting: deque[bytes | Future[Result | None]], options: Options
+) -> Iterator[Result]:
+    first = waiting.popleft()
+    if isinstance(first, bytes):
+        result = _one(records, first, options, options.pace)
+    else:
+        result = first.result()
+    if result is not None:
+        yield result
+
+
+def _one(records: Records, path: bytes, options: Options, pace: Pace | None) -> Result | None:
+    """What is to be said of one file; None where it was not begun."""
+    if options.over is not None and options.over():
+        return None
     truths = records.truths[path]
     there = records.renamed.get(path, path) if records.renamed else path
-    sources = (truths[0].source,) if len(truths) == 1 else tuple(t.source for t in truths)
     if options.quick:
-        return _quick(records, path, there, truths, sources)
+        return _quick(records, path, there, truths)
     algorithms = (
-        {truths[0].algorithm} if len(truths) == 1 else {truth.algorithm for truth in truths}
+        (truths[0].algorithm,) if len(truths) == 1 else {truth.algorithm for truth in truths}
     )
     try:
-        digests, count = read(there, algorithms, options.pace)
+        first = read(there, algorithms, pace)
     except OSError as error:
-        return Result(path, State.UNREAD, sources, f"Cannot be read: {error.strerror or error}.")
+        return Result(path, State.UNREAD, truths, f"Cannot be read: {error.strerror or error}.")
+    digests = first.digests
     wrong = [truth for truth in truths if digests[truth.algorithm] != truth.digest]
-    if not wrong:
-        result = Result(path, State.INTACT, sources, "", count, digests.get("sha256"))
-        if there != path:
-            result.found_at = there
-            result.text = "Its name is stored in another Unicode form than the recorded one."
-        return result
-    return _second_reading(path, there, truths, wrong, digests, options, count)
+    if wrong:
+        return _second_reading(path, there, truths, wrong, first, pace)
+    result = Result(path, State.INTACT, truths, "", first.size, digests.get("sha256"))
+    if there != path:
+        result.found_at = there
+        result.text = "Its name is stored in another Unicode form than the recorded one."
+    return result
 
 
 def _second_reading(
@@ -162,24 +221,35 @@ def _second_reading(
     there: bytes,
     truths: Sequence[Truth],
     wrong: Sequence[Truth],
-    first: dict[str, bytes],
-    options: Options,
-    count: int,
+    first: Reading,
+    pace: Pace | None,
 ) -> Result:
-    sources = tuple(truth.source for truth in truths)
     try:
-        second, _ = read(there, set(first), options.pace, past_cache=True)
+        second = read_past_cache(there, set(first.digests), pace)
     except OSError as error:
         text = f"Differed once, and could then not be read again: {error.strerror or error}."
-        return Result(path, State.UNREAD, sources, text, count)
+        return Result(path, State.UNREAD, truths, text, first.size)
     algorithm = wrong[0].algorithm
-    readings = (first[algorithm].hex(), second[algorithm].hex())
-    if first != second:
+    readings = (first.digests[algorithm].hex(), second.digests[algorithm].hex())
+    if first.stamp != second.stamp or first.size != first.stamp.size:
         text = (
-            "Two readings of it differ from each other: storage or memory cannot be trusted; "
-            "read it again on another machine."
+            "It was written to or replaced while it was read. Nothing is known of it: verify it "
+            "again when nobody writes to it."
         )
-        return Result(path, State.UNREAD, sources, text, count, readings=readings)
+        return Result(path, State.UNREAD, truths, text, first.size, readings=readings)
+    way = (
+        "past the page cache"
+        if second.past_cache
+        else "after its cached pages were given up, as far as the system does that"
+    )
+    if first.digests != second.digests:
+        right = all(second.digests[truth.algorithm] == truth.digest for truth in truths)
+        text = (
+            f"Two readings of it differ from each other; the second, {way}, is "
+            f"{'as recorded' if right else 'not as recorded either'}. Storage or memory of this "
+            "machine cannot be trusted: read it again on another machine."
+        )
+        return Result(path, State.UNREAD, truths, text, first.size, readings=readings)
     difference = locate(there, wrong)
     parts = [difference.text]
     agreeing = [truth.source for truth in truths if truth not in wrong]
@@ -188,85 +258,42 @@ def _second_reading(
         parts.append(
             f"The records disagree: it is as {', '.join(agreeing)} says, not as {names} says."
         )
-    parts.append("Both readings agree.")
+    elif len({truth.digest for truth in wrong if truth.algorithm == algorithm}) > 1:
+        parts.append("The records disagree with each other as well.")
+    parts.append(f"Read twice, the second time {way}: both readings agree.")
     return Result(
         path,
         State.ALTERED,
-        sources,
+        truths,
         " ".join(parts),
-        count,
-        first.get("sha256"),
+        first.size,
+        first.digests.get("sha256"),
         difference,
         readings,
+        there if there != path else None,
     )
 
 
-def _quick(
-    records: Records,
-    path: bytes,
-    there: bytes,
-    truths: Sequence[Truth],
-    sources: tuple[str, ...],
-) -> Result:
+def _quick(records: Records, path: bytes, there: bytes, truths: Sequence[Truth]) -> Result:
     """Existence, size and time only."""
     found = records.files[there]
     for truth in truths:
         if truth.size is not None and truth.size != found.size:
             text = f"{found.size} bytes, recorded were {truth.size}; no byte of it was read."
-            return Result(path, State.ALTERED, sources, text)
+            return Result(path, State.ALTERED, truths, text)
     dates = {truth.modified for truth in truths if truth.modified is not None}
     text = ""
     if dates and not any(same_time(date, found.mtime_ns) for date in dates):
-        text = "Its date differs from the recorded one; no byte of it was read."
-    return Result(path, State.INTACT, sources, text)
+        text = f"{DATE_DIFFERS}; no byte of it was read."
+    return Result(path, State.INTACT, truths, text)
 
 
-def read(
-    path: bytes,
-    algorithms: set[str],
-    pace: Callable[[int], None] | None = None,
-    *,
-    past_cache: bool = False,
-) -> tuple[dict[str, bytes], int]:
-    """Digests of a file's bytes, and their count.
-
-    Args:
-        past_cache: drop the file's cached pages first, so that the storage itself answers.
-
-    Raises:
-        OSError: it cannot be opened or read, or is no regular file.
-    """
-    flags = os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
-    fd = os.open(path, flags)
-    try:
-        st = os.fstat(fd)
-        if not stat.S_ISREG(st.st_mode):
-            raise OSError(0, "not a regular file")
-        if past_cache:
-            os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
-        if st.st_size < _SMALL:  # most of the cost of small files would be the buffer
-            data = os.read(fd, _SMALL)
-            if len(data) < _SMALL and len(data) == st.st_size:
-                if pace is not None:
-                    pace(len(data))
-                return {n: hashlib.new(n, data).digest() for n in algorithms}, len(data)
-            os.lseek(fd, 0, os.SEEK_SET)  # it grows: as any other
-        hashes: list[Any] = [hashlib.new(name, usedforsecurity=False) for name in algorithms]
-        count = 0
-        buffer = bytearray(_PIECE)
-        view = memoryview(buffer)
-        while got := os.readv(fd, [buffer]):
-            for digest in hashes:
-                digest.update(view[:got])
-            count += got
-            if pace is not None:
-                pace(got)
-        return dict(zip(algorithms, (d.digest() for d in hashes), strict=True)), count
-    finally:
-        os.close(fd)
+DATE_DIFFERS: Final = "Its date differs from the recorded one"
 
 
-def elsewhere(settled: Sequence[Result], read_as: dict[bytes, bytes], records: Records) -> None:
+def elsewhere(
+    settled: Sequence[Result], read_as: dict[bytes, bytes], records: Records, options: Options
+) -> None:
     """Look for the content of missing files under other names, and say where it is.
 
     Args:
@@ -282,9 +309,11 @@ def elsewhere(settled: Sequence[Result], read_as: dict[bytes, bytes], records: R
     wanted = {truth.algorithm for r in missing for truth in records.truths[r.path]}
     sizes = {truth.size for r in missing for truth in records.truths[r.path]}
     for path in unrecorded:
+        if options.over is not None and options.over():
+            break
         if None in sizes or records.files[path].size in sizes:
             try:
-                digests, _ = read(path, wanted)
+                digests = read(path, wanted, options.pace).digests
             except OSError:
                 continue  # it stays unrecorded
             by_digest.update(dict.fromkeys(digests.items(), path))

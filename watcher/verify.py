@@ -1,26 +1,25 @@
-"""``reelvigil verify`` and ``sums``: a run over folders, kept in the ledger so that it resumes."""
+"""``reelvigil verify``: runs over folders, kept in the ledger so that they resume."""
 
 from __future__ import annotations
 
-import base64
 import math
 import os
+import sqlite3
 import time
 import uuid
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 from watcher import reverify
 from watcher.errors import UsageError
 from watcher.exits import Exit
-from watcher.files import shown, write_whole
+from watcher.files import shown
 from watcher.ledger import Ledger, now
-from watcher.reverify import Options, Result, State
-from watcher.sumfiles import written
-from watcher.truths import Records, Truth, gather
+from watcher.reverify import DATE_DIFFERS, Options, Result, State
+from watcher.roots import MARKER, read_marker
+from watcher.truths import Records, Truth, gather, kind_of
 
 _BATCH_S = 1.0  # results are put on disk this often
 
@@ -30,22 +29,52 @@ class Run:
     """One verification of one folder.
 
     Attributes:
-        covered, there: bytes looked at and bytes recorded, for the share told at the end.
-        resumed: results kept from the interrupted run.
+        there, files: bytes and files recorded, before anything was chosen of them.
+        resumed, resumed_bytes: found intact in the interrupted run, and not read again.
+        covered, looked_at: bytes read and files looked at so far.
+        held_against: how many records of each kind the files were held against.
     """
 
     folder: bytes
     records: Records
     plan: reverify.Plan
+    there: int
+    files: int
     id: str = field(default_factory=lambda: uuid.uuid4().hex)
     resumed: int = 0
+    resumed_bytes: int = 0
     covered: int = 0
+    looked_at: int = 0
     counts: Counter[str] = field(default_factory=Counter)
+    held_against: Counter[str] = field(default_factory=Counter)
     status: set[Exit] = field(default_factory=set)
 
     @property
-    def there(self) -> int:
-        return self.plan.bytes
+    def to_read(self) -> int:
+        """Bytes of the files that are to be read in this run."""
+        return reverify.size(self.records, self.plan.targets)
+
+
+def apart(folders: Sequence[str]) -> tuple[list[Path], list[str]]:
+    """Folders as they really are, none within another, and a sentence for each left out."""
+    real: dict[Path, str] = {}
+    notes = []
+    for name in folders:
+        folder = Path(name)
+        if not folder.is_dir():
+            raise UsageError(f"{shown(folder)}: no such folder")
+        if folder.resolve() in real:
+            notes.append(f"{shown(name)}: the same folder as {shown(real[folder.resolve()])}")
+        else:
+            real[folder.resolve()] = name
+    kept = []
+    for path, name in real.items():
+        outer = next((other for other in path.parents if other in real), None)
+        if outer is None:
+            kept.append(path)
+        else:
+            notes.append(f"{shown(name)}: lies within {shown(real[outer])}, and is verified there")
+    return kept, notes
 
 
 def prepare(folder: Path, *, mirror: Path | None, ledger: Ledger | None) -> Run:
@@ -61,12 +90,37 @@ def prepare(folder: Path, *, mirror: Path | None, ledger: Ledger | None) -> Run:
     if ledger is not None:
         _from_ledger(ledger, real, records)
     plan = reverify.plan(records, real)
+    if ledger is not None:
+        _without_lost_storage(ledger, plan, records)
     if not plan.targets and not plan.settled and not records.troubles:
         raise UsageError(
             f"{shown(folder)}: no capture there and nothing recorded; "
             "`reelvigil check` makes the first record"
         )
-    return Run(real, records, plan)
+    return Run(real, records, plan, plan.bytes, len(plan.targets))
+
+
+def _without_lost_storage(ledger: Ledger, plan: reverify.Plan, records: Records) -> None:
+    """Nothing is missing on storage that is not there: an unmounted volume is an empty folder."""
+    missing = [result for result in plan.settled if result.state is State.MISSING]
+    if not missing:
+        return
+    query = "SELECT path, marker FROM roots WHERE marker IS NOT NULL"
+    for root, marker in list(ledger.rows(query)):
+        try:
+            found = read_marker(Path(os.fsdecode(root)))
+        except (OSError, ValueError):
+            found = None
+        lost = [r for r in missing if r.path.startswith(root.rstrip(b"/") + b"/")]
+        if not lost or (found is not None and found.id == marker):
+            continue
+        gone = {id(result) for result in lost}
+        plan.settled = [result for result in plan.settled if id(result) not in gone]
+        text = (
+            f"{len(lost)} recorded files are not there, but neither is the storage that was "
+            f"enrolled ({MARKER} is absent or another's): nothing is said of them. Mount it."
+        )
+        records.troubles.append((root, "unread", text))
 
 
 def _from_ledger(ledger: Ledger, folder: bytes, records: Records) -> None:
@@ -91,37 +145,66 @@ def _from_ledger(ledger: Ledger, folder: bytes, records: Records) -> None:
             ),
             (None,),
         )
-        truth = Truth("ledger", "sha256", bytes.fromhex(sha256), at=at, sidecar=row[0])
-        records.add(path, truth)
+        digest = bytes.fromhex(sha256)
+        if digest not in records.superseded.get(path, ()):
+            records.add(path, Truth("ledger", "sha256", digest, at=at, sidecar=row[0]))
 
 
-def choose(run: Run, ledger: Ledger | None, *, resume: bool, percent: float | None) -> None:
-    """Narrow a run down to what the options ask for; longest unverified first for a sample."""
-    if resume and ledger is not None:
-        _resume(run, ledger)
-    if percent is not None:
-        last = _last_verified(run, ledger)
-        ordered = sorted(run.plan.targets, key=lambda path: (last.get(path, ""), path))
-        run.plan.targets = ordered[: math.ceil(len(ordered) * percent / 100)]
+def begin(runs: Sequence[Run], ledger: Ledger, *, resume: bool) -> None:
+    """Note runs in the ledger, all with one time: they are of one call.
+
+    Args:
+        resume: go on with interrupted runs of the same folders.
+
+    Raises:
+        UsageError: no folder has an interrupted run to go on with.
+    """
+    if resume:
+        last = {run.folder: _last_run(run, ledger) for run in runs}
+        broken = {row[1] for row in last.values() if row is not None and row[2] is None}
+        if not broken:
+            names = ", ".join(shown(run.folder) for run in runs)
+            raise UsageError(f"{names}: no interrupted verification of it to resume")
+        for run in runs:
+            row = last[run.folder]
+            if row is not None and (row[2] is None or row[1] in broken):
+                _go_on(run, row[0], ledger)
+    at = now()
+    with ledger.commit():
+        for run in runs:
+            ledger.change(
+                "INSERT INTO verify_runs (id, folder, began) VALUES (?, ?, ?)"
+                " ON CONFLICT (id) DO UPDATE SET ended = NULL",
+                (run.id, run.folder, at),
+            )
 
 
-def _resume(run: Run, ledger: Ledger) -> None:
-    rows = list(
-        ledger.rows(
-            "SELECT id FROM verify_runs WHERE folder = ? AND ended IS NULL"
-            " ORDER BY began DESC LIMIT 1",
-            (run.folder,),
-        )
+def _last_run(run: Run, ledger: Ledger) -> tuple[str, str, str | None] | None:
+    """(id, began, ended) of the last run over a folder."""
+    query = (
+        "SELECT id, began, ended FROM verify_runs WHERE folder = ?"
+        " ORDER BY began DESC, rowid DESC LIMIT 1"
     )
-    if not rows:
-        raise UsageError(f"{shown(run.folder)}: no interrupted verification of it to resume")
-    run.id = rows[0][0]
+    return next(((i, began, ended) for i, began, ended in ledger.rows(query, (run.folder,))), None)
+
+
+def _go_on(run: Run, number: str, ledger: Ledger) -> None:
+    run.id = number
     query = "SELECT path FROM verifications WHERE run = ? AND state = 'intact'"
     done = {path for (path,) in ledger.rows(query, (run.id,))}
-    before = len(run.plan.targets)
-    run.plan.targets = [path for path in run.plan.targets if path not in done]
-    run.resumed = before - len(run.plan.targets)
+    left = [path for path in run.plan.targets if path not in done]
+    run.resumed = len(run.plan.targets) - len(left)
+    run.plan.targets = left
+    run.resumed_bytes = run.there - run.to_read
     run.counts[State.INTACT.value] += run.resumed
+
+
+def sample(run: Run, ledger: Ledger | None, percent: float) -> None:
+    """Narrow a run to a share of its files, the longest unverified first; resumed ones count."""
+    last = _last_verified(run, ledger)
+    ordered = sorted(run.plan.targets, key=lambda path: (last.get(path, ""), path))
+    count = math.ceil(run.files * percent / 100) - run.resumed
+    run.plan.targets = ordered[: max(count, 0)]
 
 
 def _last_verified(run: Run, ledger: Ledger | None) -> dict[bytes, str]:
@@ -151,49 +234,51 @@ def carry_out(
     """Every result, as it comes; those that needed no reading last.
 
     Args:
+        ledger: where the run was begun; None keeps nothing.
         until: moment of the clock after which no further file is begun.
     """
-    if ledger is not None and not options.quick:
-        ledger.change(
-            "INSERT INTO verify_runs (id, folder, began) VALUES (?, ?, ?)"
-            " ON CONFLICT (id) DO NOTHING",
-            (run.id, run.folder, now()),
-        )
+    if until is not None:
+        limit = until
+        options = replace(options, over=lambda: monotonic() >= limit)
+    if options.quick:
+        ledger = None
     read_as: dict[bytes, bytes] = {}
     waiting: list[Result] = []
     flushed = monotonic()
+    seeking = any(result.state is State.MISSING for result in run.plan.settled)
     try:
-        for result in reverify.verify(run.records, _in_time(run, until, monotonic), options):
-            if result.sha256 is not None:
+        for result in reverify.verify(run.records, run.plan.targets, options):
+            if seeking and result.sha256 is not None:
                 read_as[result.sha256] = result.found_at or result.path
-            waiting.append(result)
-            if monotonic() - flushed > _BATCH_S:
-                _keep(run, ledger, waiting, options)
-                flushed = monotonic()
+            if ledger is not None:
+                waiting.append(result)
+                if monotonic() - flushed > _BATCH_S:
+                    _keep(run, ledger, waiting)
+                    flushed = monotonic()
+            run.looked_at += 1
             yield _counted(run, result)
+        whole = not (options.over is not None and options.over())
         if not options.quick:
-            reverify.elsewhere(run.plan.settled, read_as, run.records)
+            reverify.elsewhere(run.plan.settled, read_as, run.records, options)
         for path, state, text in run.records.troubles:
             run.plan.settled.append(Result(path.rstrip(b"/"), State(state), text=text))
         for result in run.plan.settled:
-            waiting.append(result)
+            if ledger is not None:
+                waiting.append(result)
             yield _counted(run, result)
     finally:
-        _keep(run, ledger, waiting, options)
-    if ledger is not None and not options.quick and until is None:
+        if ledger is not None:
+            _keep(run, ledger, waiting)
+    if ledger is not None and whole:
         ledger.change("UPDATE verify_runs SET ended = ? WHERE id = ?", (now(), run.id))
-
-
-def _in_time(run: Run, until: float | None, monotonic: Callable[[], float]) -> Iterable[bytes]:
-    if until is None:
-        return run.plan.targets
-    return (path for path in run.plan.targets if monotonic() < until)
 
 
 def _counted(run: Run, result: Result) -> Result:
     run.counts[result.state.value] += 1
     run.covered += result.read
     run.status.add(status_of(result))
+    for truth in result.truths:
+        run.held_against[kind_of(truth)] += 1
     return result
 
 
@@ -208,104 +293,64 @@ _STATUS = {
 
 
 def status_of(result: Result) -> Exit:
-    """What one result means for the exit status; metadata alone altered is to be looked at."""
+    """What one result means for the exit status; metadata alone altered is to be looked at.
+
+    So is a date that differs where nothing else was looked at.
+    """
     if result.difference is not None and result.difference.audio_same is True:
+        return Exit.LISTEN
+    if result.state is State.INTACT and result.text.startswith(DATE_DIFFERS):
         return Exit.LISTEN
     return _STATUS[result.state]
 
 
-def _keep(run: Run, ledger: Ledger | None, waiting: list[Result], options: Options) -> None:
-    """Put results into the ledger; a capture all of whose files are intact is verified."""
-    if ledger is None or options.quick or not waiting:
-        waiting.clear()
+def _keep(run: Run, ledger: Ledger, waiting: list[Result]) -> None:
+    """Put results into the ledger; a capture all of whose files are intact is verified.
+
+    Where another process has it locked for long, they wait for the next time.
+    """
+    if not waiting:
         return
     at = now()
-    with ledger.commit():
-        for result in waiting:
-            ledger.change(
-                "INSERT INTO verifications (run, path, at, state, detail) VALUES (?, ?, ?, ?, ?)",
-                (run.id, result.path, at, result.state.value, result.text or None),
-            )
-            if result.state is State.INTACT:
+    try:
+        with ledger.commit():
+            sets: set[int] = set()
+            for result in waiting:
                 ledger.change(
-                    "UPDATE captures SET verified_at = ? WHERE id ="
-                    " (SELECT capture FROM files WHERE folder = ? AND name = ?) AND is_set = 0",
-                    (at, *os.path.split(result.path)),
+                    "INSERT INTO verifications (run, path, at, state, detail)"
+                    " VALUES (?, ?, ?, ?, ?)",
+                    (run.id, result.path, at, result.state.value, result.text or None),
                 )
+                if result.state is State.INTACT:
+                    sets |= _verified(ledger, result.path, at)
+            for capture in sets:
+                _set_verified(ledger, run, capture, at)
+    except sqlite3.OperationalError as error:
+        if "locked" not in str(error):
+            raise
+        return
     waiting.clear()
 
 
-def as_json(result: Result) -> dict[str, Any]:
-    """One line of ``--json``."""
-    difference = result.difference
-    line: dict[str, Any] = {
-        "path": shown(result.path),
-        "state": result.state.value,
-        "source": result.sources[0] if result.sources else None,
-        "sources": list(result.sources),
-        "text": result.text or None,
-        "sha256": result.sha256.hex() if result.sha256 else None,
-        "readings": list(result.readings),
-        "found_at": shown(result.found_at) if result.found_at else None,
-    }
-    try:
-        result.path.decode("utf-8")
-    except UnicodeDecodeError:
-        line["path_b64"] = base64.b64encode(result.path).decode("ascii")
-    if difference is not None:
-        line |= {
-            "changed": {True: "metadata", False: "audio", None: None}[difference.audio_same],
-            "grown_bytes": difference.grown,
-            "unannounced": difference.unannounced,
-            "tracks": list(difference.tracks),
-            "mebibytes": difference.count,
-            "stretches": [
-                {
-                    "first_mebibyte": s.first_mebibyte,
-                    "last_mebibyte": s.last_mebibyte,
-                    "from_s": None if s.from_s is None else round(s.from_s, 3),
-                    "to_s": None if s.to_s is None else round(s.to_s, 3),
-                    "approximate": s.approximate,
-                }
-                for s in difference.stretches
-            ],
-        }
-    return line
+def _verified(ledger: Ledger, path: bytes, at: str) -> set[int]:
+    """Note that a file is intact: a capture of one file is verified; a set is told for later."""
+    query = (
+        "SELECT id, is_set FROM captures WHERE id ="
+        " (SELECT capture FROM files WHERE folder = ? AND name = ?)"
+    )
+    sets = set()
+    for capture, is_set in list(ledger.rows(query, os.path.split(path))):
+        if is_set:
+            sets.add(int(capture))
+        else:
+            ledger.change("UPDATE captures SET verified_at = ? WHERE id = ?", (at, capture))
+    return sets
 
 
-def write_sums(run: Run, *, from_bytes: bool, replace: bool) -> tuple[Path, int, list[str]]:
-    """A sum file for general tools: (where, how many lines, what is left out and why).
-
-    Raises:
-        UsageError: a differing one stands there already, and nobody said to replace it.
-    """
-    target = Path(os.fsdecode(run.folder)) / "SHA256SUMS"
-    lines: list[tuple[bytes, bytes]] = []
-    left_out: list[str] = []
-    paths = list(run.plan.targets)
-    for settled in run.plan.settled:
-        if from_bytes and settled.state is State.UNRECORDED:
-            paths.append(settled.path)
-        else:
-            left_out.append(f"{shown(settled.path)}: {settled.state.value}")
-    for path in sorted(paths):
-        there = run.records.renamed.get(path, path)
-        if from_bytes:
-            try:
-                digests = {reverify.read(there, {"sha256"})[0]["sha256"]}
-            except OSError as error:
-                left_out.append(f"{shown(there)}: cannot be read: {error.strerror or error}")
-                continue
-        else:
-            truths = run.records.truths[path]
-            digests = {truth.digest for truth in truths if truth.algorithm == "sha256"}
-        if len(digests) == 1:
-            lines.append((digests.pop(), os.path.relpath(there, run.folder)))
-        else:
-            why = "its records disagree" if digests else "no SHA-256 of it is recorded"
-            left_out.append(f"{shown(path)}: {why}")
-    data = written(lines)
-    if target.exists() and target.read_bytes() != data and not replace:
-        raise UsageError(f"{shown(target)}: another one stands there; --replace writes over it")
-    write_whole(target, data)
-    return target, len(lines), left_out
+def _set_verified(ledger: Ledger, run: Run, capture: int, at: str) -> None:
+    """A track set is verified once each of its files was found intact in one run."""
+    for file in ledger.files(capture):
+        query = "SELECT 1 FROM verifications WHERE path = ? AND run = ? AND state = 'intact'"
+        if next(ledger.rows(query, (os.fsencode(file.path), run.id)), None) is None:
+            return
+    ledger.change("UPDATE captures SET verified_at = ? WHERE id = ?", (at, capture))

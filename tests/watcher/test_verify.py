@@ -339,11 +339,13 @@ def test_a_reading_that_differs_from_the_next_is_not_believed(
     calls = iter(range(10))
 
     def unsteady(path: bytes, *rest: Any, **more: Any) -> Any:
-        digests, count = read(path, *rest, **more)
+        reading = read(path, *rest, **more)
         number = next(calls)
-        return {name: bytes([number]) + digest[1:] for name, digest in digests.items()}, count
+        wrong = {name: bytes([number]) + digest[1:] for name, digest in reading.digests.items()}
+        return reading._replace(digests=wrong)
 
     monkeypatch.setattr(reverify, "read", unsteady)
+    monkeypatch.setattr(reverify, "read_past_cache", unsteady)
     status, results, _ = run(capsys, str(tmp_path))
     assert results["a.wav"]["state"] == "unread"
     assert "Two readings" in results["a.wav"]["text"]
@@ -390,10 +392,11 @@ def test_a_folder_with_nothing_in_it_is_wrong_usage(tmp_path: Path) -> None:
 )
 @pytest.mark.parametrize("copies", [1, 30_000])
 def test_published_digests(tmp_path: Path, algorithm: str, digest: str, copies: int) -> None:
-    from watcher.reverify import read
+    from watcher.readings import read, read_past_cache
 
     path = tmp_path / "abc"
     path.write_bytes(b"abc" * copies)
-    found, count = read(os.fsencode(path), {algorithm})
-    assert count == 3 * copies
-    assert (found[algorithm].hex() == digest) is (copies == 1)
+    for reading in (read, read_past_cache):
+        found = reading(os.fsencode(path), {algorithm})
+        assert found.size == 3 * copies
+        assert (found.digests[algorithm].hex() == digest) is (copies == 1)
