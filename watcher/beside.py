@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
-import os
-import subprocess
-import tempfile
-from collections.abc import Callable, Sequence
+import time
+from collections.abc import Callable
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from checks.model import Verdict
 from watcher import morning
-from watcher.files import write_whole
-from watcher.ledger import Ledger, utc
+from watcher.files import shown, write_whole
+from watcher.hooks import Hooks
+from watcher.ledger import Ledger
 from watcher.logs import Log
 from watcher.morning_text import text_of
 from watcher.report import plain
@@ -21,7 +22,7 @@ from watcher.scrub import Scrub
 if TYPE_CHECKING:
     from watcher.daemon import Daemon
 
-_COMMAND_S: Final = 300.0  # a command of the user's that takes longer is ended
+_AGAIN_S: Final = 60.0
 
 
 class Beside:
@@ -36,14 +37,17 @@ class Beside:
         self._ledger = ledger
         self._log = log
         self._clock = clock
-        self._commands: list[tuple[subprocess.Popen[bytes], datetime]] = []
-        self._redo_told = utc(clock().isoformat())
+        self._hooks = Hooks()
+        self._made_on: str | None = None
+        self._unwritten: tuple[Path, str] | None = None
+        self._next = float("-inf")
         self._scrub = Scrub(ledger, log)
 
     def __call__(self, daemon: Daemon) -> None:
         self._tell_redo(daemon)
         self._summary(daemon)
-        self._see_to_commands()
+        self._write(daemon)
+        self._hooks.attend(daemon.troubles)
         self._scrub(daemon)
 
     def close(self) -> None:
@@ -54,80 +58,51 @@ class Beside:
         """Once a day, at the first round at or after the hour that is set."""
         now = self._clock()
         hour, minute = map(int, daemon.settings.summary_at.split(":"))
-        if (now.hour, now.minute) < (hour, minute):
-            return
         today = now.date().isoformat()
-        made = list(self._ledger.rows("SELECT at FROM summaries WHERE seen = 0 ORDER BY id DESC"))
-        if any(_local_day(at, now) == today for (at,) in made[:1]):
+        if (now.hour, now.minute) < (hour, minute) or self._made_on == today:
+            return
+        query = "SELECT at FROM summaries WHERE seen = 0 ORDER BY id DESC LIMIT 99"
+        made = list(self._ledger.rows(query))
+        if any(_local_day(at, now) == today for (at,) in made):  # also where the clock went back
+            self._made_on = today
             return
         since = morning.since_when(None, self._ledger, now)
         found = morning.gather(
             self._ledger, since, now=now, verify_days=daemon.settings.verify_every_days
         )
         folder = daemon.settings.reports or self._ledger.path.parent
-        path = folder / f"summary-{today}.txt"
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            write_whole(path, text_of(found).encode("utf-8", "backslashreplace"))
-            daemon.troubles.end("summary")
-        except OSError as error:
-            daemon.troubles.begin("summary", f"The summary cannot be written: {error}")
+        self._unwritten = (folder / f"summary-{today}.txt", text_of(found))
         self._ledger.change("INSERT INTO summaries (at, seen) VALUES (?, 0)", (found.until,))
+        self._made_on = today
+        self._hooks.run(daemon.settings.on_summary, json.dumps(morning.as_json(found)))
+
+    def _write(self, daemon: Daemon) -> None:
+        """Write the summary that is not written yet; once a minute, where that fails."""
+        if self._unwritten is None or time.monotonic() < self._next:
+            return
+        path, text = self._unwritten
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write_whole(path, text.encode("utf-8", "backslashreplace"))
+        except OSError as error:
+            self._next = time.monotonic() + _AGAIN_S
+            daemon.troubles.begin(
+                "summary",
+                f"The summary cannot be written to {shown(path)}: {error.strerror or error}. It is "
+                "tried again; `reelvigil summary` shows it all the same.",
+            )
+            return
+        self._unwritten = None
+        daemon.troubles.end("summary")
         self._log.info("summary_written", path=path)
-        self._start(daemon.settings.on_summary, json.dumps(morning.as_json(found)))
 
     def _tell_redo(self, daemon: Daemon) -> None:
-        """The user's command for every capture whose tape is to be played again."""
-        if not daemon.settings.on_redo:
-            return
-        since = self._redo_told
-        rows = list(
-            self._ledger.rows(
-                "SELECT id, changed_at FROM captures WHERE verdict = 'redo' AND state = 'done'"
-                " AND changed_at > ? ORDER BY changed_at LIMIT 1",
-                (since,),
-            )
-        )
-        for number, at in rows:
-            self._redo_told = at
-            report = self._ledger.report(number)
-            if report is not None and report.signoff is None:
-                self._start(daemon.settings.on_redo, json.dumps(plain(report)))
-
-    def _start(self, command: Sequence[str], data: str) -> None:
-        """Run a command of the user's: its arguments as they stand, no shell, JSON on its input."""
-        if not command:
-            return
-        environment = {k: v for k, v in os.environ.items() if k != "NOTIFY_SOCKET"}
-        try:
-            with tempfile.TemporaryFile() as given:  # a pipe could fill, and the daemon wait
-                given.write(data.encode("ascii"))
-                given.seek(0)
-                process = subprocess.Popen(
-                    list(command),
-                    stdin=given,
-                    stdout=subprocess.DEVNULL,
-                    stderr=subprocess.DEVNULL,
-                    env=environment,
-                    start_new_session=True,
-                )
-        except OSError as error:
-            self._log.error("command_failed", command=command[0], why=str(error))
-            return
-        self._commands.append((process, self._clock()))
-
-    def _see_to_commands(self) -> None:
-        going = []
-        for process, began in self._commands:
-            code = process.poll()
-            if code is None and (self._clock() - began).total_seconds() > _COMMAND_S:
-                process.kill()
-                self._log.error("command_ended", why=f"it took longer than {_COMMAND_S:.0f} s")
-            elif code is None:
-                going.append((process, began))
-            elif code != 0:
-                self._log.error("command_failed", status=code)
-        self._commands = going
+        """The user's command for every capture that is not usable as it stands."""
+        while daemon.made:
+            report = daemon.made.popleft()
+            redo = any(finding.verdict is Verdict.REDO for finding in report.findings)
+            if redo and report.signoff is None:
+                self._hooks.run(daemon.settings.on_redo, json.dumps(plain(report)))
 
 
 def _local_day(at: str, now: datetime) -> str:

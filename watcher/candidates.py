@@ -156,10 +156,15 @@ class Candidates:
                 for other in others.of(key, rule):
                     self._add_fellow(unit, folder / other, now)
         left: list[Path] = []
-        for unit in touched.values():
+        # New names first: a take that was put aside must take its history along before the one
+        # that was recorded under its old name is booked.
+        for unit in sorted(touched.values(), key=self._is_known):
             left += self._group(unit, now)
         for path in left:  # was of one row with some of these, and is of none of theirs
             self.consider(place, path.parent, [path.name], now=now)
+
+    def _is_known(self, unit: _Unit) -> bool:
+        return any(self._ledger.capture_of_file(path) is not None for path in unit.seen)
 
     def _add_fellow(self, unit: _Unit, path: Path, now: float) -> None:
         """Another file of the same take: quiet where it is as the ledger has it."""

@@ -8,43 +8,47 @@ from __future__ import annotations
 
 import dataclasses
 import os
-import signal
-import threading
+import sqlite3
 import time
+from collections import deque
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from itertools import islice
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from checks.model import Verdict
 from watcher import __version__, notify, sidecar
 from watcher.deliver import Delivery
-from watcher.errors import ConfigError, WatcherError
+from watcher.errors import ConfigError, UsageError, WatcherError
 from watcher.examine import not_examined
 from watcher.exits import Exit
 from watcher.files import shown
 from watcher.intake import Intake, capture_of
 from watcher.ledger import CaptureRow, Ledger, State, now
+from watcher.life import Doing, Life, forget_roots
 from watcher.logs import Log
+from watcher.pacing import Manner, Pacing
+from watcher.places import ledger_path
 from watcher.pool import Ended, Pool
 from watcher.rebuild import adopt
+from watcher.record import signed_still
 from watcher.report import Report, ReportError, sidecar_path
-from watcher.settings import Applied, Settings, Sheets, WhileRecording, load
+from watcher.settings import Applied, Settings, Sheets, load
 from watcher.stands_on import LineupEntry, in_ledger, with_stands_on
 from watcher.tracksets import Capture
 from watcher.troubles import Troubles
+from watcher.wake import Wake
 from watcher.worker import Task
 
 _TICK_S: Final = 1.0
-_BEAT_S: Final = 30.0
-_GRACE_S: Final = 20.0  # for workers after SIGTERM; the manager's own limit is 25 s and more
+_GRACE_S: Final = 15.0  # for workers after SIGTERM: in all the daemon is to be gone within 25 s
+LEDGER_AGAIN_S: Final = 30.0  # after it could not be written
+_KILL_S: Final = 4.0  # for those that have to be killed
+_MADE: Final = 1000  # reports that nobody has asked for yet
 _ATTEMPTS: Final = 3
 _BACK_OFF_S: Final = (60, 300, 900, 3600)
-# After so long a pause a check goes on slowly: a recorder that never rests must not starve it.
-_STARVED_S: Final = 20 * 3600.0
-_SLOW_MB_S: Final = 10.0
-_LOOKED_AT: Final = 256  # of the queue in one round; enough that one busy volume holds up no other
+_LOOKED_AT: Final = 256  # of the queue, read at once
+RECORDING: Final = "waits until nothing is recorded on its volume"
 
 
 @dataclasses.dataclass(slots=True)
@@ -61,6 +65,9 @@ class Claim:
 
 class Daemon:
     """One run of the watch.
+
+    Attributes:
+        made: reports made lately, for whoever takes them out.
 
     Args:
         settings: loaded configuration; ``config`` is read again on SIGHUP.
@@ -91,89 +98,98 @@ class Daemon:
         self._config = config
         self._make_intake = intake or (lambda led, given: Intake(led, given))
         self.intake = self._make_intake(ledger, settings)
+        self.made: deque[Report] = deque(maxlen=_MADE)
         self._delivery = Delivery(ledger, self.troubles, monotonic)
+        self._pacing = Pacing(self.pool, lambda volume: self.intake.recording_on(volume))
         self._monotonic = monotonic
         self._beside = beside
-        self._wake = threading.Event()
-        self._stopping = 0
-        self._reload = False
-        self._beat = float("-inf")
-        self._paused_since: dict[int, float] = {}
+        self._wake = Wake()
+        self._life = Life(ledger, monotonic)
+        self._outcomes: deque[Ended] = deque()
+        self._ledger_failed = False
+        self._not_before = float("-inf")
         self._line_ups: dict[tuple[int, str], LineupEntry | None] = {}
 
     # -- life --------------------------------------------------------------------------------
 
     def run(self) -> Exit:
         """Watch until told to stop."""
-        handlers = {
-            signal.SIGTERM: self._on_stop,
-            signal.SIGINT: self._on_stop,
-            signal.SIGHUP: self._on_reload,
-        }
-        former = {number: signal.signal(number, handler) for number, handler in handlers.items()}
-        life = self._begin()
-        try:
-            notify.tell("READY=1")
-            while not self._stopping:
-                self.turn()
-                self._wake.wait(_TICK_S)
-                self._wake.clear()
-            self._wind_up()
-        finally:
-            self.ledger.change("UPDATE lives SET beat = ?, ended = ? WHERE id = ?", self._end(life))
-            self.intake.stop()
-            for number, handler in former.items():
-                signal.signal(number, handler)
+        with self._wake.listening():
+            self._begin()
+            try:
+                notify.tell("READY=1")
+                while not self._wake.stops:
+                    self._try_turn()
+                    self._wake.wait(_TICK_S)
+                self._wind_up()
+            finally:
+                self.intake.stop()
         return Exit.CLEAR
 
-    def _begin(self) -> int:
+    def _try_turn(self) -> None:
+        """A round; where the ledger cannot be written nothing is claimed until it can."""
+        if self._monotonic() < self._not_before:
+            notify.tell("WATCHDOG=1")
+            return
+        failed = self._ledger_failed
+        try:
+            if failed:
+                # what was noted in memory only is found out anew
+                self._life.write()
+                self.troubles.read_again()
+                self._watch_anew("the ledger could not be written for a while")
+            self.turn()
+        except sqlite3.OperationalError as error:
+            self._ledger_failed = True
+            self._not_before = self._monotonic() + LEDGER_AGAIN_S
+            notify.tell("WATCHDOG=1", "STATUS=the ledger cannot be written")
+            if not failed:
+                self.log.error(
+                    "ledger_failed",
+                    ledger=self.ledger.path,
+                    why=str(error),
+                    next="nothing is checked until it can be written; free space there",
+                )
+            return
+        if failed:
+            self._ledger_failed = False
+            self.log.info("ledger_works_again", ledger=self.ledger.path)
+
+    def _begin(self) -> None:
         self.log.info("watch_began", version=__version__, roots=len(self.settings.roots))
         back = self.ledger.requeue_interrupted()
         if back:
             self.log.info("checks_requeued", count=back)
-        at = now()
-        self.ledger.change(
-            "INSERT INTO lives (began, beat, version) VALUES (?, ?, ?)", (at, at, __version__)
-        )
-        (life,) = next(iter(self.ledger.rows("SELECT max(id) FROM lives")))
-        self._life = int(life)
+        self._life.begin()
+        forget_roots(self.ledger, self.settings)
         self.intake.start()
-        return self._life
-
-    def _end(self, life: int) -> tuple[str, str, int]:
-        self.log.info("watch_ended")
-        at = now()
-        return at, at, life
-
-    def _on_stop(self, *_: Any) -> None:
-        self._stopping += 1
-        self._wake.set()
-
-    def _on_reload(self, *_: Any) -> None:
-        self._reload = True
-        self._wake.set()
 
     def _wind_up(self) -> None:
         """No new claims; workers get a while; what they do not end goes back into the queue."""
         notify.tell("STOPPING=1")
-        until = self._monotonic() + _GRACE_S
-        while self.claims and self._monotonic() < until and self._stopping < 2:
-            self._collect()
-            self._wake.wait(0.2)
-            self._wake.clear()
-        self.pool.cancel()
-        until = self._monotonic() + 4.0
-        while self.claims and self._monotonic() < until:
-            self._collect()
-            time.sleep(0.05)
-        self.ledger.requeue_interrupted()
+        self.log.info("watch_ends", checks=len(self.claims))
+        try:
+            until = self._monotonic() + _GRACE_S
+            while self.claims and self._monotonic() < until and self._wake.stops < 2:
+                self._collect()
+                self._wake.wait(0.2)
+            self.pool.cancel()
+            until = self._monotonic() + _KILL_S
+            while self.claims and self._monotonic() < until:
+                self._collect()
+                time.sleep(0.05)
+            self.ledger.requeue_interrupted()
+            self._life.end()
+        except sqlite3.OperationalError as error:  # the next start finds it as after a kill
+            self.log.error("ledger_failed", ledger=self.ledger.path, why=str(error))
+        self.log.info("watch_ended")
 
     # -- one round ---------------------------------------------------------------------------
 
     def turn(self) -> None:
         """Everything there is to do, each part in a bounded piece."""
-        if self._reload:
-            self._reload = False
+        if self._wake.reload:
+            self._wake.reload = False
             self.reload()
         report = self.intake.tick()
         self.waiting = report.waiting
@@ -184,21 +200,31 @@ class Daemon:
         for number in report.missing:
             self.log.warning("capture_missing", id=number)
         self._collect()
-        self._pace()
+        self._pacing.keep(self.settings, lambda key: _since_s(self.claims[key].row.changed_at))
         self._due_again()
         self._dispatch()
         self._delivery.retry()
         if self._beside is not None:
             self._beside(self)
-        if self._monotonic() - self._beat >= min(_BEAT_S, notify.watchdog_s() or _BEAT_S):
-            self._beat = self._monotonic()
-            self.ledger.change("UPDATE lives SET beat = ? WHERE id = ?", (now(), self._life))
-            notify.tell("WATCHDOG=1", f"STATUS={len(self.claims)} checked, {self.waiting} waiting")
+        self._life.beat(self._doing(), waiting=self.waiting)
+
+    def _doing(self) -> list[Doing]:
+        return [
+            Doing(
+                capture=shown(self.claims[one.key].row.path),
+                share=min(one.done / one.bytes, 1.0) if one.bytes else None,
+                paused=one.paused,
+            )
+            for one in self.pool.running
+            if one.key in self.claims
+        ]
 
     def reload(self) -> None:
         """Take over a changed configuration if it is a good one; keep the old one otherwise."""
         try:
             settings = load(self._config)
+            if not settings.roots:
+                raise UsageError("no roots to watch")
         except WatcherError as error:
             self.troubles.begin(
                 "configuration",
@@ -206,13 +232,19 @@ class Daemon:
             )
             return
         self.troubles.end("configuration")
+        if ledger_path(settings) != self.ledger.path:
+            self.log.warning("ledger_moves", next="another ledger is used from the next start on")
         self.settings = settings
         self.pool.size = settings.workers
-        self.intake.stop()
-        self.intake = self._make_intake(self.ledger, settings)
-        self.intake.start()
-        self.intake.rescan("configuration reloaded")
+        forget_roots(self.ledger, settings)
+        self._watch_anew("configuration reloaded")
         self.log.info("configuration_reloaded")
+
+    def _watch_anew(self, why: str) -> None:
+        self.intake.stop()
+        self.intake = self._make_intake(self.ledger, self.settings)
+        self.intake.start()
+        self.intake.rescan(why)
 
     # -- claiming ----------------------------------------------------------------------------
 
@@ -222,19 +254,26 @@ class Daemon:
                 self.ledger.move_to(row.id, State.QUEUED)
 
     def _dispatch(self) -> None:
-        if self._stopping or self.pool.free <= 0:
+        """Start checks, the longest waiting first; a root where all must wait holds up no other."""
+        if self._wake.stops or self.pool.free <= 0:
             return
         sheets = Sheets(self.settings)
-        for row in list(islice(self.ledger.in_state(State.QUEUED), _LOOKED_AT)):
+        held: set[int] = set()
+        rows = self.ledger.queued(_LOOKED_AT, without=held)
+        while rows:
+            row = rows.pop(0)
             if self.pool.free <= 0:
                 return
-            self._claim(row, sheets)
+            if not self._claim(row, sheets):
+                held.add(row.root)
+                rows = self.ledger.queued(_LOOKED_AT, without=held)
 
-    def _claim(self, row: CaptureRow, sheets: Sheets) -> None:
+    def _claim(self, row: CaptureRow, sheets: Sheets) -> bool:
+        """Start the check of a capture; False where nothing on its root may be checked now."""
         files = self.ledger.files(row.id)
         if not files:
             self.ledger.forget(row.id)
-            return
+            return True
         first = files[0].path
         key = f"sheet {os.fsdecode(first.parent)}"
         try:
@@ -247,27 +286,25 @@ class Daemon:
                 f"{shown(str(error))}",
             )
             self._retry(row, "its transfer sheet has mistakes")
-            return
+            return True
         if not self.intake.present(first):
-            return  # its storage is lost: nothing is to be read, and no report to be written
+            return False  # its storage is lost: nothing is to be read, and no report to be written
         capture = capture_of(row, files, applied.track_sets)
         root = next((r for r in self.settings.roots if first.is_relative_to(r)), None)
         path = sidecar_path(capture.report_stem, self.settings.reports, root)
         if row.checked_at is None and adopt(self.ledger, row, capture, path):
             self.log.info("capture_known", path=row.path)
-            return
+            return True
         volume = files[0].identity.device
-        if self._must_wait(volume):
-            return
+        manner = self._pacing.of(volume, self.settings, waited_s=_since_s(row.changed_at))
+        if manner is Manner.NOT:
+            if row.why is None:
+                self.ledger.note(row.id, RECORDING)
+            return False
         earlier = self._earlier(row, path)
         self.ledger.move_to(row.id, State.CHECKING)
         self.claims[row.id] = Claim(row, capture, applied, path, earlier)
-        limit = self.settings.read_limit_mb_s
-        if volume in self._paused_since or (
-            self.settings.while_recording is WhileRecording.SLOW
-            and self.intake.recording_on(volume)
-        ):
-            limit = min(limit or _SLOW_MB_S, _SLOW_MB_S)
+        readers = 1 + sum(one.volume == volume for one in self.pool.running)
         self.pool.submit(
             row.id,
             Task(
@@ -276,12 +313,13 @@ class Daemon:
                 earlier=earlier,
                 parent=os.getpid(),
                 memory_mb=self.settings.memory_mb,
-                limit_mb_s=limit,
+                limit_mb_s=self._pacing.limit_mb_s(manner, self.settings, readers=readers),
             ),
             volume=volume,
             count=sum(file.identity.size for file in files),
         )
         self.log.info("check_began", path=row.path)
+        return True
 
     def _earlier(self, row: CaptureRow, path: Path) -> Report | None:
         """The report on disk, which a person may have signed since; else the ledger's."""
@@ -291,29 +329,17 @@ class Daemon:
             found = None
         return found or self.ledger.report(row.id)
 
-    # -- recordings go first -----------------------------------------------------------------
-
-    def _must_wait(self, volume: int) -> bool:
-        """Whether a check on a volume must wait for a recording on it."""
-        if self.settings.while_recording is not WhileRecording.WAIT:
-            return False
-        if not self.intake.recording_on(volume):
-            self._paused_since.pop(volume, None)
-            return False
-        since = self._paused_since.setdefault(volume, self._monotonic())
-        return self._monotonic() - since < _STARVED_S
-
-    def _pace(self) -> None:
-        for volume in {running.volume for running in self.pool.running}:
-            self.pool.pause(volume, paused=self._must_wait(volume))
-
     # -- results -----------------------------------------------------------------------------
 
     def _collect(self) -> None:
-        for ended in self.pool.ended():
-            claim = self.claims.pop(ended.key, None)
+        self._outcomes += self.pool.ended()
+        while self._outcomes:  # kept until the ledger has taken them
+            ended = self._outcomes[0]
+            claim = self.claims.get(ended.key)
             if claim is not None:
                 self._take(claim, ended)
+            self._outcomes.popleft()
+            self.claims.pop(ended.key, None)
 
     def _take(self, claim: Claim, ended: Ended) -> None:
         row = self.ledger.capture(claim.row.path)
@@ -322,6 +348,7 @@ class Daemon:
             return  # the intake has put it where it belongs
         if ended.stopped_by_us:
             self.ledger.move_to(row.id, State.QUEUED)
+            self.ledger.attempts(row.id, row.attempts - 1)  # no fault of the capture's
             return
         report = ended.report
         unread = report is None or report.verdict is Verdict.UNREAD
@@ -333,12 +360,13 @@ class Daemon:
             self.log.error("check_died", path=row.path, why=ended.cause, attempt=row.attempts)
         root = next((r for r in self.settings.roots if row.path.is_relative_to(r)), None)
         line_ups = in_ledger(self.ledger, row.path.parent, top=root, known=self._line_ups)
-        report = with_stands_on(report, line_ups)
+        report = signed_still(with_stands_on(report, line_ups), claim.earlier)
         attempts = row.attempts
         self.ledger.record(row.id, report, report_path=claim.report_path, paths=claim.capture.files)
         stored = self.ledger.capture(row.path)
         if stored is not None:
             self._delivery.one(stored, report)
+        self.made.append(report)
         self.log.info(
             "capture_done",
             path=row.path,
@@ -363,4 +391,9 @@ class Daemon:
         wait = _BACK_OFF_S[min(max(attempts, 1), len(_BACK_OFF_S)) - 1]
         at = (datetime.now(UTC) + timedelta(seconds=wait)).isoformat(timespec="milliseconds")
         self.ledger.move_to(row.id, State.RETRY, why=why, retry_at=at)
-        self.ledger.change("UPDATE captures SET attempts = ? WHERE id = ?", (attempts, row.id))
+        self.ledger.attempts(row.id, attempts)
+
+
+def _since_s(at: str) -> float:
+    """How long ago a moment in the ledger's form of time was."""
+    return (datetime.now(UTC) - datetime.fromisoformat(at)).total_seconds()

@@ -21,6 +21,8 @@ from watcher.troubles import Troubles
 _KEEP_BYTES: Final = 1 << 30
 _KEEP_SHARE: Final = 0.01
 _RETRY_S: Final = 60.0
+_MOST: Final = 20  # folders that are tried in vain in one round
+_KEY: Final = "report"
 
 
 class Delivery:
@@ -38,27 +40,33 @@ class Delivery:
         self._monotonic = monotonic
         self._free = free or free_bytes
         self._next = 0.0
+        self._why: set[str] = set()
 
     def one(self, row: CaptureRow, report: Report) -> bool:
         """Write one report to its place; False, with the trouble noted, where that fails."""
         assert row.report_path is not None
         path = row.report_path
-        key = f"report {os.fsdecode(path.parent)}"
         try:
             self._room(path)
             keep_damaged(path)
             sidecar.save(report, path)
         except (OSError, ReportError) as error:
             why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-            self._troubles.begin(
-                key,
-                f"Reports cannot be written to {shown(path.parent)}: {why}. They are safe in the "
-                "ledger and are tried again; free space there, or set `reports` to another folder.",
-            )
+            self._failed(path.parent, why)
             return False
-        self._troubles.end(key)
         self._ledger.delivered(row.id)
         return True
+
+    def _failed(self, folder: Path, why: str) -> None:
+        """Tell it once, however many folders it is true of."""
+        key = f"{_KEY} {why}"
+        if key not in self._troubles.open:
+            self._troubles.begin(
+                key,
+                f"Reports cannot be written to {shown(folder)}: {why}. They are safe in the "
+                "ledger and are tried again; free space there, or set `reports` to another folder.",
+            )
+        self._why.add(key)
 
     def retry(self) -> None:
         """Try again, once a minute, what could not be written."""
@@ -66,13 +74,19 @@ class Delivery:
             return
         self._next = self._monotonic() + _RETRY_S
         failed: set[Path] = set()
+        self._why = set()
         for row in list(self._ledger.undelivered()):
             folder = row.report_path.parent if row.report_path else Path()
             if folder in failed:
-                continue  # told already; the others there would fail the same way
+                continue  # the others there would fail the same way
             report = self._ledger.report(row.id)
             if report is not None and not self.one(row, report):
                 failed.add(folder)
+                if len(failed) >= _MOST:
+                    return  # nothing is known of the others, so no trouble is over
+        for key in self._troubles.open:
+            if key.startswith(_KEY) and key not in self._why:
+                self._troubles.end(key)
 
     def _room(self, path: Path) -> None:
         folder = path.parent
@@ -80,9 +94,10 @@ class Delivery:
             folder = folder.parent
         free, total = self._free(folder)
         keep = min(_KEEP_BYTES, total / 4)  # a small volume is not asked to keep a quarter more
-        if free < max(keep, _KEEP_SHARE * total):
+        keep = max(keep, _KEEP_SHARE * total)
+        if free < keep:  # no measured number in the words: they are told once
             raise ReportError(
-                f"only {free / 1e9:.2f} GB are free there, and the recorder needs those"
+                f"less than {keep / 1e9:.2g} GB are free there, and the recorder needs those"
             )
 
 

@@ -10,7 +10,7 @@ import contextlib
 import os
 import stat
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from watcher.errors import UnreadError
@@ -18,12 +18,16 @@ from watcher.errors import UnreadError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Identity:
-    """What tells one state of a file from another."""
+    """What tells one state of a file from another.
+
+    ``ctime_ns`` moves with a new name or new rights as well: it tells nothing apart by itself.
+    """
 
     device: int
     inode: int
     size: int
     mtime_ns: int
+    ctime_ns: int | None = field(default=None, compare=False)
 
     @classmethod
     def of(cls, st: os.stat_result) -> Identity:

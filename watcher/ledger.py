@@ -13,10 +13,11 @@ import contextlib
 import os
 import sqlite3
 import zlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from watcher import contents
 from watcher.errors import WatcherError
 from watcher.files import Identity
 from watcher.report import Report, from_json, to_json
@@ -84,9 +85,10 @@ class Ledger:
                 if not read_only:
                     self._db.execute("PRAGMA journal_mode = WAL")
                     self._db.execute("PRAGMA synchronous = FULL")
-                checked = self._db.execute("PRAGMA quick_check(1)").fetchone()
-                if checked != ("ok",):
-                    raise LedgerDamagedError(f"{path}: damaged ({checked[0]})")
+                    # not for readers: it reads the whole ledger, and they ask many times a day
+                    checked = self._db.execute("PRAGMA quick_check(1)").fetchone()
+                    if checked != ("ok",):
+                        raise LedgerDamagedError(f"{path}: damaged ({checked[0]})")
                 self._migrate(read_only)
             except sqlite3.Error as error:
                 # the low byte is the primary code (sqlite.org/rescode.html)
@@ -141,10 +143,11 @@ class Ledger:
         self._db.execute("BEGIN IMMEDIATE")
         try:
             yield
+            self._db.execute("COMMIT")
         except BaseException:
-            self._db.execute("ROLLBACK")
+            if self._db.in_transaction:  # a full disk may have ended it already
+                self._db.execute("ROLLBACK")
             raise
-        self._db.execute("COMMIT")
 
     # -- roots -------------------------------------------------------------------------------
 
@@ -174,6 +177,12 @@ class Ledger:
         """Captures in any of some states, longest there first."""
         marks = ", ".join("?" * len(states))
         return self._captures(f"state IN ({marks}) ORDER BY changed_at, id", *states)
+
+    def queued(self, most: int, *, without: Collection[int]) -> list[CaptureRow]:
+        """The head of the queue, leaving out some roots."""
+        marks = ", ".join("?" * len(without))
+        where = f"state = ? AND root NOT IN ({marks}) ORDER BY changed_at, id LIMIT ?"
+        return list(self._captures(where, State.QUEUED, *without, most))
 
     def _captures(self, where: str, *values: Any) -> Iterator[CaptureRow]:
         for row in self._db.execute(f"SELECT {COLUMNS} FROM captures WHERE {where}", values):
@@ -238,9 +247,18 @@ class Ledger:
             self._db.execute("DELETE FROM files WHERE capture = ?", (row.id,))
             self._db.executemany(
                 "INSERT OR REPLACE INTO files (folder, name, capture, position, device, inode,"
-                " size, mtime_ns) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                " size, mtime_ns, ctime_ns) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 [
-                    (*split(file), row.id, position, i.device, i.inode, i.size, i.mtime_ns)
+                    (
+                        *split(file),
+                        row.id,
+                        position,
+                        i.device,
+                        i.inode,
+                        i.size,
+                        i.mtime_ns,
+                        i.ctime_ns,
+                    )
                     for position, (file, i) in enumerate(files)
                 ],
             )
@@ -256,6 +274,14 @@ class Ledger:
                 " attempts = attempts + ? WHERE id = ?",
                 (state, why, retry_at, now(), int(state is State.CHECKING), capture),
             )
+
+    def note(self, capture: int, why: str | None) -> None:
+        """What a capture waits for, its state staying as it is."""
+        self.change("UPDATE captures SET why = ? WHERE id = ?", (why, capture))
+
+    def attempts(self, capture: int, count: int) -> None:
+        """How many checks of a capture have ended in vain."""
+        self.change("UPDATE captures SET attempts = ? WHERE id = ?", (max(count, 0), capture))
 
     def forget(self, capture: int) -> None:
         """Take a capture out (its files became part of another, say). Contents stay known."""
@@ -276,13 +302,14 @@ class Ledger:
         with self.commit():
             self._db.execute(
                 "UPDATE captures SET state = ?, why = NULL, retry_at = NULL, changed_at = ?,"
-                " verdict = ?, checked_at = ?, settings = ?, made_by = ?, report = ?,"
+                " verdict = ?, signed = ?, checked_at = ?, settings = ?, made_by = ?, report = ?,"
                 " report_path = ?, delivered = 0, attempts = 0,"
                 " checked_generation = generation WHERE id = ?",
                 (
                     State.DONE,
                     now(),
                     report.verdict,
+                    report.signoff.verdict if report.signoff is not None else "",
                     utc(report.made.at),
                     report.made.settings,
                     report.made.by,
@@ -292,34 +319,12 @@ class Ledger:
                 ),
             )
             for path, line in zip(paths, report.capture.files, strict=True):
-                if line.sha256 is not None:
-                    self._content(path, line.sha256, line.audio_sha256, line.crc32_mib, report)
+                contents.note(self, path, line, report)
             if all(line.sha256 is not None for line in report.capture.files):
                 self._db.execute(
                     "UPDATE captures SET verified_at = ? WHERE id = ?",
                     (utc(report.made.at), capture),
                 )
-
-    def _content(
-        self, path: Path, sha256: str, audio: str | None, crcs: str | None, report: Report
-    ) -> None:
-        """Note a content unless it is the one last noted; a sign-off is noted with it."""
-        key = os.fsencode(path)
-        last = self._db.execute(
-            "SELECT id, sha256 FROM contents WHERE path = ? ORDER BY id DESC LIMIT 1", (key,)
-        ).fetchone()
-        if last is None or last[1] != sha256:
-            self._db.execute(
-                "INSERT INTO contents (path, at, sha256, audio_sha256, crc32_mib, verdict)"
-                " VALUES (?, ?, ?, ?, ?, ?)",
-                (key, utc(report.made.at), sha256, audio, crcs, report.verdict),
-            )
-        if report.signoff is not None:
-            self._db.execute(
-                "UPDATE contents SET signed_by = ?, signed_at = ? WHERE id ="
-                " (SELECT max(id) FROM contents WHERE path = ?)",
-                (report.signoff.by, report.signoff.at, key),
-            )
 
     def report(self, capture: int) -> Report | None:
         """The last report of a capture."""

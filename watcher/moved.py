@@ -6,6 +6,7 @@ was never checked has no history but its row; there the inode alone will do.
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import os
 import zlib
@@ -91,9 +92,11 @@ def move(
     """
     old = ledger.files(row.id)
     path = capture.report_stem
+    _bring_along(row, path, place)
     for file, new in zip(old, capture.files, strict=True):
         ledger.change(
-            "UPDATE files SET folder = ?, name = ?, missing_since = NULL"
+            # a new name moves the time of change, and casts no doubt on the content
+            "UPDATE files SET folder = ?, name = ?, missing_since = NULL, ctime_ns = NULL"
             " WHERE folder = ? AND name = ?",
             (*split(new), *split(file.path)),
         )
@@ -118,6 +121,21 @@ def move(
     now = ledger.capture(path)
     assert now is not None
     return now
+
+
+def _bring_along(row: CaptureRow, path: Path, place: tuple[Path, Path | None]) -> None:
+    """Rename the report on disk as well.
+
+    Left behind, it would stand beside whatever is recorded under the old name next, and speak
+    against it. Where that fails the report is written anew under the new name all the same.
+    """
+    top, mirror = place
+    new = sidecar_path(path, mirror, top)
+    if row.report_path is None or new == row.report_path or os.path.lexists(new):
+        return
+    with contextlib.suppress(OSError):
+        new.parent.mkdir(parents=True, exist_ok=True)
+        os.rename(row.report_path, new)
 
 
 def _renamed(report: Report, capture: Capture, names: Mapping[str, str]) -> Report:

@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from watcher.report import Report, ReportError, from_json
-from watcher.worker import Task, command
+from watcher.worker import Task, command, pace_line
 
 _TAIL_BYTES: Final = 4096  # of what a dying worker said
 _REPORT_BYTES: Final = 256 << 20
@@ -49,6 +49,7 @@ class Running:
     name: str
     volume: int
     bytes: int
+    limit_mb_s: float | None
     done: float = 0.0
     paused: bool = False
     cancelled: bool = False
@@ -87,7 +88,7 @@ class Pool:
 
     def submit(self, key: int, task: Task, *, volume: int, count: int) -> None:
         """Start a worker. ``key`` comes back with its outcome; ``count``: bytes to be read."""
-        running = Running(key, task.capture.name, volume, count)
+        running = Running(key, task.capture.name, volume, count, task.limit_mb_s)
         self._running[key] = running
         running.thread = threading.Thread(
             target=self._run, args=(running, task), name=f"worker {key}", daemon=True
@@ -104,11 +105,15 @@ class Pool:
                 outcomes.append(outcome)
         return outcomes
 
-    def pause(self, volume: int, *, paused: bool) -> None:
-        """Stop the workers that read from a volume, or let them go on."""
-        for running in self.running:
-            if running.volume == volume:
-                running.paused = paused
+    def pause(self, key: int, *, paused: bool) -> None:
+        """Stop a worker, or let it go on."""
+        if (running := self._running.get(key)) is not None:
+            running.paused = paused
+
+    def limit(self, key: int, mb_s: float | None) -> None:
+        """What a worker may read a second from now on; None for no limit."""
+        if (running := self._running.get(key)) is not None:
+            running.limit_mb_s = mb_s
 
     def cancel(self, key: int | None = None) -> None:
         """End a worker, or all; their outcomes come as ``stopped_by_us``."""
@@ -167,10 +172,8 @@ class Pool:
         assert process.stdin is not None
         with contextlib.suppress(BrokenPipeError):
             process.stdin.write(pickle.dumps(task))
-            process.stdin.close()
-        limit_s = self._limit_s + running.bytes / _LIMIT_BYTES_S
-        if task.limit_mb_s is not None:
-            limit_s += 2 * running.bytes / (task.limit_mb_s * 1e6)
+            process.stdin.flush()
+        limit, slowest = task.limit_mb_s, task.limit_mb_s
         worked_s, before, stopped = 0.0, time.monotonic(), False
         with selectors.DefaultSelector() as ears:
             for stream in (process.stdout, process.stderr):
@@ -183,6 +186,12 @@ class Pool:
                 if running.paused != stopped:
                     stopped = running.paused
                     _signal(process, signal.SIGSTOP if stopped else signal.SIGCONT)
+                if running.limit_mb_s != limit:
+                    limit = running.limit_mb_s
+                    slowest = min((one for one in (limit, slowest) if one), default=None)
+                    with contextlib.suppress(BrokenPipeError):
+                        process.stdin.write(pace_line(limit))
+                        process.stdin.flush()
                 for key, _ in ears.select(timeout=0.1):
                     data = os.read(key.fd, 1 << 16)
                     if not data:
@@ -192,6 +201,9 @@ class Pool:
                 moment = time.monotonic()
                 worked_s += 0.0 if stopped else moment - before
                 before = moment
+                limit_s = self._limit_s + running.bytes / _LIMIT_BYTES_S
+                if slowest is not None:
+                    limit_s += 2 * running.bytes / (slowest * 1e6)
                 if worked_s > limit_s:
                     return f"it took longer than {limit_s:.0f} s and was ended"
         return ""

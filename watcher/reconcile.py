@@ -31,6 +31,9 @@ _MOST_ABSENT: Final = 10_000  # taken in hand in one scan; the others in the nex
 _FEW: Final = 10
 _SHARE: Final = 0.2
 
+# Of a capture whose content is in doubt: before any that was read (the ledger's form of time).
+NEVER_READ: Final = "1970-01-01T00:00:00.000+00:00"
+
 _T = TypeVar("_T")
 
 
@@ -191,13 +194,14 @@ def compare(ledger: Ledger, listing: Listing, outcome: Outcome) -> Differs:
     differs = Differs([], [])
     moved_device = False
     rows = ledger.rows(
-        "SELECT name, capture, device, inode, size, mtime_ns, missing_since,"
+        "SELECT name, capture, device, inode, size, mtime_ns, ctime_ns, missing_since,"
         " CASE WHEN missing_since IS NOT NULL THEN"
         " (SELECT state FROM captures WHERE id = files.capture) END"
         " FROM files WHERE folder = ?",
         (listing.folder,),
     )
-    for name, capture, device, inode, size, mtime_ns, since, state in rows:
+    behind: list[tuple[bytes, int, int | None]] = []
+    for name, capture, device, inode, size, mtime_ns, ctime_ns, since, state in rows:
         stamp = left.pop(name, None)
         if stamp is None:
             if name not in listing.unsure and state != State.MISSING:
@@ -209,12 +213,36 @@ def compare(ledger: Ledger, listing: Listing, outcome: Outcome) -> Differs:
         replaced = inode != stamp.inode and keeps_inodes(stamp.device)
         if replaced or size != stamp.size or mtime_ns != stamp.mtime_ns:
             differs.touched.append(name)
+        elif ctime_ns != stamp.ctime_ns:
+            behind.append((name, stamp.ctime_ns, ctime_ns))
         moved_device = moved_device or device != stamp.device
     differs.touched.extend(left)
+    for one in behind:
+        _changed_behind(ledger, listing.folder, *one)
     if moved_device:  # mounted anew: the number says on which volume a check will read
         device = next(iter(listing.captures.values())).device
         ledger.change("UPDATE files SET device = ? WHERE folder = ?", (device, listing.folder))
     return differs
+
+
+def _changed_behind(
+    ledger: Ledger, folder: bytes, name: bytes, ctime_ns: int, before: int | None
+) -> None:
+    """Size and date are as they were, but something was done to the file since it was known.
+
+    New rights, a second link, or a content with the date put back: only reading tells. Nothing is
+    alarmed; the capture comes first among those that are read again in idle time.
+    """
+    with ledger.commit():
+        ledger.change(
+            "UPDATE files SET ctime_ns = ? WHERE folder = ? AND name = ?", (ctime_ns, folder, name)
+        )
+        if before is not None:
+            ledger.change(
+                "UPDATE captures SET verified_at = ? WHERE verified_at IS NOT NULL AND id ="
+                " (SELECT capture FROM files WHERE folder = ? AND name = ?)",
+                (NEVER_READ, folder, name),
+            )
 
 
 def compare_file(ledger: Ledger, folder: bytes, name: bytes, stamp: Stamp) -> Differs:

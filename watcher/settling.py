@@ -54,7 +54,11 @@ class Stamp(NamedTuple):
     @property
     def identity(self) -> Identity:
         return Identity(
-            device=self.device, inode=self.inode, size=self.size, mtime_ns=self.mtime_ns
+            device=self.device,
+            inode=self.inode,
+            size=self.size,
+            mtime_ns=self.mtime_ns,
+            ctime_ns=self.ctime_ns,
         )
 
 

@@ -97,7 +97,10 @@ def keep(report: Report, capture: Capture, ledger: Ledger) -> None:
         return
     body = zlib.compress(to_json(report, indent=None).encode("ascii"))
     with ledger.commit():
-        ledger.change("UPDATE captures SET report = ? WHERE id = ?", (body, row.id))
+        ledger.change(
+            "UPDATE captures SET report = ?, signed = ? WHERE id = ?",
+            (body, report.signoff.verdict, row.id),
+        )
         for path, line in zip(capture.files, report.capture.files, strict=False):
             ledger.change(
                 "UPDATE contents SET signed_by = ?, signed_at = ? WHERE id ="

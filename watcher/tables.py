@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-VERSION: Final = 2
+VERSION: Final = 3
 
 _TABLES: Final = """
 CREATE TABLE roots (
@@ -115,5 +115,13 @@ CREATE INDEX captures_undelivered ON captures (id) WHERE delivered = 0 AND repor
 CREATE INDEX files_by_inode ON files (inode, size, mtime_ns);
 """
 
-MIGRATIONS: Final[tuple[str, ...]] = (_TABLES, _GENERATION_OF_REPORT)
+# A change that hides behind size and date moves ctime; what a person decided, without reading the
+# report; what the daemon does now.
+_CHANGE_TIME: Final = """
+ALTER TABLE files ADD COLUMN ctime_ns INTEGER;
+ALTER TABLE captures ADD COLUMN signed TEXT;
+ALTER TABLE lives ADD COLUMN doing TEXT;
+"""
+
+MIGRATIONS: Final[tuple[str, ...]] = (_TABLES, _GENERATION_OF_REPORT, _CHANGE_TIME)
 """Statements that lead from version n to n + 1; run in one transaction with the version."""

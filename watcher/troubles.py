@@ -23,7 +23,12 @@ class Troubles:
     def __init__(self, ledger: Ledger, log: Log) -> None:
         self._ledger = ledger
         self._log = log
-        self._open = {t.key: t.text for t in read(ledger, open_only=True)}
+        self._open: dict[str, str] = {}
+        self.read_again()
+
+    def read_again(self) -> None:
+        """Take what is open from the ledger."""
+        self._open = {t.key: t.text for t in read(self._ledger, open_only=True)}
 
     def begin(self, key: str, text: str) -> None:
         """Note a trouble, unless it is noted already with the same words."""

@@ -1,7 +1,8 @@
 """The process that checks one capture: what it costs to crash is this one capture.
 
-Started by ``watcher.pool``: the job comes pickled on standard input, from our own parent; on
-standard output go lines ``done BYTES`` and at the end ``report JSON``.
+Started by ``watcher.pool``: the job comes pickled on standard input, from our own parent, and after
+it lines with the rate to read at from then on; on standard output go lines ``done BYTES`` and at
+the end ``report JSON``.
 """
 
 from __future__ import annotations
@@ -13,11 +14,12 @@ import pickle
 import resource
 import signal
 import sys
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import IO, Final
 
 from watcher.examine import examine
 from watcher.report import Report, to_json
@@ -47,26 +49,49 @@ class Task:
     limit_mb_s: float | None
 
 
+_LOOK_S: Final = 0.5  # after so long a sleeper looks whether it has another rate by now
+
+
 class Pace:
-    """Keeps reading below a rate: a bucket that a second's worth of bytes fits in."""
+    """Keeps reading below a rate: a bucket that a second's worth of bytes fits in.
+
+    Attributes:
+        bytes_per_s: the rate, which may change; None for no limit.
+    """
 
     def __init__(
         self,
-        bytes_per_s: float,
+        bytes_per_s: float | None,
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
-        self._rate = bytes_per_s
+        self.bytes_per_s = bytes_per_s
         self._clock, self._sleep = clock, sleep
         self._debt, self._at = 0.0, clock()
 
     def took(self, count: float) -> None:
         """Note bytes read; waits as long as they were too many."""
-        moment = self._clock()
-        self._debt = max(self._debt - (moment - self._at) * self._rate, -self._rate) + count
-        self._at = moment
-        if self._debt > 0:
-            self._sleep(self._debt / self._rate)
+        while True:
+            moment, rate = self._clock(), self.bytes_per_s
+            if rate is None:
+                self._debt, self._at = 0.0, moment
+                return
+            self._debt = max(self._debt - (moment - self._at) * rate, -rate) + count
+            self._at, count = moment, 0
+            if self._debt <= 0:
+                return
+            self._sleep(min(self._debt / rate, _LOOK_S))
+
+
+def pace_line(mb_s: float | None) -> bytes:
+    """What tells a worker its rate."""
+    return b"-\n" if mb_s is None else f"{mb_s:.9g}\n".encode()
+
+
+def obey(stream: IO[bytes], pace: Pace) -> None:
+    """Take the rates that come on a stream, until it ends."""
+    for line in iter(stream.readline, b""):
+        pace.bytes_per_s = None if line.strip() == b"-" else float(line) * 1e6
 
 
 def settle_in(task: Task) -> None:
@@ -98,14 +123,14 @@ def main() -> None:
     """Check the capture that standard input names."""
     task: Task = pickle.load(sys.stdin.buffer)
     settle_in(task)
-    pace = Pace(task.limit_mb_s * 1e6) if task.limit_mb_s is not None else None
+    pace = Pace(task.limit_mb_s * 1e6 if task.limit_mb_s is not None else None)
+    threading.Thread(target=obey, args=(sys.stdin.buffer, pace), daemon=True).start()
     done, told = 0.0, time.monotonic()
 
     def progress(count: float) -> None:
         nonlocal done, told
         done += count
-        if pace is not None:
-            pace.took(count)
+        pace.took(count)
         if time.monotonic() - told > 1.0:
             told = time.monotonic()
             print(f"done {done:.0f}", flush=True)
@@ -114,6 +139,7 @@ def main() -> None:
         task.capture, task.applied, earlier=task.earlier, progress=progress, give_back=True
     )
     print("report " + to_json(report, indent=None), flush=True)
+    os._exit(0)  # the thread that listens to our parent may hold standard input
 
 
 def command() -> tuple[list[str], dict[str, str]]:

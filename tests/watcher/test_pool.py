@@ -113,13 +113,13 @@ def test_paused_time_does_not_count_and_a_paused_worker_stands_still(
     until = time.monotonic() + 10
     while not (mark.exists() and mark.stat().st_size > 3) and time.monotonic() < until:
         time.sleep(0.01)
-    pool.pause(5, paused=True)
+    pool.pause(1, paused=True)
     time.sleep(0.4)  # the pause reaches the worker within a tenth of a second
     size = mark.stat().st_size
     time.sleep(2.5)
     assert mark.stat().st_size == size
     assert pool.ended() == []
-    pool.pause(5, paused=False)
+    pool.pause(1, paused=False)
     ended = outcome(pool)
     assert "took longer" in ended.cause
     assert mark.stat().st_size > size
@@ -203,3 +203,15 @@ def test_the_report_of_a_worker_is_that_of_a_check(task: Task) -> None:
     assert report.findings == here.findings
     assert report.measures == here.measures
     assert report.verdict in Verdict
+
+
+def test_a_worker_is_told_another_rate_while_it_reads(task: Task) -> None:
+    """It would need a day at the rate it began with, and the time limit would end it first."""
+    from dataclasses import replace
+
+    pool = Pool(1)
+    pool.submit(1, replace(task, limit_mb_s=1e-6), volume=1, count=120_000)
+    time.sleep(2.0)
+    assert pool.ended() == []
+    pool.limit(1, None)
+    assert outcome(pool).report is not None

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 from hypothesis import given
 from hypothesis import strategies as st
 
 from checks.measures import Measures
 from checks.model import Remedy, Verdict
-from watcher.record import baseline, carried_signoff, history
+from watcher.record import accepted, baseline, carried_signoff, history, signed_still
 from watcher.report import (
     CaptureLine,
     Expected,
@@ -152,3 +154,41 @@ def test_the_oldest_unsigned_content_counts_through_any_history(steps: list[str 
     assert counts(report) == expected
     if report is not None:
         assert from_json(to_json(report)) == report
+
+
+def redone(report: Report) -> Report:
+    values = {f: getattr(report, f) for f in report.__slots__}
+    values["signoff"] = Signoff(by="AB", at="2026-01-02", note=None, verdict=Verdict.REDO)
+    return Report(**values)
+
+
+def test_what_a_person_wants_done_again_speaks_against_no_new_content() -> None:
+    """The tape is played again under the same name: that is no alteration."""
+    asked = redone(make("A", None, 0, (finding(),)))
+    assert counts(asked) is None
+    again = make("B", asked, 1)
+    assert again.signoff is None
+    assert counts(again) == "B"
+    assert counts(make("C", again, 2)) == "B"  # from here on it is the one that counts
+    assert accepted(again, "take.wav", "B") == asked.signoff
+
+
+def test_a_signoff_is_reopened_where_a_finding_becomes_worse() -> None:
+    listen = finding()
+    redo = dataclasses.replace(listen, verdict=Verdict.REDO)
+    report = signed(make("A", None, 0, (listen,)))
+    assert make("A", report, 1, (listen,)).signoff is not None
+    assert make("A", report, 1, (redo,)).signoff is None
+    worst = signed(make("A", None, 0, (redo,)))
+    assert make("A", worst, 1, (listen,)).signoff is not None
+
+
+def test_a_finding_that_is_added_to_a_report_reopens_its_signoff() -> None:
+    """As the line-up that a capture stands on, which is found out after its check."""
+    report = signed(make("A", None, 0, (finding(),)))
+    again = make("A", report, 1, (finding(),))
+    assert signed_still(again, report) == again
+    more = dataclasses.replace(again, findings=(*again.findings, finding("stands-on")))
+    found = signed_still(more, report)
+    assert found.signoff is None
+    assert found.earlier[-1].signoff == report.signoff

@@ -1,0 +1,496 @@
+"""The daemon's rounds, with workers that answer when the test says so."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import os
+import sqlite3
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from watching import QUIET_S, Scene, wav
+
+from checks.model import Verdict
+from watcher.daemon import LEDGER_AGAIN_S, RECORDING, Daemon
+from watcher.examine import examine
+from watcher.ledger import Ledger, State
+from watcher.logs import Log
+from watcher.pacing import STARVED_S
+from watcher.pool import Ended, Running
+from watcher.settings import WhileRecording
+from watcher.signoff import sign
+from watcher.worker import Task
+
+
+class HandPool:
+    """Workers that the test ends."""
+
+    def __init__(self, size: int) -> None:
+        self.size = size
+        self.tasks: dict[int, Task] = {}
+        self.going: dict[int, Running] = {}
+        self.over: list[Ended] = []
+        self.cancelled: list[int | None] = []
+
+    @property
+    def running(self) -> list[Running]:
+        return list(self.going.values())
+
+    @property
+    def free(self) -> int:
+        return self.size - len(self.going)
+
+    def submit(self, key: int, task: Task, *, volume: int, count: int) -> None:
+        self.tasks[key] = task
+        self.going[key] = Running(key, task.capture.name, volume, count, task.limit_mb_s)
+
+    def ended(self) -> list[Ended]:
+        over, self.over = self.over, []
+        for one in over:
+            self.going.pop(one.key, None)
+        return over
+
+    def pause(self, key: int, *, paused: bool) -> None:
+        self.going[key].paused = paused
+
+    def limit(self, key: int, mb_s: float | None) -> None:
+        self.going[key].limit_mb_s = mb_s
+
+    def cancel(self, key: int | None = None) -> None:
+        self.cancelled.append(key)
+        self.over += [
+            Ended(key=one, report=None, cause="ended", stopped_by_us=True)
+            for one in self.going
+            if key in (None, one)
+        ]
+
+    def finish(self, *keys: int) -> None:
+        """The check of these, as a worker does it."""
+        for key in keys or [*self.going]:
+            task = self.tasks[key]
+            report = examine(task.capture, task.applied, earlier=task.earlier)
+            self.over.append(Ended(key=key, report=report))
+
+    def die(self, key: int, cause: str = "the decoder crashed (signal 11)") -> None:
+        self.over.append(Ended(key=key, report=None, cause=cause))
+
+
+class Watch:
+    """A scene with the daemon over it."""
+
+    def __init__(self, folder: Path, workers: int = 1, **settings: Any) -> None:
+        self.scene = Scene(folder, **{"workers": workers, "scan_every_s": 10.0, **settings})
+        self.pool = HandPool(workers)
+        self.log = io.StringIO()
+        self.daemon = Daemon(
+            self.scene.settings,
+            self.scene.ledger,
+            Log(self.log),
+            pool=self.pool,  # type: ignore[arg-type]
+            intake=lambda _, settings: self._intake(settings),
+            monotonic=lambda: self.scene.seconds,
+        )
+        self.daemon._begin()
+        self.daemon.turn()
+
+    def _intake(self, settings: Any) -> Any:
+        self.scene.settings = settings
+        self.scene.intake = self.scene.make()
+        return self.scene.intake
+
+    def after(self, seconds: float) -> None:
+        until = self.scene.seconds + seconds
+        while self.scene.seconds < until:
+            self.scene.seconds += 5
+            self.daemon.turn()
+
+    def settle(self) -> None:
+        self.after(2 * QUIET_S + 10)
+
+    def checked(self) -> None:
+        """Everything that there is, settled and checked."""
+        self.settle()
+        while self.pool.going:
+            self.pool.finish()
+            self.daemon.turn()
+
+    def close(self) -> None:
+        self.daemon.intake.stop()
+        self.scene.ledger.close()
+
+
+@pytest.fixture
+def watch(tmp_path: Path) -> Iterator[Watch]:
+    watch = Watch(tmp_path)
+    yield watch
+    watch.close()
+
+
+# -- recordings go first ----------------------------------------------------------------------
+
+
+def recorded_on(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> set[int]:
+    """Volumes on which the test says that something is recorded."""
+    volumes: set[int] = set()
+    monkeypatch.setattr(
+        type(watch.daemon.intake), "recording_on", lambda _, volume: volume in volumes
+    )
+    return volumes
+
+
+def test_a_check_waits_for_a_recording_and_says_so(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    volumes = recorded_on(watch, monkeypatch)
+    path = watch.scene.write("take.wav")
+    volumes.add(path.stat().st_dev)
+    watch.settle()
+    assert watch.pool.going == {}
+    assert watch.scene.row("take.wav").why == RECORDING
+    volumes.clear()
+    watch.daemon.turn()
+    assert len(watch.pool.going) == 1
+    assert watch.scene.row("take.wav").why is None
+
+
+def test_a_check_in_hand_is_paused_by_a_recording_and_goes_on_after_it(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fault row 38."""
+    volumes = recorded_on(watch, monkeypatch)
+    path = watch.scene.write("take.wav")
+    watch.settle()
+    (running,) = watch.pool.running
+    volumes.add(path.stat().st_dev)
+    watch.daemon.turn()
+    assert running.paused
+    volumes.clear()
+    watch.daemon.turn()
+    assert not running.paused
+
+
+def test_slowly_beside_a_recording_and_freely_after_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    watch = Watch(tmp_path, while_recording=WhileRecording.SLOW, read_limit_mb_s=None)
+    volumes = recorded_on(watch, monkeypatch)
+    path = watch.scene.write("take.wav")
+    watch.settle()
+    (running,) = watch.pool.running
+    assert running.limit_mb_s is None
+    volumes.add(path.stat().st_dev)
+    watch.daemon.turn()
+    assert (running.paused, running.limit_mb_s) == (False, 10.0)
+    volumes.clear()
+    watch.daemon.turn()
+    assert running.limit_mb_s is None
+    watch.close()
+
+
+def test_a_server_that_always_records_still_checks(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing waits longer than a day: what has waited so long is checked slowly."""
+    volumes = recorded_on(watch, monkeypatch)
+    path = watch.scene.write("old.wav")
+    volumes.add(path.stat().st_dev)
+    watch.settle()
+    watch.scene.write("new.wav", wav(fill=1))
+    watch.settle()
+    assert watch.pool.going == {}
+    queued = datetime.now(UTC) - timedelta(seconds=STARVED_S + 60)
+    watch.scene.ledger.change(
+        "UPDATE captures SET changed_at = ? WHERE id = ?",
+        (queued.isoformat(timespec="milliseconds"), watch.scene.row("old.wav").id),
+    )
+    watch.daemon.turn()
+    (running,) = watch.pool.running
+    assert (running.name, running.paused, running.limit_mb_s) == ("old.wav", False, 10.0)
+    watch.pool.finish()
+    watch.daemon.turn()
+    assert watch.pool.going == {}  # the other one has waited for minutes only
+    assert watch.scene.rows() == {"new.wav": "queued", "old.wav": "done"}
+
+
+def test_the_limit_of_a_volume_is_shared_by_its_readers(tmp_path: Path) -> None:
+    watch = Watch(tmp_path, workers=2, read_limit_mb_s=100.0)
+    watch.scene.write("a.wav")
+    watch.scene.write("b.wav", wav(fill=1))
+    watch.settle()
+    watch.daemon.turn()
+    assert [one.limit_mb_s for one in watch.pool.running] == [50.0, 50.0]
+    watch.close()
+
+
+def test_one_root_where_all_must_wait_holds_up_no_other(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other = tmp_path / "other"
+    other.mkdir()
+    monkeypatch.setattr("watcher.daemon._LOOKED_AT", 3)
+    watch = Watch(tmp_path, roots=(tmp_path / "captures", other))
+    volumes = recorded_on(watch, monkeypatch)
+    for number in range(5):
+        watch.scene.write(f"take {number}.wav", wav(fill=number))
+    watch.settle()
+    watch.pool.going.clear()
+    watch.scene.ledger.change("UPDATE captures SET state = 'queued'")
+    (other / "free.wav").write_bytes(wav(fill=9))
+    watch.settle()
+    watch.pool.going.clear()
+    device = os.stat(tmp_path).st_dev
+    watch.scene.ledger.change("UPDATE captures SET state = 'queued'")
+    watch.scene.ledger.change(
+        "UPDATE files SET device = ? WHERE folder = ?", (device + 1, os.fsencode(other))
+    )
+    volumes.add(device)
+    watch.daemon.turn()
+    assert [one.name for one in watch.pool.running] == ["free.wav"]
+    watch.close()
+
+
+# -- results ----------------------------------------------------------------------------------
+
+
+def test_checked_once_recorded_and_delivered(watch: Watch) -> None:
+    path = watch.scene.write("take.wav")
+    watch.checked()
+    row = watch.scene.row("take.wav")
+    assert (row.state, row.delivered) == (State.DONE, True)
+    assert path.with_name("take.wav.vigil.json").exists()
+    watch.after(3600)
+    assert len(watch.pool.tasks) == 1
+
+
+def test_the_result_of_a_former_state_is_dropped(watch: Watch) -> None:
+    path = watch.scene.write("take.wav")
+    watch.settle()
+    (key,) = watch.pool.going
+    watch.pool.finish()
+    path.write_bytes(wav(fill=5))
+    watch.scene.hint(path)
+    watch.daemon.turn()
+    assert key in watch.pool.cancelled
+    assert "result_dropped" in watch.log.getvalue()
+    assert watch.scene.row("take.wav").verdict is None
+    watch.checked()
+    assert watch.scene.row("take.wav").state is State.DONE
+
+
+def test_three_dead_workers_and_the_capture_is_given_up(watch: Watch) -> None:
+    """Fault row 36; its neighbour is checked all the same."""
+    watch.scene.write("bad.wav")
+    watch.settle()
+    (key,) = watch.pool.going
+    for attempt in range(3):
+        assert watch.scene.row("bad.wav").state is State.CHECKING, attempt
+        watch.pool.die(key)
+        watch.daemon.turn()
+        watch.scene.ledger.change("UPDATE captures SET retry_at = '2020-01-01T00:00:00.000+00:00'")
+        watch.daemon.turn()
+    row = watch.scene.row("bad.wav")
+    assert (row.state, row.verdict) == (State.GIVEN_UP, Verdict.UNREAD)
+    report = watch.scene.ledger.report(row.id)
+    assert report is not None
+    assert "the decoder crashed" in report.findings[0].text
+    watch.scene.write("good.wav", wav(fill=1))
+    watch.checked()
+    assert watch.scene.row("good.wav").state is State.DONE
+
+
+def test_a_worker_that_we_ended_is_no_attempt(watch: Watch) -> None:
+    watch.scene.write("take.wav")
+    watch.settle()
+    (key,) = watch.pool.going
+    for _ in range(5):
+        watch.pool.cancel(key)
+        watch.daemon.turn()
+        assert key in watch.pool.going
+    watch.pool.die(key)
+    watch.daemon.turn()
+    assert watch.scene.row("take.wav").state is State.RETRY
+
+
+def test_a_take_put_aside_and_played_again_under_its_name(watch: Watch) -> None:
+    """The old one keeps its history, the new one has none: nothing is said to be altered."""
+    path = watch.scene.write("take.wav")
+    watch.checked()
+    os.rename(path, path.with_name("take bad.wav"))
+    path.write_bytes(wav(fill=7))
+    watch.scene.scan()
+    watch.checked()
+    assert watch.scene.rows() == {"take bad.wav": "done", "take.wav": "done"}
+    report = watch.scene.ledger.report(watch.scene.row("take.wav").id)
+    assert report is not None
+    assert "altered" not in [finding.kind for finding in report.findings]
+    assert report.earlier == ()
+    assert len(watch.pool.tasks) == 2  # the renamed one was not checked again
+    assert path.with_name("take bad.wav.vigil.json").exists()
+
+
+def test_played_again_under_its_name_after_a_person_asked_for_it(watch: Watch) -> None:
+    path = watch.scene.write("take.wav")
+    watch.checked()
+    row = watch.scene.row("take.wav")
+    report = watch.scene.ledger.report(row.id)
+    assert report is not None
+    assert row.report_path is not None
+    capture = watch.pool.tasks[row.id].capture
+    sign(
+        report,
+        row.report_path,
+        capture,
+        watch.scene.ledger,
+        by="AB",
+        note=None,
+        verdict=Verdict.REDO,
+    )
+    path.write_bytes(wav(fill=7))
+    watch.scene.scan()
+    watch.checked()
+    again = watch.scene.ledger.report(row.id)
+    assert again is not None
+    assert again.signoff is None
+    assert "altered" not in [finding.kind for finding in again.findings]
+    path.write_bytes(wav(fill=8))
+    watch.scene.scan()
+    watch.checked()
+    third = watch.scene.ledger.report(row.id)
+    assert third is not None
+    assert "altered" in [finding.kind for finding in third.findings]
+
+
+def test_a_signoff_is_open_again_when_the_line_up_turns_out_bad(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from watcher.report import FindingLine
+
+    path = watch.scene.write("take.wav")
+    watch.checked()
+    row = watch.scene.row("take.wav")
+    report = watch.scene.ledger.report(row.id)
+    assert report is not None
+    assert row.report_path is not None
+    capture = watch.pool.tasks[row.id].capture
+    sign(report, row.report_path, capture, watch.scene.ledger, by="AB", note=None,
+         verdict=Verdict.CLEAR)  # fmt: skip
+
+    def worse(report: Any, _: Any) -> Any:
+        found = next(f for f in report.findings)
+        stands = dataclasses.replace(
+            found, check="lineup", kind="stands-on", verdict=Verdict.LISTEN, tracks=()
+        )
+        assert isinstance(stands, FindingLine)
+        return dataclasses.replace(report, findings=(*report.findings, stands))
+
+    monkeypatch.setattr("watcher.daemon.with_stands_on", worse)
+    os.utime(path, (1_000_000, 1_000_000))
+    watch.scene.scan()
+    watch.checked()
+    again = watch.scene.ledger.report(row.id)
+    assert again is not None
+    assert again.signoff is None
+    assert again.earlier[-1].signoff is not None
+
+
+# -- stopping ---------------------------------------------------------------------------------
+
+
+def test_told_to_stop_it_claims_nothing_and_ends_what_takes_too_long(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fault row 40: within 25 s by the daemon's own clock, the check back in the queue."""
+    watch.scene.write("long.wav")
+    watch.settle()
+    watch.scene.write("next.wav", wav(fill=1))
+    watch.settle()
+    assert len(watch.pool.going) == 1
+
+    def wait(seconds: float) -> None:
+        watch.scene.seconds += seconds
+
+    monkeypatch.setattr(watch.daemon._wake, "wait", wait)
+    watch.daemon._wake.stops = 1
+    watch.daemon._dispatch()
+    began = watch.scene.seconds
+    watch.daemon._wind_up()
+    assert watch.scene.seconds - began < 20
+    assert watch.scene.rows() == {"long.wav": "queued", "next.wav": "queued"}
+    assert "watch_ended" in watch.log.getvalue()
+
+
+def test_told_twice_it_waits_for_nothing(watch: Watch) -> None:
+    watch.scene.write("long.wav")
+    watch.settle()
+    watch.daemon._wake.stops = 2
+    began = watch.scene.seconds
+    watch.daemon._wind_up()
+    assert watch.scene.seconds == began
+    assert watch.scene.rows() == {"long.wav": "queued"}
+
+
+def test_a_check_that_ends_in_time_is_kept(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> None:
+    watch.scene.write("take.wav")
+    watch.settle()
+    monkeypatch.setattr(watch.daemon._wake, "wait", lambda _: watch.pool.finish())
+    watch.daemon._wake.stops = 1
+    watch.daemon._wind_up()
+    assert watch.scene.rows() == {"take.wav": "done"}
+
+
+# -- a ledger that cannot be written ------------------------------------------------------------
+
+
+def full(ledger: Ledger, pages: int | None = None) -> None:
+    """As on a full disk: the ledger may not grow (sqlite.org/pragma.html#pragma_max_page_count)."""
+    count = next(ledger.rows("PRAGMA page_count"))[0]
+    next(ledger.rows(f"PRAGMA max_page_count = {pages or count}"))
+
+
+def test_a_full_disk_under_the_ledger_costs_nothing_but_time(watch: Watch) -> None:
+    watch.scene.write("first.wav")
+    watch.settle()
+    watch.pool.finish()
+    full(watch.scene.ledger)
+    for number in range(40):
+        watch.scene.write(f"reel {number} of a long name that takes room/take.wav", wav(fill=2))
+    watch.scene.intake.rescan("test")
+    for _ in range(50):
+        watch.scene.seconds += 5
+        watch.daemon._try_turn()
+    assert watch.log.getvalue().count("ledger_failed") == 1
+    assert "ledger_works_again" not in watch.log.getvalue()
+    full(watch.scene.ledger, pages=100_000)
+    watch.scene.seconds += LEDGER_AGAIN_S
+    watch.daemon._try_turn()
+    assert "ledger_works_again" in watch.log.getvalue()
+    watch.checked()
+    rows = watch.scene.rows()
+    assert len(rows) == 41
+    assert set(rows.values()) == {"done"}
+    assert len(watch.pool.tasks) == 41
+
+
+def test_a_commit_that_fails_leaves_nothing_half_open(tmp_path: Path) -> None:
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        full(ledger)
+
+        def much() -> None:
+            with ledger.commit():
+                for number in range(2000):
+                    ledger.change(
+                        "INSERT INTO troubles (key, text, began) VALUES (?, ?, '')",
+                        (str(number), "x" * 500),
+                    )
+
+        with pytest.raises(sqlite3.OperationalError, match="full"):
+            much()
+        full(ledger, pages=100_000)
+        assert next(ledger.rows("SELECT count(*) FROM troubles")) == (0,)
+        ledger.change("INSERT INTO troubles (key, text, began) VALUES ('a', 'b', '')")
+        with Ledger(tmp_path / "ledger.sqlite", read_only=True) as other:
+            assert next(other.rows("SELECT count(*) FROM troubles")) == (1,)

@@ -1,0 +1,84 @@
+"""The user's own commands: an argument list, no shell, JSON on their input.
+
+They run beside the daemon, a few at once; one that fails or takes too long is told.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import subprocess
+import tempfile
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from typing import Final
+
+from watcher.files import shown
+from watcher.troubles import Troubles
+
+LIMIT_S: Final = 300.0  # a command that takes longer is ended; common practice
+_AT_ONCE: Final = 4  # a night full of redos must not fill the server with mailers
+_MOST: Final = 1000  # that wait; the oldest are dropped, and the summary tells of all anyway
+
+
+class Hooks:
+    """Commands that run, and those that wait for their turn."""
+
+    def __init__(self, monotonic: Callable[[], float] = time.monotonic) -> None:
+        self._monotonic = monotonic
+        self._wait: deque[tuple[tuple[str, ...], bytes]] = deque(maxlen=_MOST)
+        self._run: list[tuple[str, subprocess.Popen[bytes], float]] = []
+        self._failed: dict[str, str] = {}
+
+    def run(self, command: Sequence[str], data: str) -> None:
+        """Run a command soon, its arguments as they stand; nothing where it is empty."""
+        if command:
+            self._wait.append((tuple(command), data.encode("ascii")))
+
+    def attend(self, troubles: Troubles) -> None:
+        """Start what waits, end what takes too long, tell what failed. Called in every round."""
+        going = []
+        for name, process, began in self._run:
+            code = process.poll()
+            if code is None and self._monotonic() - began > LIMIT_S:
+                with contextlib.suppress(OSError):
+                    os.killpg(process.pid, signal.SIGKILL)
+                process.wait()
+                self._tell(troubles, name, f"it took longer than {LIMIT_S:.0f} s and was ended")
+            elif code is None:
+                going.append((name, process, began))
+            else:
+                self._tell(troubles, name, f"it ended with status {code}" if code else None)
+        self._run = going
+        while self._wait and len(self._run) < _AT_ONCE:
+            self._start(troubles, *self._wait.popleft())
+
+    def _start(self, troubles: Troubles, command: tuple[str, ...], data: bytes) -> None:
+        name = command[0]
+        environment = {k: v for k, v in os.environ.items() if k != "NOTIFY_SOCKET"}
+        try:
+            with tempfile.TemporaryFile() as given:  # a pipe could fill, and the daemon wait
+                given.write(data)
+                given.seek(0)
+                process = subprocess.Popen(
+                    command,
+                    stdin=given,
+                    stdout=subprocess.DEVNULL,
+                    stderr=subprocess.DEVNULL,
+                    env=environment,
+                    start_new_session=True,
+                )
+        except (OSError, ValueError) as error:
+            why = error.strerror if isinstance(error, OSError) else str(error)
+            self._tell(troubles, name, f"it cannot be started: {why}")
+            return
+        self._run.append((name, process, self._monotonic()))
+
+    def _tell(self, troubles: Troubles, name: str, why: str | None) -> None:
+        key = f"command {shown(name)}"
+        if why is None:
+            troubles.end(key)
+        else:
+            troubles.begin(key, f"The command {shown(name)} of the configuration failed: {why}.")
