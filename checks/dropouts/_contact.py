@@ -31,6 +31,8 @@ _EDGE: Final = 0.55  # of the hiss: where a lift begins and ends
 _SIDE_HOPS: Final = 32  # measured before and after
 _GAP_HOPS: Final = 4  # kept clear of the slopes
 _LEAST_SIDE_HOPS: Final = 8
+_LEAST_DEEPER: Final = 24  # hops of a candidate within which a shorter one is looked for
+_DEEPER: Final = 0.4  # of the candidate's own level
 _MOST_A_LOOK: Final = 64  # candidates a track and look; more are music over a hiss not yet heard
 
 
@@ -128,7 +130,8 @@ class Screen:
             for start, stop in _merged(spans)[:_MOST_A_LOOK]:
                 if first <= low + (start + stop) // 2 < last:
                     one = _measured(energies, hiss[:, track], track, low + start, low + stop)
-                    found += [one] if one else []
+                    if one:
+                        found += [one, *_deeper(energies, one)]
         return found
 
     def _mark(self, total: Floats, number: int, marks: dict[int, list[tuple[int, int]]]) -> None:
@@ -201,6 +204,24 @@ def _measured(
         after=after.mean(axis=2).T,
         silent=bool((energies[:, track, a:b].max(axis=0) <= 0).any()),
     )
+
+
+def _deeper(energies: Floats, one: Candidate) -> list[Candidate]:
+    """What falls further within a candidate that may be but a quieter moment of the music.
+
+    Where the hiss near a place is covered, a lift is less than the music, too.
+    """
+    if one.hops < _LEAST_DEEPER:
+        return []
+    level = one.level[one.track, HISS:]
+    own = energies[HISS:, one.track, one.start : one.start + one.hops]
+    course = np.convolve((own / level[:, None]).mean(axis=0), np.full(4, 0.25), "same")
+    at = int(np.argmin(course))
+    if course[at] > _DEEPER:
+        return []
+    place = one.start + max(0, at - 2)
+    inner = _measured(energies, level, one.track, place, place + 4)
+    return [inner] if inner and inner.hops < one.hops else []
 
 
 def _deepest(course: NDArray[np.floating]) -> tuple[int, int]:

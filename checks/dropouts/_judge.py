@@ -1,16 +1,17 @@
 """Decides which candidates were lifts of the tape, once the whole capture is known.
 
 A lift is proven by what no music does: the hiss itself is less than the steady hiss of the same
-track within half a minute. Its shape tells the two kinds apart. Where the tape leaves the head
-the loss grows with frequency, 54.6 dB x distance / wavelength (spacing loss, 20 log10 e^(2 pi);
+track within half a minute, and that hiss behaves as a tape's (``_hiss``); without it a fall of
+the treble is music. Its shape tells the two kinds apart. Where the tape leaves the head the loss
+grows with frequency, 54.6 dB x distance / wavelength (spacing loss, 20 log10 e^(2 pi);
 reference texts on magnetic recording), so that the body of the sound stays; a dip that takes
 all frequencies alike is a thin or missing coat.
 
-What this cannot see: a lift under programme so bright that no band above 8 kHz comes down to
-the hiss; one at a level of hiss that the converter or the amplifier covers; one of less than the
-limits. A decoded noise reduction pulls the hiss down in rests: where one is in use, or may be,
-the bands must be steady beside the lift, or the body must play on through it, and nothing is
-called worse than ``listen`` unless it does.
+What this cannot see: a lift on a track without such hiss; a lift under programme so bright that
+no band above 8 kHz comes down to the hiss; one at a level of hiss that the converter or the
+amplifier covers; one of less than the limits. A decoded noise reduction pulls the hiss down in
+rests: where one is in use, or may be, the bands must be steady beside the lift, or the body must
+play on through it, and nothing is called worse than ``listen`` unless it does.
 """
 
 from __future__ import annotations
@@ -20,19 +21,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from checks.dropouts._bands import BODY, EDGE, HISS, FilterBank, Floats
 from checks.dropouts._contact import Candidate, evidence
-from checks.dropouts._floors import (
-    ENTRY_HOPS,
-    LOW_MEAN_DB,
-    STEADY_DB,
-    LevelHistory,
-    decibels,
-    plateau,
-)
-from checks.dropouts._lasting import Fall
+from checks.dropouts._floors import LevelHistory, decibels
+from checks.dropouts._hiss import Hiss
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import Course
 from checks.sheet import NoiseReduction
@@ -41,14 +34,12 @@ _PROOF: Final = 22.0  # nats; clean programme of many kinds reached 16 (own tria
 _SHARED: Final = 9.0  # nats, for a track beside one that has proof
 _STRONG: Final = 40.0  # nats, for what asks for another playing
 _BEYOND: Final = 60.0  # nats, where noise reduction may move the hiss
-_SPAN_ENTRIES: Final = 260  # some 24 s either side
-_PLAIN_ENTRIES: Final = 4  # that show the hiss plainly: some 0.4 s
-_CHANGE_DB: Final = 3.0  # between stretches of one capture: bulk-erased tape (common practice)
 _FALL_DB: Final = 2.0  # a band that fell at all
 _STAYED_DB: Final = 1.5  # a band that did not
 _FLAT: Final = 0.3  # of the fall: how far the bands may differ in a dip of the whole level
 _FLOOR_DB: Final = (7.0, 14.0)  # where amplifiers lie under the hiss (common practice: 8 to 12)
 _BODY: Final = 0.35  # of the loss at 10 kHz: more than a spacing loss takes from 1.4 kHz
+_LIMITER: Final = 0.5  # of it, where too little is seen: what ducks with the body is a limiter's
 _BESIDE_DB: Final = 2.5  # from the hiss: steady beside the lift
 _MARGIN_DB: Final = 2.0  # by which chance may deepen one band's fall
 _PLAYS_DB: Final = 8.0  # over the quietest: the body plays
@@ -89,55 +80,16 @@ class Judge:
         course: Course,
         reduction: NoiseReduction,
         limits: DropoutsLimits,
-        falls: Sequence[Fall],
+        hiss: Hiss,
+        judged: Sequence[int],
     ) -> None:
         self._bank = bank
         self._history = history
         self._course = course
         self._limits = limits
-        # What lies within a lasting fall is not measured by the hiss outside it.
-        self._regions = np.zeros((len(course.hiss_db), history.entries), np.int32)
-        for number, fall in enumerate(falls):
-            self._regions[fall.track, fall.first : fall.last] = number + 1
-        self._lowest: dict[tuple[int, int], Floats] = {}
+        self._hiss = hiss
+        self._judged = judged
         self._plain = reduction in (NoiseReduction.NONE, NoiseReduction.ENCODED)
-
-    def hiss(self, track: int, first: int, last: int) -> Floats:
-        """Hiss of a track around some entries, dB a band; NaN where it is not heard plainly.
-
-        The lowest level that is kept steadily for some entries within half a minute, and not
-        far over the lowest of the whole stretch: music that is held may be steady, but the hiss
-        lies under it.
-        """
-        region = self._regions[track]
-        here = int(region[min(first, len(region) - 1)])
-        span = max(_PLAIN_ENTRIES, _SPAN_ENTRIES * ENTRY_HOPS // self._history.entry_hops)
-        near = np.arange(max(0, first - span), min(self._history.entries, last + span))
-        near = near[((near < first) | (near >= last)) & (region[near] == here)]
-        level = self._floor(track, near[self._course.running[near]])
-        if (track, here) not in self._lowest:
-            same = np.flatnonzero(self._course.running & (region == here))
-            self._lowest[track, here] = self._floor(track, same)
-        lowest = self._lowest[track, here] + np.float32(_CHANGE_DB)
-        return np.asarray(np.fmin(level, lowest), np.float32)
-
-    def mean_hiss(self, track: int) -> float:
-        """The lowest hiss of a track outside lasting falls, mean of its bands; NaN unheard."""
-        here = np.flatnonzero(self._course.running & (self._regions[track] == 0))
-        level = self._floor(track, here)
-        heard = level[np.isfinite(level)]
-        return float(heard.mean()) if len(heard) >= 3 else float("nan")
-
-    def _floor(self, track: int, entries: NDArray[np.int64]) -> Floats:
-        low = self._history.low_db[:, track, entries].astype(np.float32)
-        mean = self._history.mean_db[:, track, entries].astype(np.float32)
-        level = np.full(self._bank.bands, np.nan, np.float32)
-        for band in range(HISS, self._bank.bands):
-            steady = mean[band] - low[band] <= STEADY_DB
-            found = plateau(low[band][steady], _PLAIN_ENTRIES)
-            if found is not None:
-                level[band] = found - LOW_MEAN_DB
-        return level
 
     def lift(self, c: Candidate) -> Lift | None:
         """The verdict on one candidate; None where it proves nothing."""
@@ -146,7 +98,7 @@ class Judge:
         around = slice(max(0, first - 1), last + 1)
         if c.silent or not self._course.running[around].all():
             return None
-        hiss = self.hiss(c.track, first, last)
+        hiss = self._hiss.level(c.track, first, last)
         level = decibels(c.level[c.track])
         beside = np.minimum(decibels(c.before[c.track]), decibels(c.after[c.track]))
         fall = hiss - level
@@ -164,11 +116,15 @@ class Judge:
             return None
         plays_on = bool(played and level[BODY] > quiet[BODY] + _PLAYS_DB and not flat)
         steady = all(abs(float(beside[b] - hiss[b])) < _BESIDE_DB for b in fell)
+        if not self._hiss.of_tape(c.track, first, last, hiss, fell):
+            return None
         if not (self._plain or plays_on or steady or (nats >= _BEYOND and len(fell) >= 3)):
             return None
         # Each band gives a loss at 10 kHz; those that have reached the amplifier's noise give less.
         tilt = self._bank.frequencies_hz[EDGE:] / 10_000.0
         loss_db = fall_db if flat else float(np.nanmax((loss[EDGE:] - _MARGIN_DB) / tilt))
+        if nats < _STRONG and played and not flat and loss[BODY] > _LIMITER * max(loss_db, 10.0):
+            return None
         sure = nats >= _STRONG and len(fell) >= 3 and played and loss[BODY] <= _BODY * loss_db
         return Lift(
             track=c.track,
@@ -179,13 +135,15 @@ class Judge:
             body_db=float(loss[BODY]) if played else None,
             flat=bool(flat),
             nats=nats,
-            sure=bool(sure and (self._plain or plays_on)),
+            sure=bool(
+                sure and (self._plain or plays_on) and self._hiss.like_others(c.track, self._judged)
+            ),
         )
 
     def shares(self, c: Candidate, track: int) -> bool:
         """Whether another track falls with a candidate, too little to be proof by itself."""
         entry = c.start // self._history.entry_hops
-        fall = self.hiss(track, entry, entry + 1) - decibels(c.level[track])
+        fall = self._hiss.level(track, entry, entry + 1) - decibels(c.level[track])
         fell = [b for b in range(HISS, self._bank.bands) if fall[b] > 0]  # NaN is not
         if len(fell) < 3:
             return False

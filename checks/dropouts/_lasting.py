@@ -208,16 +208,22 @@ def _fall(
     quick = np.flatnonzero(depth[:, first:last].mean(axis=0) >= 0.85)
     slow = bool(len(quick) and len(down) and quick[0] - down[0] > _WINDOW)
     end = min(stop * _WINDOW, len(entries))
-    after = entries[min(begin + 2, end - 1) : end]
+    behind = slice(min(begin + 2, end - 1), end)
+    after = entries[behind]
+    each = drop.fall.copy()
+    plays = float(course.programme[track, after].mean())
+    if plays <= PLAYS_ON and begin >= _WINDOW:  # before, programme may lie over it in all windows
+        early = low[:HISS, max(0, begin - _BEFORE * _WINDOW) : begin]
+        each[:HISS] = np.quantile(early, 0.1, axis=1) - np.quantile(low[:HISS, behind], 0.1, axis=1)
     return Fall(
         track=track,
         first=int(entries[begin]),
         last=int(entries[end - 1]) + 1,
         open_end=end >= len(entries),
-        fall_db=drop.fall,
+        fall_db=each,
         after_db=float((drop.before - drop.fall)[HISS:][heard].mean()),
         mean_db=fall,
-        plays=float(course.programme[track, after].mean()),
+        plays=plays,
         slow=slow,
     )
 

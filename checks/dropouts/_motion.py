@@ -114,8 +114,9 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float]
     base = plateau(level[kept], 3)
     while base is not None:
         # Noise stands above a lower noise in every band, and no further in the body of the
-        # sound than above it; a chord that is held does so in some bands, most in the body.
-        under = np.median(mean[:, kept & (np.abs(level - base) < _PLATEAU_DB)], axis=1)
+        # sound than above it; a chord that is held does so in some bands, most in the body. What
+        # is compared are rests: under a clogged head the body goes on, and rests as before.
+        under = np.quantile(mean[:, kept & (np.abs(level - base) < _PLATEAU_DB)], 0.1, axis=1)
         rise = mean - under[:, None]
         over = level - base
         alike = (rise[:HISS] < over + _APART_DB).all(axis=0)

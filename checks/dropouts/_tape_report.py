@@ -12,6 +12,7 @@ from checks.dropouts._bands import FilterBank, Floats
 from checks.dropouts._contact import Candidate
 from checks.dropouts._cuts import in_programme
 from checks.dropouts._floors import LevelHistory
+from checks.dropouts._hiss import Hiss
 from checks.dropouts._judge import Judge, Lift
 from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat
 from checks.dropouts._limits import DropoutsLimits
@@ -93,9 +94,12 @@ class TapeReport:
                 for fall in falls(self._history, way, track, self._limits.hf_loss_db)
             ]
             reduction = self._sheet.tape.noise_reduction
-            judge = Judge(self._bank, self._history, way, reduction, self._limits, stayed)
+            hiss = Hiss(self._history, way, stayed)
+            judge = Judge(
+                self._bank, self._history, way, reduction, self._limits, hiss, self._music
+            )
             found, counts = self._contacts(judge, candidates, dropped)
-            findings += [*found, *self._lasting(self._under_others(stayed, judge), way)]
+            findings += [*found, *self._lasting(self._under_others(stayed, hiss), way)]
         loud = np.logical_or.reduce(way.programme[self._music] & way.running)
         programme = [self._place(a, b) for a, b in programme_spans(loud, self._entry_s)]
         return PartOutcome(findings=tuple(findings), counts=counts, programme=tuple(programme))
@@ -274,12 +278,12 @@ class TapeReport:
                 findings.append(counted(self._lost(group, way), same, same))
         return findings
 
-    def _under_others(self, stayed: Sequence[Fall], judge: Judge) -> list[Fall]:
+    def _under_others(self, stayed: Sequence[Fall], heard: Hiss) -> list[Fall]:
         """Falls that end below the hiss of the other tracks: the same tape, the same machine.
 
         Where programme covered a track's hiss until now, its rest may look like a fall.
         """
-        hiss = {k: judge.mean_hiss(k) for k in self._music}
+        hiss = {k: heard.mean(k) for k in self._music}
         out = []
         for fall in stayed:
             others = [db for k, db in hiss.items() if k != fall.track and np.isfinite(db)]

@@ -1,0 +1,112 @@
+"""What the tape half needs before it speaks: a floor that behaves as the hiss of a tape."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from damage_tape import clog
+from synth import programme
+
+from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.dropouts._bands import FilterBank
+from checks.dropouts._contact import PART_HOPS, Screen
+from checks.dropouts._floors import PARTS, LevelHistory
+from checks.dropouts._lasting import falls, is_flat
+from checks.dropouts._limits import DropoutsLimits
+from checks.dropouts._motion import course
+from checks.dropouts._tape import TapePart
+from checks.model import CaptureFormat, Finding, Samples
+from checks.sheet import NoiseReduction, Sheet, Tape
+
+RATE = 96_000
+PLAIN = Sheet(tape=Tape(speed_cm_s=38.1, noise_reduction=NoiseReduction.NONE))
+CORPUS = Path(__file__).resolve().parents[2] / "../shared/corpus"
+
+
+def _found(x: Samples, rate_hz: int = RATE, word_length: int = 24) -> list[Finding]:
+    fmt = CaptureFormat(rate_hz=rate_hz, channels=len(x), word_length=word_length)
+    part, work = TapePart(fmt, PLAIN, DropoutsLimits()), Workspace()
+    for s in range(0, x.shape[1], BLOCK_FRAMES):
+        lead = LEAD_FRAMES if s else 0
+        view = x[:, s - lead : s + BLOCK_FRAMES]
+        part.feed(Block(view, start=s, lead=lead, fmt=fmt, work=work))
+    cuts = ("cut-start", "cut-end", "no-tape")
+    return [f for f in part.finish().findings if f.kind not in cuts]
+
+
+def _words(x: np.ndarray) -> Samples:
+    return (np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32)
+
+
+# Music from digital sources, without a tape's hiss: nothing there can have lifted from a head.
+@pytest.mark.parametrize("name", ["containers/flac_35467hz.flac", "wordlength/piano_A4_24bit.flac"])
+def test_music_that_never_was_on_tape_loses_no_contact(name: str) -> None:
+    if not (CORPUS / name).exists():
+        pytest.skip("the corpus of public files is not beside the project")
+    data, rate_hz = soundfile.read(CORPUS / name, dtype="int32", always_2d=True)
+    assert _found(np.ascontiguousarray(data.T), rate_hz) == []
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_noise_that_swells_and_fades_without_a_floor_is_music(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    frames = 8 * RATE
+    knots = np.cumsum(rng.choice([-25.0, -15.0, 15.0, 25.0], 64))
+    level = -60 + 25 * np.sin(knots / 20)  # dB, somewhere else every eighth of a second
+    gain = 10 ** (np.interp(np.arange(frames), np.linspace(0, frames, 64), level) / 20)
+    assert _found(_words(rng.standard_normal((1, frames)) * gain)) == []
+
+
+def test_a_converters_noise_is_no_hiss_of_tape() -> None:
+    x = np.random.default_rng(1).standard_normal((2, 6 * RATE)) * 1e-6  # -120 dB
+    x[0, 3 * RATE : 3 * RATE + RATE // 50] *= 0.2
+    assert _found(_words(x)) == []
+    loud = _words(x * 300)  # -70 dB: the same on a tape
+    assert {f.kind for f in _found(loud)} <= {"level-dip", "contact-loss"} != set()
+
+
+def test_a_lift_is_seen_within_a_quieter_moment_of_music_that_covers_the_hiss() -> None:
+    bank = FilterBank(RATE, 1)
+    level = np.full(4096, 10.0)  # music
+    level[2000:2200] = 3.0  # for a moment quieter
+    level[2080:2094] = 0.03  # and the lift
+    energies = np.random.default_rng(1).exponential(1.0, (bank.bands, 1, 4096)) * level
+    energies = energies.astype(np.float32)
+    parts = energies.reshape(bank.bands, 1, -1, PART_HOPS).mean(axis=3)
+    found = Screen(bank, 0.35).look(energies, parts, 0, 4096)
+    assert [(c.start, c.hops) for c in found if c.hops < 100] == [
+        (pytest.approx(2080, abs=3), pytest.approx(14, abs=5))
+    ]
+
+
+def test_a_clogged_head_of_the_only_track_is_no_stopped_tape() -> None:
+    x = programme("piano", rate_hz=88_200, tracks=1, seconds=12.0, seed=5008)
+    clogged = clog(x, rate_hz=88_200, at=round(4.82 * 88_200), ramp=1, distance_um=10.0)
+    fmt = CaptureFormat(rate_hz=88_200, channels=1, word_length=24)
+    part, work = TapePart(fmt, PLAIN, DropoutsLimits()), Workspace()
+    part.feed(Block(clogged.samples[:, :BLOCK_FRAMES], start=0, lead=0, fmt=fmt, work=work))
+    for s in range(BLOCK_FRAMES, x.shape[1], BLOCK_FRAMES):
+        view = clogged.samples[:, s - LEAD_FRAMES : s + BLOCK_FRAMES]
+        part.feed(Block(view, start=s, lead=LEAD_FRAMES, fmt=fmt, work=work))
+    kinds = {f.kind for f in part.finish().findings}
+    assert "hf-loss" in kinds
+    assert "no-tape" not in kinds
+
+
+def test_a_signal_lost_under_a_body_that_never_rested_is_lost_in_the_body_too() -> None:
+    rng = np.random.default_rng(2)
+    steady = rng.chisquare(64, (9, 2, 92 * PARTS)) / 64
+    parts = np.full((9, 2, 92 * PARTS), 1e-5)  # hiss of -50 dB a band
+    parts[:2, :, ::3] = 1e-2  # and above it a body that never rests long
+    gone = 48 * PARTS + 3  # within an entry
+    parts[:, 0, gone:] = 1e-10
+    history = LevelHistory(9, 2)
+    history.append((parts * steady).astype(np.float32))
+    history.close()
+    (fall,) = falls(history, course(history, [0, 1], 0.093), 0, 4.0)
+    assert fall.mean_db == pytest.approx(50.0, abs=1.0)
+    assert fall.fall_db[:2] == pytest.approx([50.0, 50.0], abs=2.0)
+    assert is_flat(fall)
