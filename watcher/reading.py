@@ -79,7 +79,7 @@ class Reading:
         self.frames: int | None = None
         self._progress = progress
         self._give_back = give_back
-        self._checks = [check for check in CHECKS if only is None or check.name in only]
+        self._only = only
 
     # -- opening -----------------------------------------------------------------------------
 
@@ -225,7 +225,12 @@ class Reading:
             limits=self.applied.limits,
             container=ready[0].layout.kind if ready[0].layout else None,
         )
-        with Lanes(context, _common_dtype(ready), self._checks) as lanes:
+        dtype = _common_dtype(ready)
+        if self._only is None:
+            wanted = Lanes(context, dtype)
+        else:
+            wanted = Lanes(context, dtype, [check for check in CHECKS if check.name in self._only])
+        with wanted as lanes:
             self.frames = self._read_samples(ready, lanes)
             self.outcomes = lanes.finish()
 
