@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import multiprocessing
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -16,6 +17,7 @@ from watcher.errors import ConfigError, UsageError
 from watcher.examine import examine
 from watcher.exits import BY_VERDICT, Exit
 from watcher.files import shown
+from watcher.lineups import LineupEntry, entry_of
 from watcher.report import Report, ReportError, sidecar_path
 from watcher.settings import Applied, Settings, Sheets
 from watcher.stands_on import on_disk, with_stands_on
@@ -38,6 +40,7 @@ class Job:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Done:
     report: Report
+    job: Job
     trouble: tuple[str, ...] = ()  # with sidecars, in sentences
 
 
@@ -126,8 +129,17 @@ def _size(path: Path) -> int:
         return 0
 
 
-def run_job(job: Job, progress: Callable[[float], None] | None = None, *, keep: bool) -> Done:
-    """Check one capture against its earlier report and, where wanted, write the new one."""
+def run_job(
+    job: Job,
+    progress: Callable[[float], None] | None = None,
+    *,
+    keep: bool,
+    line_ups: Sequence[LineupEntry] = (),
+) -> Done:
+    """Check one capture against its earlier report and, where wanted, write the new one.
+
+    ``line_ups``: of this run, for captures that may stand on them.
+    """
     trouble = []
     earlier = None
     try:
@@ -143,33 +155,76 @@ def run_job(job: Job, progress: Callable[[float], None] | None = None, *, keep: 
     except OSError as error:
         trouble.append(f"{shown(str(job.report_path))}: {error.strerror or error}")
     report = examine(job.capture, job.applied, earlier=earlier, progress=progress)
-    line_ups = on_disk(job.capture.folder, top=job.top, reports=job.reports)
-    report = with_stands_on(report, line_ups)
+    report = _standing(report, job, line_ups)
     if keep:
-        try:
-            sidecar.save(report, job.report_path)
-        except OSError as error:
-            trouble.append(
-                f"{shown(str(job.report_path))}: the report could not be written "
-                f"({error.strerror or error}); free space or set `reports` to a folder elsewhere, "
-                "or use --no-sidecar"
-            )
-    return Done(report=report, trouble=tuple(trouble))
+        _save(report, job, trouble)
+    return Done(report=report, job=job, trouble=tuple(trouble))
+
+
+def _standing(report: Report, job: Job, line_ups: Iterable[LineupEntry]) -> Report:
+    """The report with the line-up named that its capture stands on."""
+    known = {e.path: e for e in on_disk(job.capture.folder, top=job.top, reports=job.reports)}
+    known |= {entry.path: entry for entry in line_ups}
+    return with_stands_on(report, known.values())
+
+
+def _save(report: Report, job: Job, trouble: list[str]) -> None:
+    try:
+        sidecar.save(report, job.report_path)
+    except OSError as error:
+        trouble.append(
+            f"{shown(str(job.report_path))}: the report could not be written "
+            f"({error.strerror or error}); free space or set `reports` to a folder elsewhere, "
+            "or use --no-sidecar"
+        )
 
 
 def run_all(jobs: Sequence[Job], *, at_once: int, keep: bool, work: Work) -> Iterator[Done]:
-    """Check all, in order; with ``at_once`` > 1 in processes, in the order they end."""
+    """Check all, in order; with ``at_once`` > 1 in processes, in the order they end.
+
+    Declared line-ups come first and are done before the others begin, which may stand on them.
+    """
+    line_ups: list[LineupEntry] = []
     if at_once <= 1 or len(jobs) == 1:
         for job in jobs:
             work.on(job.capture.name)
-            yield run_job(job, work.add, keep=keep)
+            done = run_job(job, work.add, keep=keep, line_ups=line_ups)
+            line_ups += _entries([done])
+            yield done
         return
+    first = sum(job.applied.sheet.reel.kind is ReelKind.LINEUP for job in jobs)
     # spawn: a forked child would inherit threads half alive
     with ProcessPoolExecutor(at_once, multiprocessing.get_context("spawn")) as pool:
-        pending = {pool.submit(run_job, job, keep=keep): job for job in jobs}
-        for future in as_completed(pending):
-            work.add(pending[future].bytes)
-            yield future.result()
+        for part in (jobs[:first], jobs[first:]):
+            pending = {
+                pool.submit(run_job, job, keep=keep, line_ups=tuple(line_ups)): job for job in part
+            }
+            for future in as_completed(pending):
+                work.add(pending[future].bytes)
+                done = future.result()
+                line_ups += _entries([done])
+                yield done
+
+
+def stood_anew(done: Sequence[Done], *, keep: bool) -> list[Done]:
+    """What was done, each capture with its line-up as it is known now that all are checked."""
+    line_ups = _entries(done)
+    out = []
+    for one in done:
+        report = one.report
+        if report.signoff is None:
+            report = _standing(report, one.job, line_ups)
+        if report != one.report:
+            trouble = list(one.trouble)
+            if keep:
+                _save(report, one.job, trouble)
+            one = dataclasses.replace(one, report=report, trouble=tuple(trouble))
+        out.append(one)
+    return out
+
+
+def _entries(done: Iterable[Done]) -> list[LineupEntry]:
+    return [entry for one in done if (entry := entry_of(one.report)) is not None]
 
 
 def status(done: Iterable[Done]) -> Exit:

@@ -31,8 +31,8 @@ from watcher.console import (
 from watcher.errors import UsageError
 from watcher.exits import Exit
 from watcher.files import shown
+from watcher.machine_lines import machine_lines
 from watcher.settings import Settings, Sheets, find_config, load
-from watcher.stands_on import machine_lines
 from watcher.summary import group
 
 
@@ -53,6 +53,8 @@ def _check(jobs: list[check.Job], *, as_json: bool, keep: bool, at_once: int = 1
             done.append(one)
             if as_json:
                 print(report.to_json(one.report, indent=None), flush=True)
+    if not as_json:
+        done = check.stood_anew(done, keep=keep)
     for one in done:
         for sentence in one.trouble:
             print(f"reelvigil: {sentence}", file=sys.stderr)

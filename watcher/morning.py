@@ -19,8 +19,8 @@ from checks.model import Verdict
 from watcher.deliver import free_bytes
 from watcher.errors import UsageError
 from watcher.ledger import CaptureRow, Ledger, State, utc
+from watcher.machine_lines import MachineLine, ledger_lines, stood_anew
 from watcher.report import Report
-from watcher.stands_on import MachineLine, machine_lines
 from watcher.summary import CaptureRow as Row
 from watcher.summary import Heading, group
 from watcher.troubles import Trouble, read
@@ -129,6 +129,7 @@ def gather(
     """Everything since a moment (in the ledger's form of time)."""
     until = now.astimezone(UTC).isoformat(timespec="milliseconds")
     reports = [report for row in ledger.checked_since(since) if (report := ledger.report(row.id))]
+    reports = stood_anew(ledger, reports)
     gaps, ever, alive = _gaps(ledger, since, until)
     return Morning(
         since=since,
@@ -138,7 +139,7 @@ def gather(
         gaps=tuple(gaps),
         troubles=tuple(read(ledger, since=since)),
         groups=group(reports),
-        line_ups=tuple(machine_lines(reports)),
+        line_ups=tuple(ledger_lines(ledger, reports)),
         checked=len(reports),
         audio_s=sum(report.capture.duration_s or 0.0 for report in reports),
         bytes=sum(line.bytes or 0 for report in reports for line in report.capture.files),

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import soundfile
+from bench_lineup.signals import Part, line_up
+from synth import as_float, programme
 
 from checks.measures import (
     BextLine,
@@ -21,8 +26,12 @@ from checks.measures import (
 )
 from checks.model import Remedy, Verdict
 from watcher import sidecar
+from watcher.cli import main
+from watcher.exits import Exit
 from watcher.files import Identity
 from watcher.ledger import Ledger, State
+from watcher.lineups import entry_of, is_lineup
+from watcher.machine_lines import ledger_lines, machine_lines, stood_anew
 from watcher.report import (
     CaptureLine,
     Expected,
@@ -35,15 +44,7 @@ from watcher.report import (
     sidecar_path,
     to_json,
 )
-from watcher.stands_on import (
-    entry_of,
-    in_ledger,
-    is_lineup,
-    machine_lines,
-    nearest,
-    on_disk,
-    with_stands_on,
-)
+from watcher.stands_on import in_ledger, nearest, on_disk, with_stands_on
 
 NOON = datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
 
@@ -262,6 +263,16 @@ def test_the_ledger(tmp_path: Path) -> None:
     assert found == ["above.wav"]
 
 
+def states(*reports: Report, **settings: Any) -> list[tuple[str, bool, int, tuple[str, ...]]]:
+    return [(x.lineup, x.done, x.captures, x.why) for x in machine_lines(reports, **settings)]
+
+
+def signed(r: Report, verdict: Verdict = Verdict.CLEAR) -> Report:
+    return dataclasses.replace(
+        r, signoff=Signoff(by="AB", at=NOON.isoformat(), note=None, verdict=verdict)
+    )
+
+
 def test_may_the_machine_be_taken_down() -> None:
     stands = entries(lineup())
     good = with_stands_on(report("take_1.wav", hours=1), stands)
@@ -269,14 +280,173 @@ def test_may_the_machine_be_taken_down() -> None:
         report("take_2.wav", hours=2, findings=[finding(Verdict.REDO, "dropouts", "step")]), stands
     )
     (line,) = machine_lines([good, bad, lineup()])
-    assert not line.done
-    assert (
-        line.text == "lineup.wav (deck 2): not yet, of 2 captures: take_2.wav is to be done again"
+    assert line.text == (
+        "lineup.wav (deck 2): leave the machine as it is; 2 captures stand on it, and not yet "
+        "done: take_2.wav is to be played again"
     )
-    signed = dataclasses.replace(
-        bad, signoff=Signoff(by="AB", at=NOON.isoformat(), note=None, verdict=Verdict.CLEAR)
+    (line,) = machine_lines([good, signed(bad), lineup()])
+    assert line.text == (
+        "lineup.wav (deck 2): 2 captures stand on it, all clear or signed off; the machine may be "
+        "taken down"
     )
-    (line,) = machine_lines([good, signed])
-    assert line.done
-    assert line.text.endswith("the machine may be taken down")
+    assert not machine_lines([good, signed(bad, Verdict.REDO)])[0].done
     assert machine_lines([report("alone.wav")]) == []
+    assert machine_lines([lineup()])[0].text == "lineup.wav (deck 2): no capture stands on it"
+    waits = {"/store/monday/lineup.wav": ["take_3.wav"]}
+    (line,) = machine_lines([good], waiting=waits)
+    assert line.why == ("take_3.wav is not checked yet",)
+
+
+@pytest.mark.parametrize(
+    ("verdict", "why"),
+    [
+        (Verdict.LISTEN, "the line-up itself is to be listened to and signed off"),
+        (Verdict.REDO, "the line-up does not hold, it is to be played again"),
+    ],
+)
+def test_no_machine_is_taken_down_on_a_doubtful_line_up(verdict: Verdict, why: str) -> None:
+    doubtful = lineup(findings=[finding(verdict)])
+    take = with_stands_on(report("take.wav", hours=1), entries(doubtful))
+    assert take.verdict is Verdict.CLEAR  # the sheet asks for no line-up
+    assert states(take, doubtful) == [("lineup.wav", False, 1, (why,))]
+    ((_, done, _, (told,)),) = states(take)  # the line-up was checked long ago
+    assert not done
+    assert told == why.split(",")[0]
+    assert states(take, signed(doubtful)) == [("lineup.wav", True, 1, ())]
+
+
+@pytest.mark.parametrize(
+    ("remedy", "verdict", "why"),
+    [
+        (Remedy.RECOPY, Verdict.REDO, "to be mended or fetched again"),
+        (Remedy.REPLAY, Verdict.LISTEN, "to be listened to"),
+        (Remedy.NONE, Verdict.UNREAD, "not looked at completely"),
+    ],
+)
+def test_what_stands_open(remedy: Remedy, verdict: Verdict, why: str) -> None:
+    fault = dataclasses.replace(finding(verdict, "container", "truncated"), remedy=remedy)
+    take = with_stands_on(report("take.wav", hours=1, findings=[fault]), entries(lineup()))
+    assert states(take, lineup()) == [("lineup.wav", False, 1, (f"take.wav is {why}",))]
+
+
+# -- one line-up in several captures ------------------------------------------------------------
+
+
+def part(name: str, hz: float, minutes: float, **settings: Any) -> Report:
+    """A capture with one tone of a calibration tape."""
+    whole = lineup(name, hours=minutes / 60, **settings)
+    assert whole.measures.lineup is not None
+    tone = dataclasses.replace(whole.measures.lineup.tones[0], nominal_hz=hz, frequency_hz=hz)
+    measured = dataclasses.replace(whole.measures.lineup, tones=(tone,))
+    return dataclasses.replace(whole, measures=dataclasses.replace(whole.measures, lineup=measured))
+
+
+def missing(*hz: float) -> FindingLine:
+    found = finding(Verdict.LISTEN, kind="missing")
+    return dataclasses.replace(found, text="Not there.", values={"hz": list(hz)})
+
+
+REDO = [finding(Verdict.REDO)]
+
+
+@pytest.mark.parametrize(
+    ("reports", "verdict", "words"),
+    [
+        ([part("a", 1000, 0), part("b", 10_000, 5)], Verdict.CLEAR, "line-up b (with a)"),
+        ([part("a", 1000, 0, findings=REDO), part("b", 10_000, 5)], Verdict.LISTEN, "not hold"),
+        # done again: the later one has all the tones of the one that failed
+        ([part("a", 1000, 0, findings=REDO), part("b", 1000, 5)], Verdict.CLEAR, "line-up b;"),
+        ([part("a", 1000, 0, findings=REDO), part("b", 10_000, 90)], Verdict.CLEAR, "line-up b;"),
+        (
+            [part("a", 1000, 0, findings=REDO, machine="deck 3"), part("b", 10_000, 5)],
+            Verdict.CLEAR,
+            "line-up b;",
+        ),
+        (
+            [part("a", 1000, 0, findings=[missing(10_000)]),
+             part("b", 10_000, 5, findings=[missing(1000)])],
+            Verdict.CLEAR,
+            "line-up b (with a); worst: level -0.10 dB",
+        ),
+        (
+            [part("a", 1000, 0), part("b", 10_000, 5, findings=[missing(16_000)])],
+            Verdict.CLEAR,
+            "worst: 16000 Hz not there. Nobody has signed that line-up off yet.",
+        ),
+    ],
+)  # fmt: skip
+def test_a_line_up_in_several_captures(reports: list[Report], verdict: Verdict, words: str) -> None:
+    take = with_stands_on(report("take.wav", hours=3, required=True), entries(*reports))
+    assert take.verdict is verdict
+    assert words in take.findings[0].text
+    ((name, done, count, _),) = states(take, *reports[-1:], further=entries(*reports))
+    assert (name, count) == ("b", 1)
+    assert done is (verdict is Verdict.CLEAR and "Nobody" not in words)
+
+
+def test_tones_that_another_capture_of_the_line_up_has_are_not_missed() -> None:
+    one = part("a", 1000, 0, findings=[missing(10_000, 16_000)])
+    others = entries(part("b", 10_300, 5), part("c", 16_000, 9))
+    told = with_stands_on(one, others)
+    assert (told.verdict, told.findings[0].remedy) == (Verdict.CLEAR, Remedy.NONE)
+    assert told.findings[0].text == "Not there; other captures of this line-up have them."
+    for entry in ([], others[:1], entries(part("b", 10_000, 70), part("c", 16_000, 9))):
+        assert with_stands_on(one, entry) == one
+
+
+# -- the summary's lines, by the ledger ---------------------------------------------------------
+
+
+def kept(ledger: Ledger, r: Report) -> None:
+    path = Path(r.capture.folder) / r.capture.name
+    identity = Identity(device=1, inode=1, size=1, mtime_ns=1)
+    row = ledger.put(root=ledger.root(Path("/store")), path=path, is_set=False,
+                     files=[(path, identity)], state=State.CHECKING)  # fmt: skip
+    made = dataclasses.replace(r.made, at=(NOON + timedelta(days=1)).isoformat())
+    ledger.record(row.id, dataclasses.replace(r, made=made), report_path=path, paths=[path])
+
+
+def test_the_summary_knows_what_was_checked_before_and_what_waits(tmp_path: Path) -> None:
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        bad = report("take_1.wav", hours=1, findings=[finding(Verdict.REDO, "dropouts", "step")])
+        other = report("other.wav", folder="/store/tuesday")
+        for r in (lineup(), with_stands_on(bad, entries(lineup())), other):
+            kept(ledger, r)
+        take = report("take_2.wav", hours=2)
+        kept(ledger, take)  # before its line-up was: its report knows of none
+        (fresh,) = stood_anew(ledger, [take])
+        assert fresh.measures.lineup is not None
+        assert fresh.measures.lineup.stands_on is not None
+        assert stood_anew(ledger, [signed(take)]) == [signed(take)]
+        (line,) = ledger_lines(ledger, [fresh])  # since the last summary only this one
+        assert (line.captures, line.why) == (2, ("take_1.wav is to be played again",))
+        path = Path("/store/monday/take_3.wav")
+        identity = Identity(device=1, inode=2, size=1, mtime_ns=1)
+        ledger.put(root=ledger.root(Path("/store")), path=path, is_set=False,
+                   files=[(path, identity)], state=State.WAITING)  # fmt: skip
+        (line,) = ledger_lines(ledger, [fresh])
+        assert line.why[1:] == ("take_3.wav is not checked yet",)
+        kept(ledger, lineup("later.wav", hours=5))  # what waits stands on this one
+        (line,) = ledger_lines(ledger, [fresh])
+        assert (line.lineup, line.captures, len(line.why)) == ("lineup.wav", 2, 1)
+        assert ledger_lines(ledger, [other]) == []
+
+
+@pytest.mark.parametrize("how", [[], ["--no-sidecar"], ["--jobs", "2"]])
+def test_a_line_up_that_is_read_last(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], how: list[str]
+) -> None:
+    # no sheet calls it a line-up, and its name comes last
+    tones = line_up(44_100, [Part(hz=1000, dbfs=-18, seconds=3)], hiss_dbfs=-62)
+    music = programme("plucks", rate_hz=44_100, tracks=2, seconds=4, seed=1)
+    for name, x, at in (("take", as_float(music), 7200), ("tones", tones.samples, 0)):
+        path = tmp_path / f"{name}.wav"
+        soundfile.write(path, np.asarray(x).T, 44_100, subtype="PCM_24")
+        os.utime(path, (1_700_000_000 + at, 1_700_000_000 + at))
+    assert main(["check", *how, str(tmp_path)]) is Exit.CLEAR
+    assert "tones.wav: 1 capture stands on it, all clear" in capsys.readouterr().out
+    if not how:
+        told = sidecar.load(sidecar_path(tmp_path / "take.wav", None, None))
+        assert told is not None
+        assert told.measures.lineup is not None
+        assert told.measures.lineup.stands_on is not None
