@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import hashlib
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -58,6 +58,7 @@ class FileDigests:
             audio digest is taken of decoded samples instead (``update_audio``).
         payload_md5: (first byte, byte count) of the data payload, where an MD5 stored in the
             file is to be compared with it.
+        also: further algorithms, as hashlib names them, over the whole file.
     """
 
     def __init__(
@@ -66,6 +67,7 @@ class FileDigests:
         audio: tuple[int, int] | None = None,
         payload_md5: tuple[int, int] | None = None,
         decoded_md5: bool = False,
+        also: Iterable[str] = (),
     ) -> None:
         self._file = hashlib.sha256()
         self._audio = hashlib.sha256()
@@ -74,6 +76,7 @@ class FileDigests:
         self._audio_range = audio
         self._md5_range = payload_md5
         self._decoded_md5 = decoded_md5
+        self._also = {name: hashlib.new(name, usedforsecurity=False) for name in also}
         self._has_audio = audio is not None
         self._at = 0
 
@@ -81,6 +84,8 @@ class FileDigests:
         """Take the next bytes of the file."""
         self._file.update(data)
         self._crcs.update(data)
+        for further in self._also.values():
+            further.update(data)
         for span, digest in ((self._audio_range, self._audio), (self._md5_range, self._md5)):
             if span is not None:
                 first = max(span[0] - self._at, 0)
@@ -116,12 +121,16 @@ class FileDigests:
     def md5(self) -> bytes:
         return self._md5.digest()
 
+    def digest(self, algorithm: str) -> bytes:
+        """Of the whole file, by SHA-256 or one of the further algorithms."""
+        return (self._file if algorithm == "sha256" else self._also[algorithm]).digest()
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredDigest:
     """A digest that something stored says the audio has."""
 
-    kind: str  # flac-md5 | md5-chunk | a sum file's name
+    kind: str  # flac-md5 | md5-chunk | a sum file's name and line
     expected: bytes
     found: bytes | None
     file: str | None = None  # within a track set
@@ -182,8 +191,7 @@ def judge(
                     kind="stored-digest",
                     verdict=Verdict.REDO,
                     remedy=Remedy.RECOPY,
-                    text=f"The audio does not have the digest stored with it ({item.kind}): it is "
-                    "not what was written. Fetch the file again from where it was recorded.",
+                    text=_not_as_stored(item.kind),
                     values={
                         "digest": item.kind,
                         "expected": expected,
@@ -204,6 +212,19 @@ def judge(
             )
         )
     return Outcome(findings=tuple(findings), measures=ChecksumMeasures(stored=tuple(lines)))
+
+
+def _not_as_stored(kind: str) -> str:
+    if kind in ("flac-md5", "md5-chunk"):
+        return (
+            f"The audio does not have the digest stored with it ({kind}): it is not what was "
+            "written. Fetch the file again from where it was recorded."
+        )
+    return (
+        f"The file does not have the digest that a sum file beside it lists ({kind}). Fetch the "
+        "file again from where it was recorded; if the change was meant, the list is to be made "
+        "anew."
+    )
 
 
 def _differs(file: Compared) -> bool:

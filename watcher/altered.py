@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 
 from checks.block import BLOCK_FRAMES
-from checks.checksum import MEBIBYTE, FileDigests, changed_mebibytes
+from checks.checksum import MEBIBYTE, FileDigests, Record, changed_mebibytes
 from checks.container import parse
 from checks.measures import ContainerFileLine
 from checks.model import clock
 from watcher.errors import UnreadError
 from watcher.files import FdSource, open_capture
 from watcher.reader import DecodedFeed, packed
+from watcher.record import baseline
 from watcher.report import FileLine, Report, ReportError, from_json
 from watcher.truths import Truth, exact_name
 
+_UNDECODABLE = "undecodable"
+_NOWHERE = "Only a digest of the whole file is recorded: where it differs cannot be said."
 _PIECE = 4 << 20
+_LISTED = 64  # stretches in the result
+_TOLD = 8  # of them in the sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,28 +69,32 @@ def locate(path: bytes, wrong: Sequence[Truth]) -> Difference:
     st = os.stat(path, follow_symlinks=False)
     sizes = [truth.size for truth in wrong if truth.size is not None]
     dates = [truth.modified for truth in wrong if truth.modified is not None]
+    found = _recorded(path, wrong)
+    if found is not None and found[1].sha256 == found[2].sha256:  # the line is of that content
+        sizes += [found[1].bytes] if found[1].bytes is not None else []
+        dates += [found[1].modified] if found[1].modified is not None else []
     grown = st.st_size - sizes[0] if sizes else None
     unannounced = (
         grown == 0 and any(same_time(date, st.st_mtime_ns) for date in dates)
         if sizes and dates
         else None
     )
-    recorded = _recorded(path, wrong)
-    if recorded is None:
-        return Difference(_sentence(None, grown, unannounced, (), 0, ()), None, grown, unannounced)
-    report, line, container = recorded
-    digests = _read_again(path)
+    if found is None:
+        text = _sentence(None, _length(grown, ""), _NOWHERE, unannounced)
+        return Difference(text, None, grown, unannounced)
+    report, line, record, container = found
+    digests = _read_again(path, container, record.audio_sha256)
     same = (
-        digests.audio_sha256 == line.audio_sha256
-        if line.audio_sha256 is not None and digests.audio_sha256 is not None
+        record.audio_sha256 in digests.audio
+        if record.audio_sha256 is not None and digests.audio
         else None
     )
-    changed = (
-        changed_mebibytes(line.crc32_mib, digests.crc32_mib) if line.crc32_mib is not None else []
-    )
-    stretches = tuple(_stretches(changed, container, report, st.st_size))
+    changed = changed_mebibytes(record.crc32_mib, digests.crc32_mib) if record.crc32_mib else []
+    stretches = tuple(_stretches(changed, container, report, timed=same is not True))
     tracks = _tracks(report, line)
-    text = _sentence(same, grown, unannounced, stretches, report.capture.rate_hz or 0, tracks)
+    ends = _ends(st.st_size, container, report) if grown is not None and grown < 0 else ""
+    places = _places(stretches, tracks) if record.crc32_mib else _NOWHERE
+    text = _sentence(same, _length(grown, ends), places, unannounced)
     return Difference(text, same, grown, unannounced, stretches, len(changed), tracks)
 
 
@@ -96,8 +106,8 @@ def same_time(recorded: str, mtime_ns: int) -> bool:
 
 def _recorded(
     path: bytes, wrong: Sequence[Truth]
-) -> tuple[Report, FileLine, ContainerFileLine | None] | None:
-    """The report that holds the mebibytes of a file, its line, and where its audio lay."""
+) -> tuple[Report, FileLine, Record, ContainerFileLine | None] | None:
+    """The report of a file, its line there, the record that counts, and where its audio lay."""
     for truth in wrong:
         if truth.sidecar is None:
             continue
@@ -109,26 +119,59 @@ def _recorded(
             name = exact_name({"name": line.name, "name_b64": line.name_b64})
             if name == os.path.basename(path):
                 files = report.measures.container.files if report.measures.container else ()
-                return report, line, files[index] if index < len(files) else None
+                record = baseline(report, line.name)
+                if record is None:
+                    return None
+                known = len(files) == len(report.capture.files)  # else one could not be walked
+                return report, line, record, files[index] if known else None
     return None
 
 
-def _read_again(path: bytes) -> FileDigests:
-    """Checksums of every mebibyte as they are now, and the digest of the audio as it lies now."""
-    digests = FileDigests()
+@dataclass(slots=True)
+class _Now:
+    """What a file holds now: checksums of its mebibytes, digests of what may be its audio."""
+
+    crc32_mib: str = ""
+    audio: set[str] = field(default_factory=set)
+
+
+def _read_again(path: bytes, container: ContainerFileLine | None, wanted: str | None) -> _Now:
+    """Read a file with its layout as it is now; where that is not the audio, as it was recorded.
+
+    A header that was hit may say wrongly where the audio lies; the audio is as recorded all the
+    same.
+    """
+    now = _Now()
     try:
         with open_capture(Path(os.fsdecode(path))) as fd:
             source = FdSource(fd)
             layout = parse(source, deep=False)
             raw = layout.raw and layout.audio_offset is not None
-            if raw:
-                digests = FileDigests(audio=(layout.audio_offset or 0, layout.audio_bytes))
-            for at in range(0, source.size, _PIECE):
-                digests.update(memoryview(source.read_at(at, _PIECE)))
+            span = (layout.audio_offset or 0, layout.audio_bytes) if raw else None
+            digests = _whole(source, span)
+            now.crc32_mib = digests.crc32_mib
+            if digests.audio_sha256 is not None:
+                now.audio.add(digests.audio_sha256)
+            then = (container.audio_offset, container.audio_bytes) if container else (None, None)
+            if wanted not in now.audio and then != span and then[0] and then[1]:
+                again = _whole(source, (then[0], then[1])).audio_sha256
+                if again is not None and again == wanted:
+                    now.audio.add(again)
             if not raw:
+                now.audio.add(_UNDECODABLE)  # unless it comes to its end
                 _decode(fd, digests)
+                now.audio.discard(_UNDECODABLE)
+                if digests.audio_sha256 is not None:
+                    now.audio.add(digests.audio_sha256)
     except (UnreadError, OSError):
         pass  # what could be read is told
+    return now
+
+
+def _whole(source: FdSource, audio: tuple[int, int] | None) -> FileDigests:
+    digests = FileDigests(audio=audio)
+    for at in range(0, source.size, _PIECE):
+        digests.update(memoryview(source.read_at(at, _PIECE)))
     return digests
 
 
@@ -143,7 +186,7 @@ def _decode(fd: int, digests: FileDigests) -> None:
 
 
 def _stretches(
-    changed: Sequence[int], container: ContainerFileLine | None, report: Report, size: int
+    changed: Sequence[int], container: ContainerFileLine | None, report: Report, *, timed: bool
 ) -> list[Stretch]:
     """Neighbouring mebibytes together, with the time of the audio they hold."""
     groups: list[list[int]] = []
@@ -152,7 +195,8 @@ def _stretches(
             groups[-1][1] = number
         else:
             groups.append([number, number])
-    return [_stretch(first, last, container, report) for first, last in groups[:64]]
+    place = _stretch if timed else lambda first, last, *_: Stretch(first, last)
+    return [place(first, last, container, report) for first, last in groups[:_LISTED]]
 
 
 def _stretch(first: int, last: int, container: ContainerFileLine | None, report: Report) -> Stretch:
@@ -180,41 +224,55 @@ def _tracks(report: Report, line: FileLine) -> tuple[str, ...]:
     return tracks[at : at + each]
 
 
-def _sentence(
-    same: bool | None,
-    grown: int | None,
-    unannounced: bool | None,
-    stretches: Sequence[Stretch],
-    rate_hz: int,
-    tracks: Sequence[str],
-) -> str:
+def _ends(size: int, container: ContainerFileLine | None, report: Report) -> str:
+    """Where the audio of a raw file that became shorter now ends."""
+    rate, frames = report.capture.rate_hz, report.capture.frames
+    if container is None or not container.audio_bytes or not rate or not frames:
+        return ""
+    there = size - (container.audio_offset or 0)
+    if report.capture.encoding not in ("pcm", "float") or there >= container.audio_bytes:
+        return ""
+    left = max(there, 0) * frames // container.audio_bytes
+    return f", and ends at {clock(left, rate)} of {clock(frames, rate)}"
+
+
+def _length(grown: int | None, ends: str) -> str:
+    if not grown:
+        return ""
+    if grown > 0:
+        return f"It has grown by {grown} bytes."
+    return f"It is cut short by {-grown} bytes{ends}."
+
+
+def _sentence(same: bool | None, length: str, places: str, unannounced: bool | None) -> str:
     what = {
         True: "Metadata only: the audio is as recorded, the rest of the file changed.",
         False: "The audio differs from its record.",
         None: "The content differs from its record.",
     }[same]
-    parts = [what]
-    if grown:
-        parts.append(f"It is {abs(grown)} bytes {'longer' if grown > 0 else 'shorter'}.")
-    timed = [s for s in stretches if s.from_s is not None and s.to_s is not None]
-    if timed and same is not True:
-        told = []
-        for stretch in timed[:8]:
-            assert stretch.from_s is not None
-            assert stretch.to_s is not None
-            a, b = (clock(round(s * 1000), 1000) for s in (stretch.from_s, stretch.to_s))
-            told.append(f"{'about ' if stretch.approximate else ''}{a} to {b}")
-        more = f" and {len(timed) - 8} more stretches" if len(timed) > 8 else ""
-        on = f" on {', '.join(tracks)}" if tracks else ""
-        parts.append(f"Within {', '.join(told)}{more}{on}.")
-    elif stretches:
-        numbers = ", ".join(
-            f"{s.first_mebibyte}"
-            if s.first_mebibyte == s.last_mebibyte
-            else f"{s.first_mebibyte}-{s.last_mebibyte}"
-            for s in stretches[:8]
-        )
-        parts.append(f"In mebibyte {numbers} of the file.")
+    parts = [what, length, places]
     if unannounced:
         parts.append("Its size and date pretend that nothing happened.")
-    return " ".join(parts)
+    return " ".join(part for part in parts if part)
+
+
+def _places(stretches: Sequence[Stretch], tracks: Sequence[str]) -> str:
+    """Mebibytes from 0, and the time of the audio in each stretch of them."""
+    if not stretches:
+        return ""
+    told = []
+    for stretch in stretches[:_TOLD]:
+        one = stretch.first_mebibyte == stretch.last_mebibyte
+        told.append(
+            f"{stretch.first_mebibyte}"
+            if one
+            else f"{stretch.first_mebibyte}-{stretch.last_mebibyte}"
+        )
+        if stretch.from_s is not None and stretch.to_s is not None:
+            first, last = math.floor(1000 * stretch.from_s), math.ceil(1000 * stretch.to_s)
+            about = "about " if stretch.approximate else ""
+            told[-1] += f" ({about}{clock(first, 1000)} to {clock(last, 1000)})"
+    if len(stretches) > _TOLD:
+        told.append("and more")
+    on = f", on {', '.join(tracks)}" if tracks else ""
+    return f"In mebibyte {', '.join(told)} of the file, counted from 0{on}."

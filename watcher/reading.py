@@ -28,6 +28,8 @@ from watcher.files import FdSource, Identity, open_capture, shown
 from watcher.lanes import Lanes
 from watcher.reader import ByteFeed, DecodedFeed, RawFeed, packed, sample_dtype
 from watcher.settings import Applied
+from watcher.sumfiles import SumLine
+from watcher.sums_beside import listed
 from watcher.tracksets import Capture, judge, row_numbers, tracks_in_rows
 
 Progress = Callable[[float], None]
@@ -52,6 +54,7 @@ class Member:
     feed: RawFeed | DecodedFeed | None = None
     fmt: CaptureFormat | None = None
     decoded_whole: bool = False
+    listed: Sequence[tuple[str, SumLine]] = ()
 
 
 class Reading:
@@ -96,6 +99,7 @@ class Reading:
                     modified=datetime.fromtimestamp(st.st_mtime, UTC),
                 )
                 self.members.append(member)
+                member.listed = listed(path)
                 member.layout = parse(
                     FdSource(fd), self.applied.limits.container, modified=member.modified
                 )
@@ -161,6 +165,7 @@ class Reading:
             audio=(layout.audio_offset or 0, layout.audio_bytes) if raw else None,
             payload_md5=_payload(layout) if layout.md5_chunk is not None else None,
             decoded_md5=layout.md5 is not None,
+            also={line.algorithm for _, line in member.listed} - {"sha256"},
         )
         share = 1.0 if raw else _BYTES_SHARE
         tell = None
@@ -338,6 +343,15 @@ class Reading:
                         kind="md5-chunk", expected=layout.md5_chunk, found=member.digests.md5
                     )
                 )
+            stored += (
+                StoredDigest(
+                    kind=place,
+                    expected=line.digest,
+                    found=member.digests.digest(line.algorithm),
+                    file=shown(member.path.name),
+                )
+                for place, line in member.listed
+            )
         return stored
 
 

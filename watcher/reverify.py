@@ -19,7 +19,7 @@ from typing import Final
 
 from watcher.altered import Difference, locate, same_time
 from watcher.readings import Pace, Reading, read, read_past_cache
-from watcher.truths import Found, Records, Truth
+from watcher.truths import Found, Records, Truth, spoken
 from watcher.walk import is_capture
 
 _BIG: Final = 1 << 20  # below, a thread costs more than it saves
@@ -48,7 +48,7 @@ class Result:
         read: bytes read of it.
         sha256: of what was read, where it was taken.
         difference: where an altered file differs.
-        readings: digests of the readings of a mismatch, in order.
+        readings: digests of the readings of a mismatch, in order, by ``algorithm``.
         found_at: where the same content, or the same name in another Unicode form, was found.
     """
 
@@ -61,6 +61,7 @@ class Result:
     difference: Difference | None = None
     readings: tuple[str, ...] = ()
     found_at: bytes | None = None
+    algorithm: str = "sha256"
 
     @property
     def sources(self) -> tuple[str, ...]:
@@ -75,12 +76,14 @@ class Options:
         quick: existence, size and date only.
         jobs: big files read at once.
         pace: told the bytes read; may wait.
+        past_cache: read from the storage itself the first time already.
         over: asked before each file is begun: no further one, please.
     """
 
     quick: bool = False
     jobs: int = 1
     pace: Pace | None = None
+    past_cache: bool = False
     over: Callable[[], bool] | None = None
 
 
@@ -202,7 +205,7 @@ def _one(records: Records, path: bytes, options: Options, pace: Pace | None) -> 
         (truths[0].algorithm,) if len(truths) == 1 else {truth.algorithm for truth in truths}
     )
     try:
-        first = read(there, algorithms, pace)
+        first = (read_past_cache if options.past_cache else read)(there, algorithms, pace)
     except OSError as error:
         return Result(path, State.UNREAD, truths, f"Cannot be read: {error.strerror or error}.")
     digests = first.digests
@@ -236,7 +239,9 @@ def _second_reading(
             "It was written to or replaced while it was read. Nothing is known of it: verify it "
             "again when nobody writes to it."
         )
-        return Result(path, State.UNREAD, truths, text, first.size, readings=readings)
+        return Result(
+            path, State.UNREAD, truths, text, first.size, readings=readings, algorithm=algorithm
+        )
     way = (
         "past the page cache"
         if second.past_cache
@@ -249,14 +254,16 @@ def _second_reading(
             f"{'as recorded' if right else 'not as recorded either'}. Storage or memory of this "
             "machine cannot be trusted: read it again on another machine."
         )
-        return Result(path, State.UNREAD, truths, text, first.size, readings=readings)
+        return Result(
+            path, State.UNREAD, truths, text, first.size, readings=readings, algorithm=algorithm
+        )
     difference = locate(there, wrong)
     parts = [difference.text]
-    agreeing = [truth.source for truth in truths if truth not in wrong]
+    agreeing = [truth for truth in truths if truth not in wrong]
     if agreeing:
-        names = ", ".join(truth.source for truth in wrong)
         parts.append(
-            f"The records disagree: it is as {', '.join(agreeing)} says, not as {names} says."
+            f"The records disagree: it is as recorded by {_names(agreeing)}, not as recorded by "
+            f"{_names(wrong)}."
         )
     elif len({truth.digest for truth in wrong if truth.algorithm == algorithm}) > 1:
         parts.append("The records disagree with each other as well.")
@@ -271,7 +278,12 @@ def _second_reading(
         difference,
         readings,
         there if there != path else None,
+        algorithm,
     )
+
+
+def _names(truths: Sequence[Truth]) -> str:
+    return ", ".join(spoken(truth) for truth in truths)
 
 
 def _quick(records: Records, path: bytes, there: bytes, truths: Sequence[Truth]) -> Result:

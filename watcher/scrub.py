@@ -1,8 +1,8 @@
 """Stored captures are read again in idle time, so that a silent change does not stay unseen.
 
-One capture at a time, the longest unread first, within a rate, and never while something is
-recorded on its volume or a check waits. What differs goes into the queue: the check says what
-changed, and it stays said until a person signs off.
+One capture at a time, the longest unread first, within a rate. While something is recorded on
+its volume, or a check waits or runs, the reading rests where it is and then goes on. What differs
+goes into the queue: the check says what changed, and it stays said until a person signs off.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import os
 import threading
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -26,11 +27,14 @@ if TYPE_CHECKING:
 
 # Read again a little before it is due, so that a busy week makes nothing late; common practice.
 _EARLY: Final = 0.9
+# A capture that could not be read whole is not tried again before; common practice.
+_AGAIN: Final = timedelta(days=1)
+_LOOKED_AT: Final = 64  # of those due in one round: one busy volume holds up no other
 _RUN: Final = "scrub"
 
 
 class _StoppedError(Exception):
-    """Something with a better claim to the storage came up."""
+    """The daemon ends, or the storage is gone."""
 
 
 class Scrub:
@@ -46,59 +50,80 @@ class Scrub:
         self._log = log
         self._clock = clock
         self._stop = threading.Event()
+        self._go = threading.Event()
         self._thread: threading.Thread | None = None
         self._row: CaptureRow | None = None
+        self._files: list[FileRow] = []
         self._results: list[Result] = []
         self._whole = False
 
     def __call__(self, daemon: Daemon) -> None:
         if self._thread is not None:
             self._attend(daemon)
-        elif self._idle(daemon):
-            self._begin(daemon)
+        elif daemon.settings.verify_every_days is not None and not self._busy(daemon):
+            self._begin(daemon, daemon.settings.verify_every_days)
+
+    @property
+    def reading(self) -> Path | None:
+        """The capture that is being read."""
+        return self._row.path if self._thread is not None and self._row is not None else None
 
     def close(self) -> None:
         """End the reading that is under way."""
         self._stop.set()
+        self._go.set()
         if self._thread is not None:
             self._thread.join()
             self._thread = None
 
-    def _idle(self, daemon: Daemon) -> bool:
-        return (
-            daemon.settings.verify_every_days is not None
-            and not daemon.claims
-            and next(self._ledger.in_state(State.QUEUED), None) is None
-        )
+    def _busy(self, daemon: Daemon) -> bool:
+        """Whether a check runs or waits."""
+        if daemon.claims:
+            return True
+        waiting = islice(self._ledger.in_state(State.QUEUED), _LOOKED_AT)
+        return any(daemon.intake.present(row.path) for row in list(waiting))
 
-    def _begin(self, daemon: Daemon) -> None:
-        days = daemon.settings.verify_every_days
-        assert days is not None
-        due = self._clock() - timedelta(days=days * _EARLY)
-        row = self._longest_unread(due.isoformat(timespec="milliseconds"))
-        if row is None:
-            return
-        files = self._ledger.files(row.id)
-        if not files or daemon.intake.recording_on(files[0].identity.device):
-            return
-        records = self._records(files, row)
-        limit = daemon.settings.verify_limit_mb_s
+    def _begin(self, daemon: Daemon, days: float) -> None:
+        for row in self._due(self._clock(), days):
+            files = self._ledger.files(row.id)
+            if not files or not daemon.intake.present(files[0].path):
+                continue  # lost storage says nothing about what it held
+            if daemon.intake.recording_on(files[0].identity.device):
+                continue
+            records = self._records(files, row)
+            if records.truths:
+                self._start(row, files, records, daemon.settings.verify_limit_mb_s)
+                return
+
+    def _start(
+        self, row: CaptureRow, files: list[FileRow], records: Records, limit_mb_s: float | None
+    ) -> None:
         self._stop.clear()
-        self._row, self._results, self._whole = row, [], False
+        self._go.set()
+        self._row, self._files, self._results, self._whole = row, files, [], False
         self._thread = threading.Thread(
-            target=self._read, args=(records, limit), name="scrub", daemon=True
+            target=self._read, args=(records, limit_mb_s), name="scrub", daemon=True
         )
         self._thread.start()
 
-    def _longest_unread(self, due: str) -> CaptureRow | None:
-        numbers = self._ledger.rows(
-            "SELECT path FROM captures WHERE state = 'done' AND verified_at < ?"
-            " ORDER BY verified_at LIMIT 1",
-            (due,),
+    def _due(self, now: datetime, days: float) -> list[CaptureRow]:
+        """Captures to be read again, the longest unread first."""
+        due = (now - timedelta(days=days * _EARLY)).isoformat(timespec="milliseconds")
+        tried = (now - _AGAIN).isoformat(timespec="milliseconds")
+        paths = self._ledger.rows(
+            "SELECT path FROM captures WHERE state = 'done' AND coalesce(verified_at, '') < ?"
+            " ORDER BY verified_at LIMIT ?",
+            (due, _LOOKED_AT),
         )
-        for (path,) in list(numbers):
-            return self._ledger.capture(Path(os.fsdecode(path)))
-        return None
+        rows = [self._ledger.capture(Path(os.fsdecode(path))) for (path,) in list(paths)]
+        return [row for row in rows if row is not None and not self._tried(row, tried)]
+
+    def _tried(self, row: CaptureRow, since: str) -> bool:
+        query = "SELECT 1 FROM verifications WHERE path = ? AND run = ? AND at > ?"
+        return any(
+            next(self._ledger.rows(query, (os.fsencode(file.path), _RUN, since)), None)
+            for file in self._ledger.files(row.id)
+        )
 
     def _records(self, files: list[FileRow], row: CaptureRow) -> Records:
         """The contents that count for each file of a capture."""
@@ -127,13 +152,16 @@ class Scrub:
         pace = Pace(limit_mb_s * 1e6) if limit_mb_s is not None else None
 
         def took(count: int) -> None:
+            self._go.wait()
             if self._stop.is_set():
                 raise _StoppedError
             if pace is not None:
                 pace.took(count)
 
         try:
-            for result in reverify.verify(records, sorted(records.truths), Options(pace=took)):
+            # what memory still holds of a file says nothing about the storage
+            options = Options(pace=took, past_cache=True)
+            for result in reverify.verify(records, sorted(records.truths), options):
                 self._results.append(result)
             self._whole = True
         except _StoppedError:
@@ -142,15 +170,22 @@ class Scrub:
     def _attend(self, daemon: Daemon) -> None:
         assert self._thread is not None
         assert self._row is not None
-        files = self._ledger.files(self._row.id)
-        busy = bool(files) and daemon.intake.recording_on(files[0].identity.device)
-        if busy or next(self._ledger.in_state(State.QUEUED), None) is not None:
+        present = daemon.intake.present(self._files[0].path)
+        if not present:
             self._stop.set()
+        if not present or not (
+            self._busy(daemon) or daemon.intake.recording_on(self._files[0].identity.device)
+        ):
+            self._go.set()
+        else:
+            self._go.clear()
         if self._thread.is_alive():
             return
         self._thread = None
         row = self._ledger.capture(self._row.path)
-        if self._whole and row is not None and row.generation == self._row.generation:
+        if not self._whole or not present or row is None:
+            return
+        if row.generation == self._row.generation and row.state is State.DONE:
             self._keep(row)
 
     def _keep(self, row: CaptureRow) -> None:
@@ -162,8 +197,11 @@ class Scrub:
                     " VALUES (?, ?, ?, ?, ?)",
                     (_RUN, result.path, at, result.state.value, result.text or None),
                 )
-            self._ledger.change("UPDATE captures SET verified_at = ? WHERE id = ?", (at, row.id))
             states = {result.state for result in self._results}
-            if states != {reverify.State.INTACT}:
+            if states == {reverify.State.INTACT}:
+                self._ledger.change(
+                    "UPDATE captures SET verified_at = ? WHERE id = ?", (at, row.id)
+                )
+            else:
                 self._ledger.move_to(row.id, State.QUEUED, why="differs from its record")
                 self._log.error("capture_differs", path=row.path, states=sorted(states))

@@ -328,6 +328,11 @@ def _lists(truths: list[Truth]) -> set[str | bytes]:
     return {truth.sidecar or kind_of(truth) for truth in truths}
 
 
+def spoken(truth: Truth) -> str:
+    """A record's source in a sentence."""
+    return {"sidecar": "its report", "ledger": "the ledger"}.get(truth.source, truth.source)
+
+
 def kind_of(truth: Truth) -> str:
     """The list or kind of record that a record comes from, without its line."""
     return truth.source.rpartition(":")[0] or truth.source

@@ -14,7 +14,7 @@ from rich.text import Text
 from watcher.console import console_on, print_indented
 from watcher.files import shown
 from watcher.reverify import Result, State
-from watcher.truths import Truth
+from watcher.truths import Truth, spoken
 from watcher.verify import Run
 
 _STYLES = {
@@ -153,7 +153,7 @@ def _coverage(runs: Sequence[Run], took_s: float) -> list[str]:
         share = (
             f", {100 * max(there - before - read, 0) / there:.1f} % of the bytes" if there else ""
         )
-        lines.append(f"Not looked at this time: {left} recorded files{share}.")
+        lines.append(f"Not looked at: {left} recorded files{share}.")
     return lines
 
 
@@ -162,14 +162,21 @@ def _details(console: Console, result: Result) -> None:
         print_indented(console, Text(shown(result.text)), 4)
     if result.found_at:
         print_indented(console, Text(f"there: {shown(result.found_at)}"), 4)
+    by_digest: dict[tuple[str, bytes], list[Truth]] = {}
     for truth in result.truths:
-        print_indented(console, Text(f"recorded: {_record(truth)}"), 4)
-    for number, reading in enumerate(result.readings, 1):
-        print_indented(console, Text(f"reading {number}: {reading}"), 4)
+        by_digest.setdefault((truth.algorithm, truth.digest), []).append(truth)
+    for (algorithm, digest), truths in by_digest.items():
+        who = ", ".join(_source(truth) for truth in truths)
+        print_indented(console, Text(f"recorded {algorithm} {digest.hex()} by {who}"), 4)
+    if len(set(result.readings)) == 1:
+        print_indented(
+            console, Text(f"read twice, both times {result.algorithm} {result.readings[0]}"), 4
+        )
+    else:
+        for number, reading in enumerate(result.readings, 1):
+            print_indented(console, Text(f"reading {number}: {result.algorithm} {reading}"), 4)
 
 
-def _record(truth: Truth) -> str:
-    kind = "report" if truth.source == "sidecar" else shown(truth.source)
-    when = f", {shown(truth.at)}" if truth.at else ""
-    name = "" if truth.algorithm == "sha256" else f"{truth.algorithm} "
-    return f"{name}{truth.digest.hex()} ({kind}{when})"
+def _source(truth: Truth) -> str:
+    kind = shown(spoken(truth))
+    return f"{kind} of {shown(truth.at)}" if truth.at else kind
