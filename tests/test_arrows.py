@@ -28,8 +28,9 @@ ONLY_IN = {
         "watcher/console.py",
         "watcher/commands.py",
         "watcher/commands_daemon.py",
-        "watcher/commands_verify.py",
+        "watcher/verify_view.py",
         "watcher/morning_text.py",
+        "watcher/status.py",
     },
     "pydantic": {"watcher/report.py"},
 }
