@@ -15,6 +15,7 @@ from watcher.files import shown, write_whole
 from watcher.hooks import Hooks
 from watcher.ledger import Ledger
 from watcher.logs import Log
+from watcher.morning_json import as_json
 from watcher.morning_text import text_of
 from watcher.report import plain
 from watcher.scrub import Scrub
@@ -74,7 +75,7 @@ class Beside:
         self._unwritten = (folder / f"summary-{today}.txt", text_of(found))
         self._ledger.change("INSERT INTO summaries (at, seen) VALUES (?, 0)", (found.until,))
         self._made_on = today
-        self._hooks.run(daemon.settings.on_summary, json.dumps(morning.as_json(found)))
+        self._hooks.run(daemon.settings.on_summary, json.dumps(as_json(found)))
 
     def _write(self, daemon: Daemon) -> None:
         """Write the summary that is not written yet; once a minute, where that fails."""

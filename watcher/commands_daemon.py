@@ -5,27 +5,20 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
-import os
 import sys
-from datetime import UTC, datetime
 from pathlib import Path
 
-from rich.text import Text
-
-from watcher import roots
-from watcher.console import console_on, print_indented
+from watcher import lease, roots, status
+from watcher.console import console_on
 from watcher.errors import UsageError
 from watcher.exits import Exit
 from watcher.files import shown
-from watcher.ledger import Ledger, State, opened
-from watcher.lock import AlreadyRunning, hold
+from watcher.ledger import Ledger, opened
+from watcher.lock import AlreadyRunning, held, hold
 from watcher.logs import Log
 from watcher.places import ledger_path
 from watcher.settings import Settings, find_config, load
-from watcher.troubles import read
 from watcher.unit import unit_text
-
-_ALIVE_S = 90.0  # three beats
 
 
 def add_parsers(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -82,6 +75,7 @@ def run_watch(args: argparse.Namespace) -> Exit:
         )
     log = Log()
     path = ledger_path(settings)
+    _local(path)
     try:
         with hold(path):
             ledger, aside = opened(path)
@@ -92,6 +86,23 @@ def run_watch(args: argparse.Namespace) -> Exit:
     except AlreadyRunning as error:
         print(f"reelvigil: {error}", file=sys.stderr)
         return Exit.NOT_RUNNING
+
+
+def _local(ledger: Path) -> None:
+    """Refuse a ledger on another machine's storage: it would break there, and lock nobody out.
+
+    Raises:
+        UsageError: it would lie there. SQLite's write-ahead log needs the shared memory of one
+            host (sqlite.org/wal.html).
+    """
+    folder = ledger.parent
+    while not folder.exists() and folder != folder.parent:
+        folder = folder.parent
+    if lease.is_network(folder.stat().st_dev):
+        raise UsageError(
+            f"the ledger would lie on network storage ({shown(ledger)}): set `ledger` to a file on "
+            "a local disk"
+        )
 
 
 def run_enrol(args: argparse.Namespace) -> Exit:
@@ -113,76 +124,12 @@ def run_status(args: argparse.Namespace) -> Exit:
         print(json.dumps({"alive": False}) if args.json else "No daemon has run here yet.")
         return Exit.NOT_RUNNING
     with Ledger(path, read_only=True) as ledger:
-        told = _status(ledger)
+        told = status.gather(ledger, running=held(path))
     if args.json:
         print(json.dumps(told))
     else:
-        _print_status(told)
+        status.show(console_on(sys.stdout), told)
     return Exit.CLEAR if told["alive"] else Exit.NOT_RUNNING
-
-
-def _status(ledger: Ledger) -> dict[str, object]:
-    life = next(
-        iter(ledger.rows("SELECT began, beat, ended, version FROM lives ORDER BY id DESC LIMIT 1")),
-        None,
-    )
-    alive = False
-    if life is not None and life[2] is None:
-        age = (datetime.now(UTC) - datetime.fromisoformat(life[1])).total_seconds()
-        alive = age < _ALIVE_S
-    counts = dict(ledger.rows("SELECT state, count(*) FROM captures GROUP BY state"))
-    return {
-        "alive": alive,
-        "began": life[0] if life else None,
-        "beat": life[1] if life else None,
-        "ended": life[2] if life else None,
-        "version": life[3] if life else None,
-        "checking": [str(row.path) for row in ledger.in_state(State.CHECKING)] if alive else [],
-        "captures": {state.value: counts.get(state.value, 0) for state in State},
-        "roots": [
-            {"root": os.fsdecode(root), "state": state, "detail": detail, "scanned_at": scanned}
-            for root, state, detail, scanned in ledger.rows(
-                "SELECT path, state, detail, scanned_at FROM roots ORDER BY path"
-            )
-        ],
-        "troubles": [{"text": t.text, "began": t.began} for t in read(ledger, open_only=True)],
-    }
-
-
-def _print_status(told: dict[str, object]) -> None:
-    console = console_on(sys.stdout)
-    if told["alive"]:
-        console.print(Text(f"alive since {told['began']}, version {told['version']}"))
-    elif told["began"] is None:
-        console.print(Text("No daemon has run here yet."))
-    else:
-        last = told["ended"] or f"{told['beat']} (it was not ended in order)"
-        console.print(Text(f"not running; last seen {last}"))
-    counts = told["captures"]
-    assert isinstance(counts, dict)
-    said = ", ".join(f"{count} {state}" for state, count in counts.items() if count)
-    console.print(Text(f"captures: {said or 'none known'}"))
-    for key, line in (
-        ("checking", "checking {}"),
-        ("roots", "root {}"),
-        ("troubles", "trouble: {}"),
-    ):
-        items = told[key]
-        assert isinstance(items, list)
-        for item in items:
-            console.print(Text(shown(line.format(_line(item)))), soft_wrap=True)
-    if not told["alive"]:
-        print_indented(console, Text("Start it with `reelvigil watch` or its service."), 0)
-
-
-def _line(item: object) -> str:
-    if isinstance(item, dict) and "root" in item:
-        scanned = item["scanned_at"] or "not yet"
-        detail = f" ({item['detail']})" if item["detail"] else ""
-        return f"{item['root']}: {item['state']}{detail}, last scan {scanned}"
-    if isinstance(item, dict):
-        return f"{item['text']} (since {item['began']})"
-    return str(item)
 
 
 def run_unit(args: argparse.Namespace) -> Exit:

@@ -16,6 +16,7 @@ from watcher.errors import UsageError
 from watcher.exits import Exit
 from watcher.files import shown
 from watcher.ledger import Ledger, LedgerError
+from watcher.morning_json import as_json
 from watcher.morning_text import print_morning
 from watcher.places import ledger_path
 from watcher.settings import find_config, load
@@ -66,7 +67,7 @@ def run_summary(args: argparse.Namespace) -> Exit:
         since = morning.since_when(args.since, ledger, now)
         found = morning.gather(ledger, since, now=now, verify_days=settings.verify_every_days)
         if args.json:
-            print(json.dumps(morning.as_json(found)))
+            print(json.dumps(as_json(found)))
         else:
             print_morning(console_on(sys.stdout), found)
         if args.seen:

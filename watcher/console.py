@@ -21,7 +21,7 @@ from rich.progress import (
 from rich.text import Text
 
 from watcher.files import shown
-from watcher.summary import CAUTION, WHAT_NOW, CaptureRow, FindingRow, Heading
+from watcher.summary import CAUTION, WHAT_NOW, CaptureRow, FindingRow, Heading, placed
 
 MOST_FINDINGS: Final = 12  # a screenful; the rest is counted and stands in the report
 _PLAIN_WIDTH: Final = 100  # where the output is no terminal
@@ -34,14 +34,14 @@ _STYLES: Final = {
 }
 
 
-def console_on(stream: IO[str]) -> Console:
+def console_on(stream: IO[str], *, width: int = _PLAIN_WIDTH) -> Console:
     """A console that has no colour and no live lines where the stream is no terminal."""
     terminal = stream.isatty() and os.environ.get("TERM") != "dumb"
     return Console(
         file=stream,
         force_terminal=terminal,
         no_color=not terminal or bool(os.environ.get("NO_COLOR")),
-        width=None if terminal else _PLAIN_WIDTH,
+        width=None if terminal else width,
         highlight=False,
         markup=False,
         emoji=False,
@@ -59,6 +59,7 @@ def safe_streams() -> None:
 
 def print_groups(console: Console, groups: Mapping[Heading, Sequence[CaptureRow]]) -> None:
     """Everything under its heading, what could not be looked at first."""
+    name = placed((row.folder, row.name) for rows in groups.values() for row in rows)
     for heading in Heading:
         rows = groups[heading]
         if not rows:
@@ -68,20 +69,20 @@ def print_groups(console: Console, groups: Mapping[Heading, Sequence[CaptureRow]
         console.print(title)
         print_indented(console, Text(WHAT_NOW[heading], style="dim"), 2)
         for row in rows:
-            _print_capture(console, row)
+            _print_capture(console, row, name(row.folder, row.name))
 
 
-def _print_capture(console: Console, row: CaptureRow) -> None:
+def _print_capture(console: Console, row: CaptureRow, name: str) -> None:
     line = Text()
     if row.reel:
         line.append(f"reel {shown(row.reel)}  ")
-    line.append(shown(row.name), style="bold")
+    line.append(shown(name), style="bold")
     line.append(f"  {row.about}", style="dim")
     if row.signed:
         line.append(f"  {shown(row.signed)}", style="dim")
     if not row.findings and row.notes:
         line.append(f"  ({row.notes} note{'s' if row.notes != 1 else ''})", style="dim")
-    print_indented(console, line, 2)
+    print_indented(console, line, 2, hang=2)
     for finding in row.findings[:MOST_FINDINGS]:
         print_indented(console, _finding_text(finding), 6)
     rest = len(row.findings) - MOST_FINDINGS
@@ -89,11 +90,15 @@ def _print_capture(console: Console, row: CaptureRow) -> None:
         print_indented(console, Text(f"and {rest} more, in the report"), 6)
 
 
-def print_indented(console: Console, text: Text, indent: int) -> None:
-    """Print text wrapped to the width, each line set in, nothing behind the last word."""
-    for line in text.wrap(console, max(console.width - indent, 20)):
+def print_indented(console: Console, text: Text, indent: int, *, hang: int = 0) -> None:
+    """Print text wrapped to the width, each line set in, nothing behind the last word.
+
+    Args:
+        hang: how much further all lines but the first are set in.
+    """
+    for number, line in enumerate(text.wrap(console, max(console.width - indent - hang, 20))):
         line.rstrip()
-        console.print(Text(" " * indent) + line, soft_wrap=True)
+        console.print(Text(" " * (indent + hang * (number > 0))) + line, soft_wrap=True)
 
 
 def _finding_text(row: FindingRow) -> Text:

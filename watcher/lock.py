@@ -6,11 +6,16 @@ import contextlib
 import errno
 import fcntl
 import os
+import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Final
 
 from watcher.errors import WatcherError
 from watcher.files import shown
+
+_TRIES: Final = 5
+_TRY_S: Final = 0.1
 
 
 class AlreadyRunning(WatcherError):  # noqa: N818 - a state of things, not an error of anybody's
@@ -29,7 +34,7 @@ def hold(ledger: Path) -> Iterator[None]:
     fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
     try:
         try:
-            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            _take(fd)
         except OSError as error:
             if error.errno not in (errno.EAGAIN, errno.EACCES):
                 raise
@@ -43,3 +48,32 @@ def hold(ledger: Path) -> Iterator[None]:
         yield
     finally:
         os.close(fd)
+
+
+def _take(fd: int) -> None:
+    """Take the lock; whoever only asks whether it is held has it for a moment."""
+    for _ in range(_TRIES):
+        with contextlib.suppress(BlockingIOError):
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return
+        time.sleep(_TRY_S)
+    fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def held(ledger: Path) -> bool | None:
+    """Whether a daemon on this machine holds the lock; None where that cannot be told."""
+    try:
+        fd = os.open(ledger.with_name(ledger.name + ".lock"), os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return False
+    except OSError:
+        return None
+    try:
+        fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return None
+    finally:
+        os.close(fd)
+    return False

@@ -13,14 +13,14 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from checks.model import Verdict
 from watcher.deliver import free_bytes
 from watcher.errors import UsageError
-from watcher.ledger import CaptureRow, Ledger, State, utc
+from watcher.ledger import Ledger, State, utc
 from watcher.machine_lines import MachineLine, ledger_lines, stood_anew
-from watcher.report import Report
+from watcher.reconcile import NEVER_READ
 from watcher.summary import CaptureRow as Row
 from watcher.summary import Heading, group
 from watcher.troubles import Trouble, read
@@ -64,6 +64,7 @@ class Coverage:
 
     captures: int
     oldest: str | None
+    doubtful: int  # something was done to them that left size and date alone
     within_days: float | None
     share: float | None
     changed: tuple[tuple[str, str, str], ...]  # (path, state, text) found by verifications
@@ -76,6 +77,7 @@ class Morning:
 
     since: str
     until: str
+    first_began: str | None  # where the daemon ran for the first time since then
     ever_alive: bool
     alive: bool
     gaps: tuple[Gap, ...]
@@ -131,14 +133,16 @@ def gather(
     reports = [report for row in ledger.checked_since(since) if (report := ledger.report(row.id))]
     reports = stood_anew(ledger, reports)
     gaps, ever, alive = _gaps(ledger, since, until)
+    (first,) = next(iter(ledger.rows("SELECT min(began) FROM lives")))
     return Morning(
         since=since,
         until=until,
+        first_began=first if first is not None and first > since else None,
         ever_alive=ever,
         alive=alive,
         gaps=tuple(gaps),
         troubles=tuple(read(ledger, since=since)),
-        groups=group(reports),
+        groups={heading: by_reel(rows) for heading, rows in group(reports).items()},
         line_ups=tuple(ledger_lines(ledger, reports)),
         checked=len(reports),
         audio_s=sum(report.capture.duration_s or 0.0 for report in reports),
@@ -161,6 +165,8 @@ def _gaps(ledger: Ledger, since: str, until: str) -> tuple[list[Gap], bool, bool
     covered = since
     ever = False
     for began, beat, ended in ledger.rows("SELECT began, beat, ended FROM lives ORDER BY began"):
+        if not ever:
+            covered = max(covered, began)  # before its first start there was none to be alive
         ever = True
         last = ended or beat
         if last < since:
@@ -181,16 +187,28 @@ def _seconds(a: str, b: str) -> float:
 def _still_open(ledger: Ledger, since: str) -> Iterator[tuple[str, str, str]]:
     """Captures from before that still ask for something nobody has decided."""
     rows = ledger.rows(
-        "SELECT id, path, verdict FROM captures WHERE checked_at < ? AND verdict != 'clear'"
-        " AND state != 'missing' ORDER BY path",
+        "SELECT id, path, verdict, signed FROM captures WHERE checked_at < ?"
+        " AND verdict != 'clear' AND state != 'missing' AND (signed IS NULL OR signed != 'clear')"
+        " ORDER BY path",
         (since,),
     )
-    for number, path, verdict in list(rows):
-        report = ledger.report(number)
-        signed = report.signoff if report is not None else None
-        if signed is None or signed.verdict is Verdict.REDO:
+    for number, path, verdict, signed in list(rows):
+        if signed is None:  # recorded by an earlier version of this program
+            report = ledger.report(number)
+            signed = report.signoff.verdict.value if report is not None and report.signoff else ""
+        if signed in ("", Verdict.REDO):
             folder, name = os.path.split(os.fsdecode(path))
-            yield name, folder, signed.verdict.value if signed else str(verdict)
+            yield name, folder, f"{verdict}, and a person said so" if signed else str(verdict)
+
+
+def by_reel(rows: Sequence[Row]) -> list[Row]:
+    """Captures in the order of the reels' numbers, R-9 before R-114; those without one last."""
+
+    def key(row: Row) -> tuple[bool, list[tuple[int, str]]]:
+        parts = re.findall(r"\d+|\D+", row.reel or "")
+        return not parts, [(int(p), "") if p.isdecimal() else (-1, p.casefold()) for p in parts]
+
+    return sorted(rows, key=key)
 
 
 _WHY: Final = {
@@ -216,7 +234,15 @@ def _waiting(ledger: Ledger, *states: State) -> Iterator[Waiting]:
 def _coverage(ledger: Ledger, since: str, now: datetime, days: float | None) -> Coverage:
     """When stored captures were last read in full, and what verifications found."""
     where = "FROM captures WHERE state = 'done'"
-    (total, oldest) = next(iter(ledger.rows(f"SELECT count(*), min(verified_at) {where}")))
+    (total, oldest, doubtful) = next(
+        iter(
+            ledger.rows(
+                "SELECT count(*), min(CASE WHEN verified_at > ?1 THEN verified_at END),"
+                f" sum(verified_at = ?1) {where}",
+                (NEVER_READ,),
+            )
+        )
+    )
     share = None
     if days is not None and total:
         edge = (now - timedelta(days=days)).astimezone(UTC).isoformat(timespec="milliseconds")
@@ -234,6 +260,7 @@ def _coverage(ledger: Ledger, since: str, now: datetime, days: float | None) -> 
     return Coverage(
         captures=total,
         oldest=oldest,
+        doubtful=doubtful or 0,
         within_days=days,
         share=share,
         changed=tuple(dict.fromkeys(changed)),
@@ -243,7 +270,10 @@ def _coverage(ledger: Ledger, since: str, now: datetime, days: float | None) -> 
 
 def _volumes(ledger: Ledger, free: Callable[[Path], tuple[int, int]]) -> Iterator[Volume]:
     for number, path, state, detail, scanned in list(
-        ledger.rows("SELECT id, path, state, detail, scanned_at FROM roots ORDER BY path")
+        ledger.rows(
+            "SELECT id, path, state, detail, scanned_at FROM roots WHERE state != 'unwatched'"
+            " ORDER BY path"
+        )
     ):
         root = Path(os.fsdecode(path))
         try:
@@ -276,103 +306,6 @@ def _bytes_a_second(ledger: Ledger, root: int) -> float | None:
     return None
 
 
-def as_json(morning: Morning) -> dict[str, Any]:
-    """The same as plain values (contract of ``summary --json``)."""
-    return {
-        "format": "reelvigil-summary",
-        "version": 1,
-        "since": morning.since,
-        "until": morning.until,
-        "alive": morning.alive,
-        "gaps": [{"began": g.began, "ended": g.ended} for g in morning.gaps],
-        "troubles": [
-            {"text": t.text, "began": t.began, "ended": t.ended} for t in morning.troubles
-        ],
-        "checked": {
-            "captures": morning.checked,
-            "duration_s": round(morning.audio_s, 3),
-            "bytes": morning.bytes,
-        },
-        "headings": [
-            {
-                "heading": heading.name.lower(),
-                "captures": [_row(row) for row in morning.groups[heading]],
-            }
-            for heading in Heading
-        ],
-        "line_ups": [
-            {
-                "line_up": line.lineup,
-                "machine": line.machine,
-                "done": line.done,
-                "captures": line.captures,
-                "why": list(line.why),
-            }
-            for line in morning.line_ups
-        ],
-        "still_open": [
-            {"name": name, "folder": folder, "verdict": verdict}
-            for name, folder, verdict in morning.still_open
-        ],
-        "missing": [_wait(item) for item in morning.missing],
-        "waiting": [_wait(item) for item in morning.waiting],
-        "verification": {
-            "captures": morning.coverage.captures,
-            "oldest": morning.coverage.oldest,
-            "within_days": morning.coverage.within_days,
-            "share": morning.coverage.share,
-            "counts": morning.coverage.counts,
-            "changed": [
-                {"path": path, "state": state, "text": text}
-                for path, state, text in morning.coverage.changed
-            ],
-        },
-        "roots": [
-            {
-                "root": v.root,
-                "state": v.state,
-                "detail": v.detail,
-                "scanned_at": v.scanned_at,
-                "free_bytes": v.free_bytes,
-                "hours_left": None if v.hours is None else round(v.hours, 1),
-            }
-            for v in morning.volumes
-        ],
-    }
-
-
-def _row(row: Row) -> dict[str, Any]:
-    return {
-        "reel": row.reel,
-        "name": row.name,
-        "folder": row.folder,
-        "about": row.about,
-        "notes": row.notes,
-        "signed": row.signed,
-        "findings": [
-            {"at": f.place, "tracks": f.tracks, "kind": f.kind, "text": f.text}
-            for f in row.findings
-        ],
-    }
-
-
-def _wait(item: Waiting) -> dict[str, str]:
-    return {"name": item.name, "folder": item.folder, "why": item.why, "since": item.since}
-
-
 def mark_seen(ledger: Ledger, until: str) -> None:
     """A person has read everything up to a moment."""
     ledger.change("INSERT INTO summaries (at, seen) VALUES (?, 1)", (until,))
-
-
-def oldest_first(rows: Sequence[CaptureRow]) -> list[CaptureRow]:
-    """Captures in the order in which they wait to be verified again."""
-    return sorted(rows, key=lambda row: (row.verified_at or "", row.path))
-
-
-def reports_asking(ledger: Ledger, since: str) -> Iterator[Report]:
-    """Reports since a moment whose tape is to be played again; for ``on_redo``."""
-    for row in ledger.checked_since(since):
-        report = ledger.report(row.id)
-        if report is not None and report.signoff is None and report.verdict is Verdict.REDO:
-            yield report

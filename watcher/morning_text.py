@@ -3,23 +3,38 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from datetime import datetime
 
 from rich.console import Console
 from rich.text import Text
 
-from watcher.console import console_on, print_caution, print_groups, print_indented
+from watcher.console import (
+    console_on,
+    print_caution,
+    print_groups,
+    print_indented,
+    shown_text,
+)
 from watcher.files import shown
 from watcher.morning import Morning, Waiting
-from watcher.summary import Heading
+from watcher.summary import Heading, placed
 
 _MOST_LINES = 20  # of one list; the rest is counted
+_FILE_WIDTH = 80  # as a letter or a plain terminal shows it
+_COUNTED = {
+    Heading.UNREAD: "not looked at",
+    Heading.REPLAY: "to play again",
+    Heading.FILE: "with the file at fault",
+    Heading.LISTEN: "to listen to",
+    Heading.CLEAR: "clear",
+}
 
 
 def text_of(morning: Morning) -> str:
     """The summary as plain text."""
     stream = io.StringIO()
-    print_morning(console_on(stream), morning)
+    print_morning(console_on(stream, width=_FILE_WIDTH), morning)
     return stream.getvalue()
 
 
@@ -29,18 +44,14 @@ def print_morning(console: Console, morning: Morning) -> None:
     _alive(console, morning)
     _troubles(console, morning)
     if morning.checked:
-        counts = ", ".join(
-            f"{len(morning.groups[h])} {h.value[0].lower() + h.value[1:]}"
-            for h in Heading
-            if morning.groups[h]
-        )
-        hours = morning.audio_s / 3600
+        counts = ", ".join(f"{len(morning.groups[h])} {_COUNTED[h]}" for h in Heading)
+        captures = "1 capture" if morning.checked == 1 else f"{morning.checked} captures"
         console.print()
         print_indented(
             console,
             Text(
-                f"{morning.checked} captures checked, {hours:.1f} h of audio, "
-                f"{morning.bytes / 1e9:.1f} GB: {counts}"
+                f"{captures} checked, {_hours(morning.audio_s)} of audio, "
+                f"{morning.bytes / 1e9:.1f} GB: {counts}."
             ),
             0,
         )
@@ -49,9 +60,19 @@ def print_morning(console: Console, morning: Morning) -> None:
         print_indented(console, Text("No capture was checked in this time."), 0)
     print_groups(console, morning.groups)
     _list(console, "Line-ups", [shown(line.text) for line in morning.line_ups])
-    _list(console, "Still open from before", [f"{shown(n)}  {v}" for n, _, v in morning.still_open])
-    _list(console, "No longer there", [_waits(item) for item in morning.missing])
-    _list(console, "Waiting", [_waits(item) for item in morning.waiting])
+    name = placed(
+        [
+            *((folder, name) for name, folder, _ in morning.still_open),
+            *((item.folder, item.name) for item in (*morning.missing, *morning.waiting)),
+        ]
+    )
+    _list(
+        console,
+        "Still open from before",
+        [f"{shown(name(folder, n))}  {verdict}" for n, folder, verdict in morning.still_open],
+    )
+    _list(console, "No longer there", [_waits(item, name) for item in morning.missing])
+    _list(console, "Waiting", [_waits(item, name) for item in morning.waiting])
     _coverage(console, morning)
     for volume in morning.volumes:
         said = f"{shown(volume.root)}: {volume.state}"
@@ -60,7 +81,7 @@ def print_morning(console: Console, morning: Morning) -> None:
         if volume.free_bytes is not None:
             said += f", {volume.free_bytes / 1e9:.0f} GB free"
         if volume.hours is not None:
-            said += f", {volume.hours:.1f} h of recording at the current rate"
+            said += f": {volume.hours:.1f} h of recording as the newest capture there"
         print_indented(console, Text(said), 0)
     print_caution(console)
 
@@ -69,6 +90,9 @@ def _alive(console: Console, morning: Morning) -> None:
     if not morning.ever_alive:
         text = "No daemon has run here: nothing that came in was looked at."
         print_indented(console, Text(text, style="bold red"), 0)
+    elif morning.first_began is not None:
+        text = f"The daemon ran here for the first time on {_local(morning.first_began)}."
+        print_indented(console, Text(text), 0)
     elif not morning.gaps:
         print_indented(console, Text("The daemon was alive all the time."), 0)
     for gap in morning.gaps:
@@ -82,7 +106,7 @@ def _alive(console: Console, morning: Morning) -> None:
 def _troubles(console: Console, morning: Morning) -> None:
     for trouble in morning.troubles:
         until = f" to {_local(trouble.ended)}" if trouble.ended else ", and still"
-        text = f"From {_local(trouble.began)}{until}: {shown(trouble.text)}"
+        text = f"From {_local(trouble.began)}{until}: {shown_text(trouble.text)}"
         print_indented(console, Text(text, style="yellow"), 0)
 
 
@@ -102,6 +126,11 @@ def _coverage(console: Console, morning: Morning) -> None:
         said += f"; the longest unread was last read in full on {_local(coverage.oldest)}"
     if coverage.share is not None and coverage.within_days is not None:
         said += f"; {100 * coverage.share:.0f} % within the last {coverage.within_days:.0f} days"
+    if coverage.doubtful:
+        said += (
+            f"; {coverage.doubtful} were touched in a way that left size and date alone, and are "
+            "read again as soon as there is time"
+        )
     if coverage.counts:
         found = ", ".join(f"{count} {state}" for state, count in coverage.counts.items())
         said += f"; verified in this time: {found}"
@@ -114,13 +143,18 @@ def _list(console: Console, title: str, lines: list[str]) -> None:
     console.print()
     console.print(Text(f"{title} ({len(lines)})", style="bold"))
     for line in lines[:_MOST_LINES]:
-        print_indented(console, Text(line), 2)
+        print_indented(console, Text(line), 2, hang=2)
     if len(lines) > _MOST_LINES:
         print_indented(console, Text(f"and {len(lines) - _MOST_LINES} more"), 2)
 
 
-def _waits(item: Waiting) -> str:
-    return f"{shown(item.name)}  {shown(item.why)}, since {_local(item.since)}"
+def _waits(item: Waiting, name: Callable[[str, str], str]) -> str:
+    called = shown(name(item.folder, item.name))
+    return f"{called}  {shown_text(item.why)}, since {_local(item.since)}"
+
+
+def _hours(seconds: float) -> str:
+    return f"{seconds / 3600:.1f} h" if seconds >= 3600 else f"{seconds / 60:.0f} min"
 
 
 def _local(at: str) -> str:

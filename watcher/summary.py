@@ -6,7 +6,8 @@ never hides what was found all the same.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import os
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import Any, Final
@@ -99,6 +100,24 @@ def group(reports: Iterable[Report]) -> dict[Heading, list[CaptureRow]]:
         for heading, found in by_heading.items():
             groups[heading].append(_row(report, found))
     return groups
+
+
+def placed(captures: Iterable[tuple[str, str]]) -> Callable[[str, str], str]:
+    """How captures, each (folder, name), are called among each other.
+
+    By name where all lie in one folder, else with the folders below the one they share.
+    """
+    folders = {folder for folder, _ in captures}
+    try:
+        base = os.path.commonpath(folders) if folders else ""
+    except ValueError:  # relative and absolute ones
+        base = ""
+
+    def name_of(folder: str, name: str) -> str:
+        inside = os.path.relpath(folder, base) if base and folder else folder
+        return name if inside in ("", ".") else os.path.join(inside, name)
+
+    return name_of
 
 
 def _row(report: Report, findings: Sequence[FindingLine]) -> CaptureRow:

@@ -6,6 +6,7 @@ import dataclasses
 import io
 import os
 import sqlite3
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -15,12 +16,14 @@ import pytest
 from watching import QUIET_S, Scene, wav
 
 from checks.model import Verdict
+from watcher.beside import Beside
 from watcher.daemon import LEDGER_AGAIN_S, RECORDING, Daemon
 from watcher.examine import examine
 from watcher.ledger import Ledger, State
 from watcher.logs import Log
 from watcher.pacing import STARVED_S
 from watcher.pool import Ended, Running
+from watcher.reconcile import NEVER_READ
 from watcher.settings import WhileRecording
 from watcher.signoff import sign
 from watcher.worker import Task
@@ -494,3 +497,49 @@ def test_a_commit_that_fails_leaves_nothing_half_open(tmp_path: Path) -> None:
         ledger.change("INSERT INTO troubles (key, text, began) VALUES ('a', 'b', '')")
         with Ledger(tmp_path / "ledger.sqlite", read_only=True) as other:
             assert next(other.rows("SELECT count(*) FROM troubles")) == (1,)
+
+
+# -- changes behind size and date ---------------------------------------------------------------
+
+
+def test_a_content_changed_behind_its_date_is_read_again_and_told(watch: Watch) -> None:
+    """Fault row 35: size and date are put back, but the time of change is not to be put back."""
+    path = watch.scene.write("take.wav", wav(fill=1))
+    watch.checked()
+    st = path.stat()
+    path.write_bytes(wav(fill=2))
+    os.utime(path, ns=(st.st_atime_ns, st.st_mtime_ns))
+    watch.scene.scan()
+    row = watch.scene.row("take.wav")
+    assert (row.state, row.verified_at) == (State.DONE, NEVER_READ)  # no alarm yet
+    beside = Beside(watch.scene.ledger, Log(io.StringIO()))
+    until = time.monotonic() + 30
+    while watch.scene.row("take.wav").state is State.DONE and time.monotonic() < until:
+        beside(watch.daemon)
+        time.sleep(0.05)
+    beside.close()
+    assert watch.scene.row("take.wav").state is State.QUEUED
+    watch.checked()
+    report = watch.scene.ledger.report(row.id)
+    assert report is not None
+    assert "altered" in [finding.kind for finding in report.findings]
+
+
+def test_new_rights_alone_are_read_again_and_make_no_alarm(watch: Watch) -> None:
+    """Fault row 48."""
+    path = watch.scene.write("take.wav", wav(fill=1))
+    watch.checked()
+    path.chmod(0o600)
+    watch.scene.scan()
+    beside = Beside(watch.scene.ledger, Log(io.StringIO()))
+    until = time.monotonic() + 30
+    while watch.scene.row("take.wav").verified_at == NEVER_READ and time.monotonic() < until:
+        beside(watch.daemon)
+        time.sleep(0.05)
+    beside.close()
+    row = watch.scene.row("take.wav")
+    assert row.state is State.DONE
+    assert row.verified_at is not None
+    assert row.verified_at > NEVER_READ
+    watch.scene.scan()
+    assert watch.scene.row("take.wav").verified_at == row.verified_at  # told once

@@ -13,6 +13,7 @@ from watcher import morning
 from watcher.errors import UsageError
 from watcher.files import Identity
 from watcher.ledger import Ledger, State
+from watcher.morning_json import as_json
 from watcher.morning_text import text_of
 
 NOW = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
@@ -93,7 +94,7 @@ def test_what_waits_and_for_what(ledger: Ledger) -> None:
     text = text_of(found)
     assert "a writer holds it open" in text
     assert "\x1b" not in text
-    assert json.loads(json.dumps(morning.as_json(found)))["waiting"][0]["why"]
+    assert json.loads(json.dumps(as_json(found)))["waiting"][0]["why"]
 
 
 @pytest.mark.parametrize(
