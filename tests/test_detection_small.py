@@ -25,7 +25,6 @@ THINNED = {"clipping": 6, "tape": 3, "tracks": 3, "ultrasonic": 3}
 
 
 STILL_MISSED = {
-    ("digital", "mute ramp, all", "4000+2x2000 fr"),
     ("steps", "lost, all", "5000 fr, above limit"),
     ("steps", "inserted noise, all", "256 fr, above limit"),
 }

@@ -211,7 +211,7 @@ def _deeper(energies: Floats, one: Candidate) -> list[Candidate]:
 
     Where the hiss near a place is covered, a lift is less than the music, too.
     """
-    if one.hops < _LEAST_DEEPER:
+    if one.silent or one.hops < _LEAST_DEEPER:
         return []
     level = one.level[one.track, HISS:]
     own = energies[HISS:, one.track, one.start : one.start + one.hops]

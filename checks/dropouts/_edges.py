@@ -2,7 +2,8 @@
 
 A converter's mute takes the signal away within some milliseconds; a fade made on purpose takes
 longer: its level grows with the distance from the silence, octave after octave, by 16 from 4 to
-64 ms where it is linear, and the bound of 4 lies where a ramp of 16 ms does. A real input also
+64 ms where it is linear, and the bound of 4 lies where a ramp of 16 ms does. Slower mutes are told
+from fades by what comes after: once a mute is over, the level no longer grows. A real input also
 carries noise, which a generated signal does not.
 """
 
@@ -36,6 +37,7 @@ NOISY_STEPS: Final = 1.2
 """Least unpredictable noise, in steps, of a signal that came through a converter. Rounding
 alone leaves 0.29, triangular dither 0.5 (Lipshitz, Wannamaker, Vanderkooy 1992)."""
 
+_MUTED_MS: Final = 32.0  # behind which a converter's mute is over (common practice: 1024 samples)
 _ORDER: Final = 16
 _NOISE_FRAMES: Final = 2048
 
@@ -57,11 +59,16 @@ class Edge:
         meeting: how it meets the run.
         near: peak magnitude next to the run (within 2 ms), full scale 1.0.
         near_steps: the same in steps of the word.
+        away: peak magnitude as far away as is looked, behind a ramp or fade; else as ``near``.
+        later: of a fade, how far the level of a live signal grows from 32 to 128 ms; 0 where it
+            is not known.
     """
 
     meeting: Meeting
     near: float
     near_steps: float
+    away: float
+    later: float = 0.0
 
     @property
     def solid(self) -> bool:
@@ -80,20 +87,25 @@ def described(outward: Samples, fmt: CaptureFormat, *, value: float = 0.0) -> Ed
     Fewer than ``wanted_frames`` are taken as they are; none at all is ``NOTHING``. ``value`` is
     what the run stands at: a signal that settles there has not been taken away.
     """
+    rate = fmt.rate_hz
     steps, step = in_steps(outward, fmt)
     if value:
         steps = steps - value / fmt.full_scale / step
     size = np.abs(steps)
-    ends = _octaves(len(size), fmt.rate_hz)
+    ends = _octaves(len(size), rate)
     if not len(ends):
-        return Edge(Meeting.NOTHING, 0.0, 0.0)
+        return Edge(Meeting.NOTHING, 0.0, 0.0, 0.0)
     peaks = np.maximum.reduceat(size[: ends[-1]], np.concatenate(([0], ends[:-1])))
-    close = int(np.searchsorted(ends, fmt.rate_hz * 0.002))
+    close = int(np.searchsorted(ends, rate * 0.002))
     near = float(peaks[: close + 1].max())
-    meeting = _meeting(peaks, ends, fmt.rate_hz)
+    meeting = _meeting(peaks, ends, rate)
     if meeting in (Meeting.ABRUPT, Meeting.RAMP) and not _alive(steps):
         meeting = Meeting.NOTHING
-    return Edge(meeting, near * step, near)
+    later = 0.0
+    if meeting is Meeting.FADE and _alive(steps[int(_MUTED_MS / 1000 * rate) :]):
+        later = _grown(peaks, ends, rate, _MUTED_MS, LAST_MS)
+    away = float(peaks[-1]) if meeting in (Meeting.RAMP, Meeting.FADE) else near
+    return Edge(meeting, near * step, near, away * step, later)
 
 
 def _meeting(peaks: NDArray[np.float64], ends: NDArray[np.int64], rate_hz: int) -> Meeting:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 from typing import Final
 
 from checks.dropouts._edges import Edge, Meeting
@@ -17,6 +19,10 @@ of tape peaks above -75 dBFS."""
 TAIL_MS: Final = 20.0
 """Shortest tail of zeros that is called unfinalised; a shorter one may be an encoder's padding.
 From own trials on public files."""
+
+_STILL_GROWS: Final = 2.8
+"""Growth from 32 to 128 ms, all edges together: a linear fade grows by 4, programme that is over
+its mute by 1, give or take what is played. From own reckoning."""
 
 TAIL_STEPS: Final = 12.0
 """Steps of the word a signal must have where a tail begins, or it had ended. From own trials."""
@@ -34,12 +40,13 @@ def zeros_between(tracks: tuple[int, ...], run: Run, left: Side, right: Side) ->
     """Zeros with samples on both sides; None where no signal was taken away."""
     pairs = list(zip(left.edges, right.edges, strict=True))
     alive = [p for p in pairs if Meeting.NOTHING not in (p[0].meeting, p[1].meeting)]
-    taken = [p for p in alive if p[0].solid and p[1].solid]
+    muted = _slow_mute([edge for pair in alive for edge in pair])
+    taken = [p for p in alive if all(e.solid or (muted and e.later) for e in p)]
     half = [p for p in alive if p[0].solid or p[1].solid]
     ever = [p for p in pairs if any(edge.meeting is not Meeting.NOTHING for edge in p)]
     if 2 * len(taken) >= len(ever) > 0:
-        loud = max(min(a.near, b.near) for a, b in taken) >= QUIET
-        ramped = all(Meeting.RAMP in (a.meeting, b.meeting) for a, b in taken)
+        loud = max(min(a.away, b.away) for a, b in taken) >= QUIET
+        ramped = all({a.meeting, b.meeting} & {Meeting.RAMP, Meeting.FADE} for a, b in taken)
         how = ", ramped down or up as by a converter's mute" if ramped else ""
         if loud:
             text = f"Zeros stand between programme{how}: the audio under them is lost; play the "
@@ -53,6 +60,12 @@ def zeros_between(tracks: tuple[int, ...], run: Run, left: Side, right: Side) ->
         text += "that was muted; listen."
         return _zero(tracks, run, text, Verdict.LISTEN)
     return None
+
+
+def _slow_mute(edges: Sequence[Edge]) -> bool:
+    """Whether what looks like fades is a mute: the level behind them no longer grows."""
+    grown = [edge.later for edge in edges if edge.later]
+    return bool(grown) and median(grown) < _STILL_GROWS
 
 
 def hold_between(tracks: tuple[int, ...], run: Run, left: Side, right: Side) -> Event | None:

@@ -20,7 +20,7 @@ from checks.dropouts._motion import Course, Motion, course, programme_spans, spa
 from checks.dropouts._part import PartOutcome
 from checks.dropouts._tape_findings import counted, made
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
-from checks.sheet import NoiseReduction, Sheet, TrackKind
+from checks.sheet import NoiseReduction, ReelKind, Sheet, TrackKind
 
 _SPACING_DB: Final = 54.6  # per wavelength: 20 log10 e^(2 pi)
 _JOIN_S: Final = 0.03  # lifts closer than that are one event, whatever the track
@@ -82,7 +82,9 @@ class TapeReport:
         if not self._history.entries:
             return PartOutcome()
         way = course(self._history, self._music or range(self._fmt.channels), self._entry_s)
-        findings = [*self._no_tape(way), *self._cut(way, head, tail)]
+        # A line-up begins and ends in its tones and parts them as it likes.
+        lineup = self._sheet.reel.kind is ReelKind.LINEUP
+        findings = [] if lineup else [*self._no_tape(way), *self._cut(way, head, tail)]
         counts = {
             "contact_losses": [0] * self._fmt.channels,
             "level_dips": [0] * self._fmt.channels,
@@ -99,7 +101,9 @@ class TapeReport:
                 self._bank, self._history, way, reduction, self._limits, hiss, self._music
             )
             found, counts = self._contacts(judge, candidates, dropped)
-            findings += [*found, *self._lasting(self._under_others(stayed, hiss), way)]
+            findings += found
+            lasting = self._lasting(self._under_others(stayed, hiss), way)
+            findings += [f for f in lasting if not (lineup and f.kind == "signal-lost")]
         loud = np.logical_or.reduce(way.programme[self._music] & way.running)
         programme = [self._place(a, b) for a, b in programme_spans(loud, self._entry_s)]
         return PartOutcome(findings=tuple(findings), counts=counts, programme=tuple(programme))

@@ -78,6 +78,7 @@ class RunsPart:
         self._lefts: dict[tuple[int, int], Side] = {}
         self._pending: list[_Pending] = []
         self._last_all = (-1, -1)
+        self._waiting_all: list[tuple[int, int]] = []
         self._counts = {"zero-run": [0] * fmt.channels, "held-value": [0] * fmt.channels}
         self._quiet = [0] * fmt.channels
         self._quiet_place: tuple[int, int] | None = None
@@ -112,6 +113,8 @@ class RunsPart:
     # -- runs with something behind them ------------------------------------------------------
 
     def _judge(self, ripe: list[_Pending]) -> None:
+        waiting = [p.run for p in self._pending if p.run.row == self._all]
+        self._waiting_all = [(run.start, run.stop) for run in waiting]
         for pending in sorted(ripe, key=lambda p: (p.run.start, -p.run.row)):
             run = pending.run
             if run.row == self._all:
@@ -130,8 +133,12 @@ class RunsPart:
             self._take(run, event)
 
     def _part_of_all(self, run: Run) -> bool:
-        start, stop = self._last_all
-        return abs(run.start - start) <= _TOGETHER and abs(run.stop - stop) <= _TOGETHER
+        """Whether a track's run is its share of one in all tracks: a ramp's last samples round to
+        zero a little earlier on one track than on another."""
+        return any(
+            abs(run.start - start) <= _TOGETHER and abs(run.stop - stop) <= _TOGETHER
+            for start, stop in (self._last_all, *self._waiting_all)
+        )
 
     def _head(self, run: Run, right: Side) -> Event | None:
         late = run.row < self._all and run.length >= LATE_S * self._fmt.rate_hz

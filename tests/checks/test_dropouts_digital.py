@@ -104,6 +104,24 @@ def test_a_mute_with_ramps_is_found(bed: NDArray[np.int32]) -> None:
     assert abs((found[0].start_frame or 0) - 150_000) <= 2
 
 
+@pytest.mark.parametrize("kind", ["piano", "drums", "quiet"])
+@pytest.mark.parametrize("ramp", [600, 2000, 4000])  # 6, 21, 42 ms
+def test_a_slow_mute_takes_programme_away(kind: str, ramp: int) -> None:
+    x = programme(kind, rate_hz=96_000, tracks=2, seconds=4.0, seed=6, hiss_dbfs=-74.0)
+    for at in (130_000, 190_000, 250_000):
+        planted = damage.mute_ramp(x, at=at, frames=4000, ramp=ramp)
+        found = of(run(planted.samples, 96_000), "zero-run")
+        assert [(f.verdict.value, f.tracks) for f in found] == [("redo", (0, 1))]
+        assert not of(run(planted.samples, 96_000), "digital-silence")
+
+
+def test_fades_made_on_purpose_around_a_pause_are_no_mute(bed: NDArray[np.int32]) -> None:
+    planted = damage.mute_ramp(bed, at=120_000, frames=40_000, ramp=30_000)  # 0.3 s down and up
+    outcome = run(planted.samples, 96_000)
+    assert digital(outcome) == []
+    assert of(outcome, "digital-silence")
+
+
 @pytest.mark.parametrize(("frames", "tracks"), [(24, (2,)), (300, None)])
 def test_held_values_are_found_from_the_limit_on(
     bed: NDArray[np.int32], frames: int, tracks: tuple[int, ...] | None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ from checks.dropouts._tape import TapePart
 from checks.model import CaptureFormat, Finding, Remedy, Verdict
 from checks.registry import Check, Context
 from checks.sample_pass import SamplePass
-from checks.sheet import NoiseReduction, Sheet, Tape, TrackEntry, TrackKind
+from checks.sheet import NoiseReduction, Reel, ReelKind, Sheet, Tape, TrackEntry, TrackKind
 
 RATE = 48_000
 HISS, AMPLIFIER = 2e-4, 6e-5  # rms: some 10 dB apart
@@ -165,6 +166,21 @@ def test_captures_that_begin_or_end_in_the_midst() -> None:
     assert (start.kind, start.verdict, start.start_frame) == ("cut-start", Verdict.LISTEN, 0)
     (end,) = _asked(_outcome(x[:, : 5 * RATE]))
     assert (end.kind, end.verdict, end.start_frame) == ("cut-end", Verdict.LISTEN, 5 * RATE - 1)
+
+
+def test_a_declared_line_up_may_begin_and_end_as_it_likes() -> None:
+    lineup = replace(PLAIN, reel=Reel(kind=ReelKind.LINEUP))
+    tape, amplifier = _parts(10.0, 3)
+    tape[2, 4 * RATE :] = 0.0  # one track goes before the others
+    whole = _words(tape + amplifier)
+    for x, kind in (
+        (whole, "signal-lost"),
+        (whole[:2, round(1.9 * RATE) :], "cut-start"),
+        (whole[:2, : 5 * RATE], "cut-end"),
+        (_words(np.pad(tape[:2], ((0, 0), (4 * RATE, 0))) + _parts(14.0, 2)[1]), "no-tape"),
+    ):
+        assert [f.kind for f in _outcome(x).findings] == [kind]
+        assert _outcome(x, lineup).findings == ()
 
 
 def test_tracks_of_other_kinds_are_excused() -> None:

@@ -82,6 +82,12 @@ def test_a_lift_is_seen_within_a_quieter_moment_of_music_that_covers_the_hiss() 
     ]
 
 
+def test_zeros_between_hiss_are_no_lift_and_no_division_by_nothing() -> None:
+    x = _words(np.random.default_rng(1).standard_normal((2, 4 * RATE)) * 2e-4)
+    x[:, 2 * RATE : 2 * RATE + RATE // 20] = 0
+    assert _found(x) == []
+
+
 def test_a_clogged_head_of_the_only_track_is_no_stopped_tape() -> None:
     x = programme("piano", rate_hz=88_200, tracks=1, seconds=12.0, seed=5008)
     clogged = clog(x, rate_hz=88_200, at=round(4.82 * 88_200), ramp=1, distance_um=10.0)
