@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 
 from checks.dropouts._junction import ORDER, Junction
-from checks.dropouts._predict import Floats, fitted, forward, spread
+from checks.dropouts._predict import Floats, fitted, forward, rounding, spread
 
 FITS: Final = 1.7
 """Largest mean square that counts as a fit. From own trials: 32 values scatter by 0.25 about 1."""
@@ -31,7 +31,12 @@ MOST_LOST: Final = 96
 """Longest gap predicted over, in frames. From own trials: beyond it predictions from noisy
 programme say nothing."""
 
-MOST_INSERTED: Final = 512
+ODDS: Final = 1.5
+LEAST_FAILS: Final = 2.5
+"""How much worse controls of foreign samples must fit, and how badly at least: 24 in log
+likelihood a track."""
+
+_MOVED: Final = (0, 1, 2, 3, 4)  # frames by which the edge of foreign samples may be missed
 _OFFSETS: Final = (59, 97, 149, 211, 283, 367, 449, 541)  # of the controls, in frames: primes
 
 
@@ -145,99 +150,149 @@ def _continued(
     return out[order:]
 
 
-def inserted(
-    sides: list[Side], *, near: int | None = None, most: int = MOST_INSERTED
-) -> int | None:
-    """After how many foreign frames the past goes on, on all tracks; None where not provable.
+def inserted(sides: list[Side], *, near: int) -> tuple[int, int] | None:
+    """Where foreign frames begin, against ``frame``, and how many they are.
+
+    Behind them the past must go on, on all tracks. None where not provable.
 
     Args:
-        near: how many there are by another look; counts far from it prove nothing.
-        most: largest count tried.
+        near: how many there are by another look; places and counts far from it prove nothing.
     """
-    most = min(most, *(len(s.x) - s.frame - ORDER - 1 for s in sides))
-    first = 1 if near is None else max(near - 2, 1)
-    most = most if near is None else min(most, near + 2)
-    if most < first:
+    best: tuple[float, int, int] | None = None
+    for moved in _MOVED:
+        for count in range(max(near - 3, 1), near + 4):
+            if any(s.frame + moved + count + ORDER >= len(s.x) for s in sides):
+                continue
+            score = _all_joined(sides, moved, count)
+            if score <= FITS and (best is None or score < best[0]):
+                best = score, moved, count
+    if best is None:
         return None
-    score = np.mean([_joined(s, s.frame, most) for s in sides], axis=0)[first - 1 :]
-    fits = np.flatnonzero(score <= FITS)
-    if not len(fits):
-        return None
-    count = first + int(fits[0])
+    score, moved, count = best
     for offset in _OFFSETS[:4]:
-        if any(s.frame - offset < ORDER for s in sides):
+        if any(s.frame - offset < ORDER or s.frame + count + offset + ORDER > len(s.x)
+               for s in sides):  # fmt: skip
             break
-        control = np.mean([_joined(s, s.frame - offset, count) for s in sides], axis=0)
-        if float(control.min()) < FAILS:
+        earlier = [_all_joined(sides, moved - offset + k, count) for k in _MOVED]
+        later = [_all_joined(sides, moved, count + offset + k) for k in _MOVED]
+        if min(*earlier, *later) < max(score + ODDS, LEAST_FAILS):
             return None
-    return count
+    return moved, count
 
 
-def _joined(side: Side, cut: int, most: int) -> Floats:
-    """Mean square residual where the past up to ``cut`` goes on n frames behind the place."""
-    past = side.x[cut - ORDER : cut]
-    known = np.convolve(np.concatenate((past, np.zeros(ORDER))), side.whitening)[ORDER : 2 * ORDER]
-    lower = np.array(
-        [[side.whitening[i - j] if i >= j else 0.0 for j in range(ORDER)] for i in range(ORDER)]
-    )
-    starts = side.frame + 1 + np.arange(most)
-    later = side.x[starts[:, np.newaxis] + np.arange(ORDER)]
-    residual = (later @ lower.T + known) / side.floor
-    out: Floats = np.mean(residual**2, axis=1)
-    return out
+def _all_joined(sides: list[Side], moved: int, count: int) -> float:
+    return float(np.mean([_joined(s, s.frame + moved, count) for s in sides]))
+
+
+def _joined(side: Side, cut: int, count: int) -> float:
+    """Mean square residual where the past up to ``cut`` goes on ``count`` frames behind it."""
+    return _goes_on(side.x[cut - ORDER : cut], side.x[cut + count :], side.whitening, side.floor)
+
+
+def _goes_on(past: Floats, later: Floats, whitening: Floats, floor: float) -> float:
+    """Mean square residual, floor 1, of samples that follow the last ``ORDER`` of the past."""
+    both = np.concatenate((past[-ORDER:], later[:ORDER]))
+    residual = np.convolve(both, whitening)[ORDER : 2 * ORDER] / floor
+    return float(np.mean(residual**2))
 
 
 def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
     """Which track's past goes on where: {position in ``tracks``: position it went to}.
 
+    Each track's past is held against what follows on every track, by likelihood (a loud floor
+    fits much and says little). The moves must explain nearly every track that does not go on by
+    itself, and either close, as an exchange or a rotation does, or each be sure by itself.
+
     Args:
-        tracks: all tracks that jump, in steps of the word, the cut at ``frame`` in each.
+        tracks: all tracks, in steps of the word, the cut at ``frame`` in each.
 
     Returns:
-        None where fewer than two tracks are proven to go on elsewhere.
+        None where no such moves are proven.
     """
     count = len(tracks)
-    if count < 2 or frame < 4 * ORDER:
+    if count < 2 or frame < 4 * ORDER or any(len(x) < frame + 4 * ORDER for x in tracks):
         return None
-    scores = np.empty((count, count))
-    after = np.array([x[frame : frame + ORDER] for x in tracks])
+    scores, costs = np.empty((count, count)), np.empty((count, count))
     for i, x in enumerate(tracks):
         whitening = fitted(x[:frame], ORDER)
-        floor = max(
-            spread(forward(x[:frame], whitening)[ORDER:]), 0.29 * np.sqrt(whitening @ whitening)
-        )
-        known = np.convolve(np.concatenate((x[frame - ORDER : frame], np.zeros(ORDER))), whitening)
-        lower = np.array(
-            [[whitening[r - c] if r >= c else 0.0 for c in range(ORDER)] for r in range(ORDER)]
-        )
-        residual = (after @ lower.T + known[ORDER : 2 * ORDER]) / floor
-        scores[i] = np.mean(residual**2, axis=1)
-    goes = {}
-    for i in range(count):
-        best = int(np.argmin(scores[i]))
-        rest = np.delete(scores[i], best)
-        if best != i and scores[i, best] <= FITS and float(rest.min()) >= FAILS:
-            goes[i] = best
-    if len(goes) < 2 or len(set(goes.values())) < len(goes):
+        floor = max(spread(forward(x[:frame], whitening)[ORDER:]), rounding(whitening))
+        scores[i] = [_goes_on(x[:frame], y[frame:], whitening, floor) for y in tracks]
+        costs[i] = ORDER * (scores[i] + 2 * np.log(floor))
+    broken = np.flatnonzero(np.diag(scores) >= FAILS)
+    if not len(broken):
         return None
-    return goes
+    source = np.argmin(costs, axis=0)
+    gains = np.diag(costs) - costs.min(axis=0)
+    fits = {
+        k: int(source[k])
+        for k in range(count)
+        if source[k] != k and 1 / (2 * FITS) <= scores[source[k], k] <= ONE_FITS
+    }
+    closed = dict(fits)
+    while closed and set(closed) != set(closed.values()):
+        ends = set(closed) & set(closed.values())
+        closed = {k: i for k, i in closed.items() if k in ends and i in ends}
+    if not closed or sum(float(gains[k]) for k in closed) < SURE:
+        closed = {}
+    second = np.partition(costs, 1, axis=0)[1] - costs.min(axis=0)
+    sure = {k: i for k, i in fits.items() if gains[k] >= SURE and second[k] >= APART}
+    moved = {**sure, **closed} if closed or len(sure) >= MANY_MOVED else {}
+    explained = len(set(moved) & set(broken.tolist()))
+    if (
+        len(moved) < 2
+        or len(set(moved.values())) < len(moved)
+        or explained < ALL_MOVED * len(broken)
+        or np.mean([scores[i, k] for k, i in moved.items()]) > FITS
+    ):
+        return None
+    return {i: k for k, i in moved.items()}
+
+
+SURE: Final = 40.0
+"""Least gain of another track's past over the own, as twice a log likelihood. Chance among 64
+tracks makes 20."""
+
+APART: Final = 12.0
+"""The same over the next best track: e^6 times as likely."""
+
+ONE_FITS: Final = 2.5
+"""Largest mean square for one move among several that fit on average."""
+
+MANY_MOVED: Final = 3  # moves that are trusted though they do not close
+
+ALL_MOVED: Final = 0.8
+"""Share of the tracks broken that the moves must explain."""
 
 
 def wrong_word(found: Junction) -> bool:
-    """Whether one sample deviates and all the rest fits, which no cut would explain as well."""
+    """Whether one sample deviates and all the rest fits, which no cut would explain as well.
+
+    What one sample leaves must be next to nothing against what it explains: the floor itself may
+    move where a note begins.
+    """
     ratio = found.right / found.left
+    clear = found.word_sigmas >= CLEAR_SIGMAS
+    rest = max(WORD_REST, found.across * CLEAR_REST if clear else 0.0)
+    within = 4.0 if clear else 1.4
     return bool(
-        0.7 <= ratio <= 1.4
+        1 / within <= ratio <= within
         and found.noisy
         and abs(found.deviation) >= WORD_STEPS
-        and found.word_sigmas >= WORD_SIGMAS
-        and found.word <= 1.4
-        and found.sides >= found.word + 0.3
+        and found.word <= rest
+        and found.sides >= max(found.word + WORD_GAIN, found.word * (3.0 if clear else 1.0))
     )
 
 
 WORD_STEPS: Final = 32.0
 """Least deviation of a wrong word, in steps. From own trials: rounding and coding make less."""
 
-WORD_SIGMAS: Final = 9.0
-"""Least certainty of a wrong word: noise alone reaches it once in 1e19 samples."""
+WORD_REST: Final = 1.4
+"""Largest mean square, floor 1, that a wrong word leaves. From own trials: 0.7 to 1.4."""
+
+WORD_GAIN: Final = 0.3
+"""How much less it must leave than a cut: 14 in log likelihood."""
+
+CLEAR_SIGMAS: Final = 50.0
+CLEAR_REST: Final = 0.01
+"""From these standard deviations on so much of the disturbance may be left. A click before the
+converter leaves more: its filter spreads a tenth over the samples beside."""

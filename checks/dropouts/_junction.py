@@ -56,6 +56,8 @@ class Junction:
     Attributes:
         frame: first sample behind the cut, counted within the samples looked at.
         jump: largest residual of the prediction across the cut.
+        first: the residual of the first sample behind it.
+        later: share of the residual's energy, within the order, from the third sample on.
         across: mean square of that residual over 48 frames to both sides, floor 1.
         sides: the same of the two sides predicted from themselves.
         left, right: floor of each side, in steps of the word.
@@ -70,6 +72,8 @@ class Junction:
 
     frame: int
     jump: float
+    first: float
+    later: float
     across: float
     sides: float
     left: float
@@ -127,13 +131,16 @@ def looked_at(x: Floats, peak: int, *, at: int | None = None) -> Junction | None
     floor = np.where(np.arange(len(x)) < frame, left, right)
     split = np.concatenate((ahead[:frame], back[frame:])) / floor
     across = ahead / floor
+    behind = across[frame : frame + ORDER] ** 2
     near = slice(frame - _TEST, frame + _TEST)
     word = _word(ahead, whitening, first, last, (left + right) / 2)
     without = ahead.copy()
     without[word.frame : word.frame + ORDER + 1] -= word.deviation * whitening
     return Junction(
         frame=frame,
-        jump=float(np.abs(across[frame : frame + ORDER]).max()),
+        jump=float(np.sqrt(behind.max())),
+        first=float(np.sqrt(behind[0])),
+        later=float(behind[2:].sum() / max(behind.sum(), 1e-300)),
         across=float(np.mean(across[near] ** 2)),
         sides=float(np.mean(split[near] ** 2)),
         left=left,
@@ -148,13 +155,29 @@ def looked_at(x: Floats, peak: int, *, at: int | None = None) -> Junction | None
     )
 
 
-def shared_place(tracks: list[Floats], peak: int) -> int | None:
+@dataclass(frozen=True, slots=True)
+class Break:
+    """A place shared by tracks behind which each may carry something else than before.
+
+    Attributes:
+        frame: first frame behind it.
+        jumps: largest residual of each track's past across it, in standard deviations.
+        clean: whether each side of the track fits itself, by a filter of its own.
+    """
+
+    frame: int
+    jumps: list[float]
+    clean: list[bool]
+
+
+def shared_break(tracks: list[Floats], peak: int) -> Break | None:
     """The place at which all tracks are cut, each side fitted for itself.
 
     For cuts behind which a track carries something else than before. None where a side is short.
     """
     first, last = peak - BEFORE, peak + BEHIND
     total = np.zeros(last - first + 1)
+    residuals = []
     for x in tracks:
         if first < LEAST or len(x) - last < LEAST + ORDER:
             return None
@@ -163,11 +186,20 @@ def shared_place(tracks: list[Floats], peak: int) -> int | None:
         ahead, back = _predict.forward(x, before), _predict.backward(x, behind)
         left = _predict.spread(ahead[ORDER : first - 2])
         right = _predict.spread(back[last + 2 : len(x) - ORDER])
-        floors = [
-            max(floor, _predict.rounding(h)) for floor, h in ((left, before), (right, behind))
-        ]
-        total += _totals(ahead / floors[0], back / floors[1], first, last)
-    return first + int(np.argmin(total))
+        ahead /= max(left, _predict.rounding(before))
+        back /= max(right, _predict.rounding(behind))
+        total += _totals(ahead, back, first, last)
+        residuals.append((ahead, back))
+    frame = first + int(np.argmin(total))
+    jumps, clean = [], []
+    for ahead, back in residuals:
+        sides = np.concatenate((ahead[frame - _TEST : frame], back[frame : frame + _TEST]))
+        near = np.concatenate((ahead[frame - _QUIET : frame], back[frame : frame + _QUIET]))
+        jumps.append(float(np.abs(ahead[frame : frame + ORDER]).max()))
+        clean.append(
+            bool(np.mean(sides**2) <= CLEAN and np.abs(near).max(initial=0.0) <= STANDS_OUT)
+        )
+    return Break(frame, jumps, clean)
 
 
 def _place(ahead: Floats, back: Floats, first: int, last: int) -> int:

@@ -2,44 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks.dropouts import _causes, _edges, _junction, _predict
-from checks.dropouts._junction import BEFORE, BEHIND, LEAST, ORDER, REACH, Junction
-from checks.dropouts._predict import Floats
+from checks.dropouts._history import History
+from checks.dropouts._junction import BEFORE, BEHIND, ORDER, REACH, Junction
 from checks.dropouts._zeros import by_chance
 from checks.model import CaptureFormat, Samples
 
-SEEN: Final = 5.0
-"""Standard deviations at a place already known. Noise alone: once in 1e6."""
-
-MOST_FOREIGN: Final = 512
-"""Longest stretch of foreign samples whose both ends are looked for, in frames."""
-
-_QUIET: Final = 64  # frames beside foreign samples within which nothing may stand out
+_QUIET: Final = 64  # frames before the place in which nothing as large may have come
 _FLAT: Final = 256  # frames on each side within which tops count as near
-_EDGE: Final = 4  # frames within which a sharp edge rises
-_SHARP: Final = 0.5  # share of its root mean square that it reaches there
-_DENSE: Final = 0.2  # share of the foreign samples that stand out
-_EVEN: Final = 0.3  # power of the weakest part of them against all, a quarter at most
+_NEWS: Final = 512  # frames on each side that the other side's filter is run over
+_ALONE: Final = 0.8  # share of the disturbance that one sample explains
+_LEAST_AGAIN: Final = 6  # equal samples that noise of some steps makes once in a million
 _HOLD_CHANCE: Final = 1e-9
 
-
-@dataclass(frozen=True, slots=True)
-class Burst:
-    """Foreign samples from ``frame`` to before ``stop``, ``jump`` in standard deviations.
-
-    ``whitening`` and ``floor`` are those of the past.
-    """
-
-    frame: int
-    stop: int
-    jump: float
-    whitening: Floats
-    floor: float
+MOST_AGAIN: Final = 31
+"""Longest stretch looked for as played again, in frames: from 32 on it is a repeated block."""
 
 
 class Place:
@@ -48,17 +30,13 @@ class Place:
     Attributes:
         steps: (tracks, frames) in steps of the word.
         peak: where the largest residual lies within them.
-        first: where the disturbance begins.
         start: frame of the first of them.
     """
 
-    def __init__(
-        self, fmt: CaptureFormat, native: Samples, *, peak: int, first: int, start: int
-    ) -> None:
+    def __init__(self, fmt: CaptureFormat, native: Samples, *, peak: int, start: int) -> None:
         self._native = native
         self.steps, _ = _edges.in_steps(native, fmt)
         self.peak = peak
-        self.first = first
         self.start = start
 
     def junction(self, track: int, *, at: int | None = None) -> Junction | None:
@@ -66,6 +44,13 @@ class Place:
 
     def side(self, track: int, frame: int, found: Junction) -> _causes.Side:
         return _causes.Side(self.steps[track], frame, found.whitening, found.floor)
+
+    def past(self, track: int, frame: int) -> _causes.Side:
+        """The place by its past alone."""
+        x = self.steps[track]
+        whitening = _predict.fitted(x[:frame], ORDER)
+        floor = _predict.spread(_predict.forward(x[:frame], whitening)[ORDER:])
+        return _causes.Side(x, frame, whitening, max(floor, _predict.rounding(whitening)))
 
     def still(self, track: int) -> tuple[int, int, bool] | None:
         """A run of equal samples that begins or ends at the peak: first, stop, whether zero."""
@@ -101,65 +86,63 @@ class Place:
                 return True
         return False
 
+    def cut_off(self, track: int, frame: int, deviation: float) -> bool:
+        """Whether a sample is as large as any around and should be larger: a clipped top."""
+        x = self.steps[track]
+        value, should = float(x[frame]), float(x[frame]) - deviation
+        return (value >= float(x.max()) and should > value) or (
+            value <= float(x.min()) and should < value
+        )
+
     def silent(self, start: int, stop: int) -> bool:
         """Whether all tracks are zero from ``start`` to before ``stop``."""
         return not self._native[:, start:stop].any()
 
-    def quiet(self, track: int, whitening: Floats) -> bool:
-        """Whether nothing as large came just before: a cheap look with the screen's own filter."""
-        order = len(whitening) - 1
-        start = max(self.first - 2 * _QUIET, 0)
-        residual = np.abs(_predict.forward(self.steps[track, start : self.peak + 2], whitening))
-        before = residual[order : self.first - BEHIND - start]
-        return not len(before) or 2 * float(before.max()) <= float(residual.max())
+    def again(self, track: int, frame: int) -> int:
+        """How many frames before ``frame`` come again bit for bit behind it; 0 if none do."""
+        x = self._native[track]
+        for count in range(_LEAST_AGAIN, MOST_AGAIN + 1):
+            before, behind = x[frame - count : frame], x[frame : frame + count]
+            if np.array_equal(before, behind) and bool((before != before[0]).any()):
+                return count
+        return 0
 
-    def burst(self, track: int) -> Burst | None:
-        """Samples that belong to neither side, from a sharp edge to a sharp edge.
+    def news(self, track: int, found: Junction) -> float:
+        """How far what follows is other than what was before, by the filter of either side.
 
-        None where the place is not quiet before or behind, or where what disturbs it dies away.
+        1 where both sides are one programme; the larger of both residuals, over its floor.
         """
         x = self.steps[track]
-        first, last = self.first - BEFORE - ORDER, self.first + BEHIND
-        most = min(len(x) - LEAST - ORDER, self.first + MOST_FOREIGN + 2 * ORDER)
-        if first < LEAST or most <= last:
-            return None
-        whitening = _predict.fitted(x[:first], ORDER)
-        ahead = _predict.forward(x, whitening)
-        left = max(_predict.spread(ahead[ORDER:first]), _predict.rounding(whitening))
-        starts = np.flatnonzero(np.abs(ahead[first:last]) > SEEN * left)
-        behind = _predict.fitted(x[most:], ORDER)
-        back = _predict.backward(x, behind)
-        right = max(_predict.spread(back[most : len(x) - ORDER]), _predict.rounding(behind))
-        stops = np.flatnonzero(np.abs(back[first:most]) > SEEN * right)
-        if not len(starts) or not len(stops):
-            return None
-        start, stop = first + int(starts[0]), first + int(stops[-1]) + 1
-        before, after = np.abs(ahead[start - _QUIET : start]), np.abs(back[stop : stop + _QUIET])
-        if (
-            stop <= start
-            or stop - start > MOST_FOREIGN
-            or float(before.max()) > SEEN * left
-            or float(after.max()) > SEEN * right
-        ):
-            return None
-        rising, falling = np.abs(ahead[start:stop]) / left, np.abs(back[start:stop]) / right
-        if not (_sharp(rising) and _sharp(falling[::-1]) and _even(rising)):
-            return None
-        top = min(float(rising.max()), float(falling.max()))
-        return Burst(start, stop, top, whitening, left)
+        before, behind = x[: found.frame], x[found.frame :]
+        out = 0.0
+        for own, other, floor in ((before, behind[:_NEWS], found.right),
+                                  (behind, before[-_NEWS:], found.left)):  # fmt: skip
+            residual = _predict.forward(other, _predict.fitted(own, ORDER))[ORDER:]
+            if len(residual):
+                out = max(out, float(np.sqrt(np.mean(residual**2))) / floor)
+        return out
 
 
-def _sharp(size: Floats) -> bool:
-    """Whether a disturbance has its strength from the first samples on."""
-    return float(size[:_EDGE].max()) >= _SHARP * float(np.sqrt(np.mean(size**2)))
+def quiet_or_alone(history: History, track: int, peak: int, whitening: NDArray[np.float64]) -> bool:
+    """Whether nothing as large came just before a peak, or one sample makes most of it.
 
-
-def _even(size: Floats) -> bool:
-    """Whether a disturbance is as strong in each part, and made of many samples."""
-    parts = np.array_split(size, min(max(len(size) // (4 * _EDGE), 1), 4))
-    dense = float(np.mean(size > SEEN)) >= _DENSE
-    weakest = min(float(np.mean(part**2)) for part in parts)
-    return dense and weakest >= _EVEN * float(np.mean(size**2))
+    A cheap look with the screen's own filter.
+    """
+    order = len(whitening) - 1
+    start = max(peak - 2 * _QUIET - order, history.start)
+    x = np.asarray(history.row(track, start, peak + 2 * order + 1), np.float64)
+    at = peak - start
+    if at < 3 * order or len(x) < at + 2 * order + 1 or not np.isfinite(x).all():
+        return True
+    residual = _predict.forward(x, whitening)
+    size = np.abs(residual)
+    before, here = size[order : at - 2 * order], float(size[at - 2 * order : at + 2].max())
+    if not len(before) or 2 * float(before.max()) <= here:
+        return True
+    near = residual[at - 2 * order :]
+    fits = np.correlate(near, whitening, mode="valid")
+    share = float((fits**2).max()) / float(whitening @ whitening)
+    return share >= _ALONE * float(near @ near)
 
 
 def broken(x: Samples, peak: int) -> bool:

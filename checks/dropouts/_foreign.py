@@ -1,0 +1,185 @@
+"""Samples that belong to neither side: where they begin and end, and whether both ends are sharp.
+
+Each side is predicted from itself, up to the stretch and down to it. Of all pairs of a first and
+a last foreign frame the likeliest is taken: the residual of either side at its floor outside, any
+level within (a change of variance at two unknown places, by maximum likelihood). What was put in
+begins and ends within a sample; an attack begins softly or dies away.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.dropouts import _predict
+from checks.dropouts._junction import LEAST, ORDER
+from checks.dropouts._predict import Floats
+
+MOST: Final = 512
+"""Longest stretch whose both ends are looked for, in frames."""
+
+LEAST_FRAMES: Final = 3
+"""Shortest; less is a wrong word or a cut."""
+
+_BEFORE: Final = 320  # frames before the screen's peak at which the stretch may begin
+_AFTER: Final = 64  # frames behind the latest end that are still predicted down to
+_COARSE: Final = 4
+_GAIN: Final = 25.0
+"""Least gain in log likelihood over a single cut. Chance makes up to 12 of as many places."""
+
+_QUIET: Final = 64  # frames beside the stretch
+_CLEAN: Final = 1.8  # mean square there, floor 1: as beside a clean cut
+_EDGE: Final = 4  # frames within which a sharp edge rises
+_SHARP: Final = 0.5  # share of the strength within that it has there
+_TALL: Final = 30.0  # standard deviations of the first two samples of an edge seen in the samples
+_DENSE: Final = 0.25  # share of the samples within that stand out
+_OUT: Final = 3.0  # standard deviations
+_EVEN: Final = 0.2  # power of the weakest quarter against all
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One track's part in it; ``jump`` in standard deviations, ``power`` over that of the floor."""
+
+    jump: float
+    power: float
+    sharp: bool
+    even: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Foreign samples from ``frame`` to before ``stop``, and what each track shows there."""
+
+    frame: int
+    stop: int
+    traces: list[Trace]
+
+
+def stretch(rows: list[Floats], peak: int) -> Stretch | None:
+    """The likeliest stretch around a peak of the screen, shared by some tracks.
+
+    None where a side is short or not clean, or a single cut explains as much.
+    """
+    first = max(peak - _BEFORE, LEAST)
+    last = min(peak + MOST + _AFTER, min(len(x) for x in rows) - LEAST - ORDER)
+    if first >= peak or last <= peak + _QUIET:
+        return None
+    sides = [_Sides(x, first, last) for x in rows]
+    found = _likeliest(sides, peak - first, first)
+    if found is None:
+        return None
+    start, stop = found
+    traces = [side.trace(start, stop) for side in sides]
+    if not any(side.clean(start, stop) for side in sides):
+        return None
+    return Stretch(first + start, first + stop, traces)
+
+
+class _Sides:
+    """Both residuals of one track from ``first`` to before ``last``, floor 1."""
+
+    def __init__(self, x: Floats, first: int, last: int) -> None:
+        self.whitening = _predict.fitted(x[:first], ORDER)
+        ahead = _predict.forward(x, self.whitening)
+        self.floor = max(_predict.spread(ahead[ORDER:first]), _predict.rounding(self.whitening))
+        self.behind = _predict.fitted(x[last:], ORDER)
+        back = _predict.backward(x, self.behind)
+        floor = _predict.spread(back[last : len(x) - ORDER])
+        self.right = max(floor, _predict.rounding(self.behind))
+        self._before = ahead[max(first - _QUIET, ORDER) : first] / self.floor
+        self._x = x[first:last]
+        self.ahead = ahead[first:last] / self.floor
+        self.back = back[first:last] / self.right
+        self.past = np.concatenate(([0.0], np.cumsum(self.ahead**2)))
+        self.future = np.concatenate((np.cumsum(self.back[::-1] ** 2)[::-1], [0.0]))
+
+    def clean(self, start: int, stop: int) -> bool:
+        """Whether both sides fit themselves right up to the stretch."""
+        before = np.concatenate((self._before, self.ahead[:start]))[-_QUIET:]
+        after = self.back[stop : stop + _QUIET]
+        return bool(np.mean(before**2) <= _CLEAN and np.mean(after**2) <= _CLEAN)
+
+    def trace(self, start: int, stop: int) -> Trace:
+        rising, falling = np.abs(self.ahead[start:stop]), np.abs(self.back[start:stop])[::-1]
+        return Trace(
+            jump=float(min(rising.max(), falling.max())),
+            power=float(np.mean(rising**2)),
+            sharp=(_sharp(rising, self.whitening) and _sharp(falling, self.behind))
+            or self._square(start, stop),
+            even=_even(rising),
+        )
+
+    def _square(self, start: int, stop: int) -> bool:
+        """Whether both edges are sharp in the samples themselves, where they are that large.
+
+        Held against a straight line from side to side: what a strong filter makes of the rest
+        hides the first sample in the residual.
+        """
+        inside = self._x[start - 1 : stop + 1] if start else self._x[:0]
+        if len(inside) < _EDGE + 2:
+            return False
+        off = np.abs(inside - np.linspace(inside[0], inside[-1], len(inside)))[1:-1]
+        edges = off[:_EDGE].max(), off[-_EDGE:].max()
+        ends = (
+            float(np.abs(self.ahead[start : start + 2]).max()),
+            float(np.abs(self.back[stop - 2 : stop]).max()),
+        )
+        return bool(min(edges) >= _SHARP * float(np.sqrt(np.mean(off**2))) and min(ends) >= _TALL)
+
+
+def _likeliest(sides: list[_Sides], peak: int, first: int) -> tuple[int, int] | None:
+    """First foreign frame and the one behind the last, within the sides."""
+    size = len(sides[0].ahead)
+    single = float(np.sum([s.past + s.future for s in sides], axis=0).min())
+    starts = np.arange(0, min(peak + _EDGE, size) + 1, _COARSE)
+    stops = np.arange(max(peak - 2 * ORDER, 0), size - _QUIET + 1, _COARSE)
+    start, stop, _ = _best(sides, starts, stops)
+    fine = np.arange(-_COARSE, _COARSE + 1)
+    starts = np.clip(start + fine, 0, size)
+    stops = np.clip(stop + fine, 0, size)
+    start, stop, cost = _best(sides, starts, stops)
+    if stop - start < LEAST_FRAMES or (single - cost) / 2 < _GAIN:
+        return None
+    if stop - start > MOST:
+        return None
+    return start, stop
+
+
+def _best(
+    sides: list[_Sides], starts: NDArray[np.int64], stops: NDArray[np.int64]
+) -> tuple[int, int, float]:
+    """The pair that leaves least; twice the negative log likelihood."""
+    at, to = starts[:, np.newaxis], stops[np.newaxis, :]
+    length = to - at
+    cost = np.zeros(length.shape)
+    for side in sides:
+        inside = side.past[to] - side.past[at]
+        power = np.maximum(inside / np.maximum(length, 1), 1.0)
+        cost += side.past[at] + side.future[to] + length * (np.log(power) + 1.0)
+    cost[length < 1] = np.inf
+    k = int(np.argmin(cost))
+    i, j = divmod(k, len(stops))
+    return int(starts[i]), int(stops[j]), float(cost[i, j])
+
+
+def _sharp(size: Floats, whitening: Floats) -> bool:
+    """Whether a disturbance has its strength from the first samples on.
+
+    The filter itself brings up what lies behind its first coefficients, and that is allowed for.
+    """
+    power = whitening**2
+    risen = float(np.sqrt(power[:_EDGE].sum() / power.sum()))
+    within = float(np.sqrt(np.mean(size**2)))
+    return float(size[:_EDGE].max()) >= max(_SHARP * within * risen, _OUT)
+
+
+def _even(size: Floats) -> bool:
+    """Whether a disturbance is as strong in each part, and made of many samples."""
+    parts = np.array_split(size, min(max(len(size) // (4 * _EDGE), 1), 4))
+    weakest = min(float(np.mean(part**2)) for part in parts)
+    dense = float(np.mean(size > _OUT)) >= _DENSE
+    return dense and weakest >= _EVEN * float(np.mean(size**2))

@@ -1,0 +1,328 @@
+"""What one place is: wrong word, hold, swap, foreign samples, cut, or nothing.
+
+Each kind is tried in the order of how much it explains. A jump becomes a finding only where both
+sides of it fit themselves to the sample, which attacks, splices, relays and clicks do not:
+splices are spread over many frames, and whatever rings, rings on.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Final
+
+import numpy as np
+
+from checks.dropouts import _causes, _foreign, _junction
+from checks.dropouts._doubts import Doubts
+from checks.dropouts._events import Event
+from checks.dropouts._foreign import Stretch, Trace
+from checks.dropouts._junction import Junction
+from checks.dropouts._limits import DropoutsLimits
+from checks.dropouts._place import Place
+from checks.model import CaptureFormat, Remedy, Value, Verdict
+
+CONVERTER_TRACKS: Final = 8
+"""Tracks that multitrack converters and their links handle together. Common practice."""
+
+NEARLY: Final = 0.85
+"""Share of a limit that is enough: two ways to tell the floor differ by so much. Own trials."""
+
+SEEN: Final = 5.0
+"""Standard deviations at a place already known from another track. Noise alone: once in 1e6."""
+
+FOREIGN: Final = 12.0
+FOREIGN_FRAMES: Final = 8
+FOREIGN_S: Final = 0.0025
+"""Least height, in standard deviations, least and greatest length of foreign samples on one track
+that cannot be proven to have been put in: others are clicks and attacks. From own trials."""
+
+SHARP: Final = 50.0
+"""Height of the first sample behind a clean cut, in standard deviations over all tracks, that
+proves it was made behind the converter. What jumps before it passes its filter, which cuts at
+half the rate at best and so leaves 6 % of the height in the samples beside (the sine integral at
+half a sample: 0.436 of 0.5); 6 % of 50 would stand out."""
+
+LATER: Final = 0.05
+"""Least share of the jump from the third sample on: less is one push that rings on as the
+programme does, as what is struck or plucked does. From own trials: cuts leave 0.08 to 0.97."""
+
+NEWS: Final = 2.0
+"""Most that what follows may differ from what was before, see ``Place.news``. From own trials:
+the same programme goes on with 0.9 to 1.3, other programme with 3 to 30."""
+
+_TRACKS: Final = 8  # looked at closely of those that jump together, the strongest
+_JUMP: Final = (
+    "The signal jumps between two samples, and each side fits itself: samples may be lost or put "
+    "in here, which cannot be proven from the sound alone; listen."
+)
+_PUT_IN: Final = (
+    "Samples were put in that do not belong there: the signal goes on behind them; play the tape "
+    "again."
+)
+
+
+class Kinds:
+    """Tells places apart and hands what they are to ``doubts``."""
+
+    def __init__(self, fmt: CaptureFormat, limits: DropoutsLimits, doubts: Doubts) -> None:
+        self._fmt = fmt
+        self._limits = limits
+        self._doubts = doubts
+        self._stop = 0  # behind the last stretch told, within which nothing else is looked for
+
+    def told(self, frame: int) -> bool:
+        """Whether a frame lies within a stretch already told of."""
+        return frame < self._stop
+
+    def look(self, place: Place, tracks: tuple[int, ...]) -> None:
+        """``tracks``: those that jump here, the strongest first."""
+        found = {t: j for t in tracks[:_TRACKS] if (j := place.junction(t)) is not None}
+        if self._words(place, found):
+            return
+        if any(place.flat(track) for track in tracks) or self._held(place, tracks):
+            return
+        if self._swap(place, found):
+            return
+        strongest = max(found.values(), key=lambda j: j.jump, default=None)
+        if strongest is None:
+            return
+        if strongest.cut or not self._foreign(place, list(found)):
+            self._cut(place, found)
+
+    # -- the kinds of step --------------------------------------------------------------------
+
+    def _held(self, place: Place, tracks: tuple[int, ...]) -> bool:
+        """Samples that stand still next to the jump: a short hold, or a run told elsewhere."""
+        runs = {t: run for t in tracks if (run := place.still(t)) is not None}
+        if not runs:
+            return False
+        length = max(stop - start for start, stop, _ in runs.values())
+        zero = all(zero for _, _, zero in runs.values())
+        start = min(start for start, _, _ in runs.values())
+        everywhere = zero and place.silent(start, start + length)
+        limit = self._limits.held_run
+        if zero:
+            limit = self._limits.zero_run_one_track
+            limit = self._limits.zero_run_all_tracks if everywhere else limit
+        if length < limit:
+            what = "zeros" if zero else "one value"
+            held = 0 if zero else 1  # the first of equal values was the last good one
+            self._proven(
+                tuple(sorted(runs)),
+                place.start + min(start for start, _, _ in runs.values()) + held,
+                f"The samples stand still at {what} for a moment, and the signal jumps: a digital "
+                "fault; play the tape again.",
+                "hold",
+                frames=length - held,
+            )
+        return True
+
+    def _words(self, place: Place, found: dict[int, Junction]) -> bool:
+        least = self._limits.step_one_track  # less may be a click that the other tracks hide
+        wrong = {
+            t: j
+            for t, j in found.items()
+            if j.word_sigmas >= least
+            and _causes.wrong_word(j)
+            and not place.cut_off(t, j.word_frame, j.deviation)
+        }
+        for track, junction in wrong.items():
+            values: dict[str, Value] = {
+                "jump_sigma": round(junction.word_sigmas, 1),
+                "deviation_steps": round(junction.deviation, 1),
+            }
+            self._proven(
+                (track,),
+                place.start + junction.word_frame,
+                "One sample is wrong, and all around it fits without it: a digital fault; play "
+                "the tape again.",
+                "word",
+                values,
+            )
+        return bool(wrong)
+
+    def _swap(self, place: Place, found: dict[int, Junction]) -> bool:
+        """Tracks that change places, or turn to something else at the very same sample."""
+        if self._fmt.channels < 2:
+            return False
+        several, single = self._limits.step_several_tracks, self._limits.step_one_track
+        tracks = tuple(found)
+        if not tracks or max(j.jump for j in found.values()) < self._limits.step_several_tracks:
+            return False
+        shared = _junction.shared_break([place.steps[t] for t in tracks], place.peak)
+        if shared is None:
+            return False
+        jumps = dict(zip(tracks, shared.jumps, strict=True))
+        if max(jumps.values()) < several * NEARLY:
+            return False
+        goes = _causes.swapped(list(place.steps), shared.frame)
+        if goes is not None:
+            moved = tuple(sorted({*goes, *goes.values()}))
+            order = ", ".join(f"{i + 1} to {k + 1}" for i, k in sorted(goes.items()))
+            self._proven(
+                moved,
+                place.start + shared.frame,
+                "Tracks change places: what follows on one goes on from another; play the tape "
+                "again.",
+                "swap",
+                {"jump_sigma": round(max(jumps.values()), 1), "moved": order},
+            )
+            return True
+        high = sum(jump >= several * NEARLY for jump in jumps.values())
+        if high < 2 or max(jumps.values()) < single or not all(shared.clean):
+            return False
+        if any(j.cut for j in found.values()):
+            return False
+        text = "Several tracks turn to something else between the same two samples: tracks may "
+        text += "change places, or much is missing; listen."
+        values: dict[str, Value] = {"jump_sigma": round(max(jumps.values()), 1)}
+        self._doubtful(tuple(sorted(tracks)), place.start + shared.frame, values, text=text)
+        return True
+
+    def _cut(self, place: Place, found: dict[int, Junction]) -> None:
+        several = self._limits.step_several_tracks * NEARLY
+        single = self._limits.step_one_track * NEARLY
+        clean = {t: j for t, j in found.items() if j.cut and j.jump >= several}
+        if not clean:
+            return
+        frame = Counter(j.frame for j in clean.values()).most_common(1)[0][0]
+        clean = {t: j for t, j in clean.items() if abs(j.frame - frame) <= 1}
+        jump = max(j.jump for j in clean.values())
+        if len(clean) == 1 and jump < single:
+            return
+        seen = dict(clean)
+        for track in range(self._fmt.channels):
+            other = None if track in seen else place.junction(track, at=frame)
+            if other is not None and other.cut and other.jump >= SEEN:
+                seen[track] = other
+        tracks = tuple(sorted(seen))
+        strongest = max(clean, key=lambda t: clean[t].jump)
+        best = clean[strongest]
+        values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
+        at = place.start + frame
+        sides = [place.side(t, frame, j) for t, j in sorted(clean.items())]
+        first = float(np.sqrt(sum(j.first * j.first for j in seen.values())))
+        same = best.later >= LATER and place.news(strongest, best) <= NEWS
+        if (count := place.again(strongest, frame)) > 0:
+            text = "A few samples come twice, bit for bit: they were put in; play the tape again."
+            self._proven(tracks, at, text, "inserted", values, frames=count)
+        elif (count_lost := _causes.lost(sides)) is not None:
+            text = "Samples are missing: what follows is what should come some frames later; play "
+            text += "the tape again."
+            self._proven(tracks, at, text, "lost", {**values, "lost_frames": count_lost})
+        elif _one_converter(tracks, self._fmt.channels):
+            text = "The signal is cut between two samples on the tracks of one converter alone: a "
+            text += "digital fault; play the tape again."
+            self._proven(tracks, at, text, "converter", values)
+        elif same and first >= SHARP and best.noisy:
+            text = "The signal is cut between two samples, and each side fits itself to the very "
+            text += "sample: nothing that comes before a converter can do that, samples are lost "
+            text += "or put in; play the tape again."
+            self._proven(tracks, at, text, "cut", values)
+        elif any(j.noisy for j in clean.values()) and (best.later >= LATER or same):
+            self._doubtful(tracks, at, values)
+
+    def _foreign(self, place: Place, tracks: list[int]) -> bool:
+        """Foreign samples between two sharp edges: put in, or in place of others."""
+        found = _foreign.stretch([place.steps[t] for t in tracks], place.peak)
+        if found is not None and len(tracks) < min(self._fmt.channels, _TRACKS):
+            more = [t for t in range(self._fmt.channels) if t not in tracks]
+            tracks = [*tracks, *more][:_TRACKS]  # a weak one shows on some tracks by chance
+            found = _foreign.stretch([place.steps[t] for t in tracks], place.peak) or found
+        if found is None:
+            return False
+        traces = {t: trace for t, trace in zip(tracks, found.traces, strict=False)
+                  if trace.power >= 2.0}  # fmt: skip
+        if not traces:
+            return False
+        frames = found.stop - found.frame
+        jump = max(trace.jump for trace in traces.values())
+        values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
+        sides = [place.past(t, found.frame - 2) for t in traces]
+        at = place.start + found.frame
+        several, single = self._limits.step_several_tracks, self._limits.step_one_track
+        high = sum(trace.jump >= several * NEARLY for trace in traces.values())
+        if high < 2 and jump < single * NEARLY:
+            return False
+        if (
+            any(trace.sharp for trace in traces.values())
+            and (put_in := _causes.inserted(sides, near=frames)) is not None
+        ):
+            moved, count = put_in
+            self._proven(
+                tuple(sorted(traces)), at - 2 + moved, _PUT_IN, "inserted", values, frames=count
+            )
+            self._stop = at + frames + 2 * _junction.ORDER
+            return True
+        if not self._foreign_for_sure(found, list(traces.values())):
+            return False
+        text = "Some samples do not belong there, from one sample to the next: put in, or in "
+        text += "place of others, or a very short disturbance; listen."
+        self._doubtful(tuple(sorted(traces)), at, values, text=text, frames=frames)
+        self._stop = at + frames + 2 * _junction.ORDER
+        return True
+
+    def _foreign_for_sure(self, found: Stretch, traces: list[Trace]) -> bool:
+        """Several tracks show both edges, or one shows them clearly and briefly."""
+        sharp = [trace for trace in traces if trace.sharp and trace.even]
+        frames = found.stop - found.frame
+        if len(sharp) >= 2 and 2 * len(sharp) >= len(traces):
+            return True
+        return frames >= FOREIGN_FRAMES and any(trace.jump >= FOREIGN for trace in sharp)
+
+    # -- findings -----------------------------------------------------------------------------
+
+    def _proven(
+        self,
+        tracks: tuple[int, ...],
+        at: int,
+        text: str,
+        cause: str,
+        values: Mapping[str, Value] = MappingProxyType({}),
+        *,
+        frames: int = 1,
+    ) -> None:
+        self._doubts.proven(
+            Event(
+                kind="step",
+                verdict=Verdict.REDO,
+                remedy=Remedy.REPLAY,
+                tracks=tracks,
+                start=at,
+                stop=at + frames,
+                text=text,
+                values={"cause": cause, **values},
+            )
+        )
+
+    def _doubtful(
+        self,
+        tracks: tuple[int, ...],
+        at: int,
+        values: Mapping[str, Value],
+        *,
+        text: str = _JUMP,
+        frames: int = 1,
+    ) -> None:
+        self._doubts.unproven(
+            Event(
+                kind="step",
+                verdict=Verdict.LISTEN,
+                remedy=Remedy.LISTEN,
+                tracks=tracks,
+                start=at,
+                stop=at + frames,
+                text=text,
+                values={"cause": "unproven", **values},
+            )
+        )
+
+
+def _one_converter(tracks: tuple[int, ...], channels: int) -> bool:
+    """Whether all tracks lie within one group of 8, nearly fill it, and others stay still."""
+    groups = {track // CONVERTER_TRACKS for track in tracks}
+    if channels < 2 * CONVERTER_TRACKS or len(groups) != 1:
+        return False
+    return len(tracks) >= CONVERTER_TRACKS - 2
