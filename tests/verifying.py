@@ -24,12 +24,18 @@ KINDS = {
     "aiff": {"format": "AIFF", "subtype": "PCM_24"},
     "caf": {"format": "CAF", "subtype": "PCM_24"},
     "flac": {"format": "FLAC", "subtype": "PCM_24"},
+    "aifc": {"format": "AIFF", "subtype": "FLOAT"},
+    "rifx": {"format": "WAV", "subtype": "PCM_24", "endian": "BIG"},
+    "bw64": {"format": "RF64", "subtype": "PCM_24"},
 }
 
 
 def capture(path: Path, frames: int = 4000, seed: int = 0, channels: int = 2) -> Path:
     noise = np.random.default_rng(seed).normal(0, 0.02, (frames, channels))
     soundfile.write(path, noise, 96_000, **KINDS[path.suffix[1:]])
+    if path.suffix == ".bw64":  # ITU-R BS.2088: as RF64, but for the name
+        with path.open("r+b") as stream:
+            stream.write(b"BW64")
     return path
 
 

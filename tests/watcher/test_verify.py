@@ -10,48 +10,19 @@ import subprocess
 from pathlib import Path
 from typing import Any
 
-import bagit
 import numpy as np
 import pytest
 import soundfile
+from verifying import KINDS, capture, flip, recorded, run
 
 from watcher.cli import main
 from watcher.exits import Exit
 from watcher.files import shown
 
-KINDS = {
-    "wav": {"format": "WAV", "subtype": "PCM_24"},
-    "rf64": {"format": "RF64", "subtype": "PCM_24"},
-    "w64": {"format": "W64", "subtype": "PCM_24"},
-    "aiff": {"format": "AIFF", "subtype": "PCM_24"},
-    "caf": {"format": "CAF", "subtype": "PCM_24"},
-    "flac": {"format": "FLAC", "subtype": "PCM_24"},
-}
-
 
 @pytest.fixture(autouse=True)
 def _own_state(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
-
-
-def capture(path: Path, frames: int = 4000, seed: int = 0) -> Path:
-    noise = np.random.default_rng(seed).normal(0, 0.02, (frames, 2))
-    soundfile.write(path, noise, 96_000, **KINDS[path.suffix[1:]])
-    return path
-
-
-def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[Exit, dict[str, Any], Any]:
-    """Exit status, result by name, counts."""
-    capsys.readouterr()
-    status = main(["verify", "--json", *arguments])
-    lines = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
-    return status, {os.path.basename(line["path"]): line for line in lines[:-1]}, lines[-1]
-
-
-def recorded(folder: Path, *names: str) -> None:
-    for number, name in enumerate(names):
-        capture(folder / name, seed=number)
-    assert main(["check", "--json", str(folder)]) in (Exit.CLEAR, Exit.LISTEN, Exit.REDO)
 
 
 def test_every_state(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -81,14 +52,6 @@ def test_every_state(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert "pretend that nothing happened" in results["secret.wav"]["text"]
     assert results["moved.wav"]["found_at"].endswith("elsewhere.wav")
     assert len(set(results["flipped.wav"]["readings"])) == 1
-
-
-def flip(path: Path, at: int, bit: int = 0) -> None:
-    with path.open("r+b") as stream:
-        stream.seek(at)
-        byte = stream.read(1)[0]
-        stream.seek(at)
-        stream.write(bytes([byte ^ (1 << bit)]))
 
 
 def test_metadata_alone_is_listen_and_says_so(
@@ -125,9 +88,9 @@ def test_a_change_is_placed_in_time_and_on_its_track(
 def test_every_flipped_bit_is_found_in_its_mebibyte(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], kind: str
 ) -> None:
-    """Seeded flips by xor anywhere in header and audio, 170 for each of six containers."""
+    """Seeded flips by xor anywhere in header and audio, 115 for each of nine containers."""
     dice = random.Random(kind)
-    path = capture(tmp_path / f"a.{kind}", frames=400_000)
+    path = capture(tmp_path / f"a.{kind}", frames=250_000)
     main(["check", "--json", str(path)])
     report = json.loads((tmp_path / f"a.{kind}.vigil.json").read_text())
     crcs = report["capture"]["files"][0]["crc32_mib"]
@@ -135,7 +98,7 @@ def test_every_flipped_bit_is_found_in_its_mebibyte(
     from checks.checksum import FileDigests, changed_mebibytes
 
     header = [dice.randrange(60) for _ in range(20)]
-    for at in header + [dice.randrange(len(whole)) for _ in range(150)]:
+    for at in header + [dice.randrange(len(whole)) for _ in range(95)]:
         data = bytearray(whole)
         data[at] ^= 1 << dice.randrange(8)
         digests = FileDigests()
@@ -192,49 +155,6 @@ def test_sums_are_accepted_by_coreutils(tmp_path: Path, capsys: pytest.CaptureFi
     assert main(["sums", str(tmp_path)]) is Exit.USAGE
     assert (tmp_path / "SHA256SUMS").read_text() == "another\n"
     assert main(["sums", "--replace", str(tmp_path)]) is Exit.CLEAR
-
-
-def bag(folder: Path) -> bagit.Bag:
-    (folder / "sub").mkdir(parents=True)
-    (folder / "a 100%.wav").write_bytes(b"a" * 1000)
-    (folder / "sub" / "b.wav").write_bytes(b"b" * 1000)
-    return bagit.make_bag(str(folder), checksums=["sha256", "md5"])
-
-
-def spoil(folder: Path, how: str) -> None:
-    match how:
-        case "flipped":
-            flip(folder / "data" / "sub" / "b.wav", 500)
-        case "missing":
-            (folder / "data" / "sub" / "b.wav").unlink()
-        case "extra":
-            (folder / "data" / "c.wav").write_bytes(b"c")
-        case "tag changed":
-            with (folder / "bag-info.txt").open("a") as stream:
-                stream.write("Contact-Name: nobody\n")
-        case "manifest line gone":
-            manifest = folder / "manifest-sha256.txt"
-            manifest.write_text("".join(manifest.read_text().splitlines(True)[1:]))
-        case "declaration":
-            (folder / "bagit.txt").write_text("BagIt-Version: 1.0\n")
-
-
-@pytest.mark.filterwarnings("ignore")
-@pytest.mark.parametrize(
-    "how", ["good", "flipped", "missing", "extra", "tag changed", "manifest line gone"]
-)
-def test_bags_as_the_bagit_library_sees_them(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], how: str
-) -> None:
-    """RFC 8493; bagit-python as the outside peer."""
-    folder = tmp_path / "bag"
-    folder.mkdir()
-    made = bag(folder)
-    spoil(folder, how)
-    theirs = bagit.Bag(str(folder)).is_valid() if made else None
-    status, _, _ = run(capsys, str(folder))
-    assert (status is Exit.CLEAR) is theirs
-    assert theirs is (how == "good")
 
 
 def test_names_that_leave_the_folder_are_refused_and_never_opened(
