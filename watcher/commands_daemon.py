@@ -10,7 +10,7 @@ from pathlib import Path
 
 from watcher import lease, roots, status
 from watcher.console import console_on
-from watcher.errors import UsageError
+from watcher.errors import UsageError, WatcherError
 from watcher.exits import Exit
 from watcher.files import shown
 from watcher.ledger import Ledger, opened
@@ -86,6 +86,11 @@ def run_watch(args: argparse.Namespace) -> Exit:
     except AlreadyRunning as error:
         print(f"reelvigil: {error}", file=sys.stderr)
         return Exit.NOT_RUNNING
+    except WatcherError:
+        raise
+    except Exception as error:
+        log.fault(error)
+        return Exit.FAULT
 
 
 def _local(ledger: Path) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
+import traceback
 from datetime import datetime
 from typing import IO, Any, Final
 
@@ -35,14 +36,22 @@ class Log:
     def error(self, event: str, **values: Any) -> None:
         self._write(ERROR, event, values)
 
+    def fault(self, error: BaseException) -> None:
+        """An exception that nobody expected, line by line, each with its level."""
+        for part in traceback.format_exception(error):
+            for line in part.rstrip().splitlines():
+                self._line(ERROR, shown(line))
+
     def _write(self, level: int, event: str, values: dict[str, Any]) -> None:
-        pairs = "".join(f" {key}={_value(value)}" for key, value in values.items())
+        self._line(level, event + "".join(f" {k}={_value(v)}" for k, v in values.items()))
+
+    def _line(self, level: int, text: str) -> None:
         if self._managed:
             head = f"<{level}>"
         else:
             head = f"{datetime.now().astimezone().isoformat(timespec='seconds')} {_WORDS[level]} "
         try:
-            self._stream.write(f"{head}{event}{pairs}\n")
+            self._stream.write(f"{head}{text}\n")
             self._stream.flush()
         except (OSError, ValueError):
             pass  # a log that cannot be written must not stop the watch

@@ -5,7 +5,7 @@ Directives as in systemd.service(5), systemd.exec(5) and systemd.resource-contro
 
 from __future__ import annotations
 
-import os
+import os.path
 import sys
 from pathlib import Path
 
@@ -20,6 +20,7 @@ def unit_text(settings: Settings, config: Path | None, *, user: str) -> str:
     written = [settings.reports] if settings.reports else list(settings.roots)
     if settings.ledger is not None:
         written.append(settings.ledger.parent)
+    commands = bool(settings.on_summary or settings.on_redo)  # they may have to send something
     lines = [
         "[Unit]",
         "Description=reelvigil: checks tape transfers as they arrive",
@@ -31,12 +32,14 @@ def unit_text(settings: Settings, config: Path | None, *, user: str) -> str:
         f"ExecStart={' '.join(_word(part) for part in command)}",
         "ExecReload=/bin/kill -HUP $MAINPID",
         "WatchdogSec=120",
+        "TimeoutStartSec=600",
         "TimeoutStopSec=30",
         "KillMode=mixed",
         "Restart=on-failure",
         "RestartSec=10",
         f"User={user}",
-        "UMask=0027",
+        "# reports are for people to read, wherever they may read the captures",
+        "UMask=0022",
         "StateDirectory=reelvigil",
         "Nice=10",
         "IOSchedulingClass=idle",
@@ -59,14 +62,13 @@ def unit_text(settings: Settings, config: Path | None, *, user: str) -> str:
         "ProtectHome=read-only",
         "PrivateTmp=yes",
         "PrivateDevices=yes",
-        "PrivateNetwork=yes",
+        *([] if commands else ["PrivateNetwork=yes", "RestrictAddressFamilies=AF_UNIX"]),
         "ProtectClock=yes",
         "ProtectHostname=yes",
         "ProtectKernelTunables=yes",
         "ProtectKernelModules=yes",
         "ProtectKernelLogs=yes",
         "ProtectControlGroups=yes",
-        "RestrictAddressFamilies=AF_UNIX",
         "RestrictNamespaces=yes",
         "RestrictRealtime=yes",
         "RestrictSUIDSGID=yes",
@@ -81,10 +83,11 @@ def unit_text(settings: Settings, config: Path | None, *, user: str) -> str:
 
 
 def _path(path: Path) -> str:
-    """A path as a directive takes it; ``%`` begins a specifier (systemd.unit(5))."""
-    return os.fsdecode(os.path.abspath(path)).replace("%", "%%")
+    """A path as a directive takes it: one word of a list (systemd.syntax(7))."""
+    return _word(os.path.abspath(path))
 
 
 def _word(part: str) -> str:
+    """Quoted where it must be; ``%`` begins a specifier (systemd.unit(5))."""
     text = part.replace("%", "%%").replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{text}"' if " " in text else text
+    return f'"{text}"' if set(part) & set(" \t'\"\\") else text

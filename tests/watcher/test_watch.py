@@ -6,63 +6,12 @@ import json
 import os
 import random
 import signal
-import subprocess
-import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import pytest
-import soundfile
-
-PROJECT = Path(__file__).resolve().parents[2]
-
-
-class Server:
-    """A folder of captures, a configuration, and the command."""
-
-    def __init__(self, folder: Path) -> None:
-        self.captures = folder / "captures"
-        self.captures.mkdir()
-        self.config = folder / "reelvigil.yaml"
-        self.ledger = folder / "state" / "ledger.sqlite"
-        self.config.write_text(
-            f"roots: [{self.captures}]\nledger: {self.ledger}\nquiet_s: 1\ngive_up_s: 4\n"
-            "poll_s: 0.2\nscan_every_s: 2\nworkers: 2\nwhile_recording: run\n"
-        )
-        self.daemons: list[subprocess.Popen[str]] = []
-
-    def start(self) -> subprocess.Popen[str]:
-        daemon = subprocess.Popen(
-            [sys.executable, "-m", "watcher", "watch", "--config", str(self.config)],
-            cwd=PROJECT,
-            stderr=subprocess.PIPE,
-            text=True,
-            env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
-        )
-        self.daemons.append(daemon)
-        return daemon
-
-    def run(self, *arguments: str) -> subprocess.CompletedProcess[str]:
-        command = [sys.executable, "-m", "watcher", *arguments, "--config", str(self.config)]
-        return subprocess.run(command, cwd=PROJECT, capture_output=True, text=True, check=False)
-
-    def told(self, *arguments: str) -> Any:
-        done = self.run(*arguments, "--json")
-        return json.loads(done.stdout)
-
-    def sidecar(self, name: str) -> Path:
-        return self.captures / f"{name}.vigil.json"
-
-    def stop(self) -> None:
-        for daemon in self.daemons:
-            if daemon.poll() is None:
-                daemon.kill()
-                daemon.communicate()
-            assert daemon.stderr is not None
-            daemon.stderr.close()
+from running import Server, record, wait_for
 
 
 @pytest.fixture
@@ -70,21 +19,6 @@ def server(tmp_path: Path) -> Iterator[Server]:
     server = Server(tmp_path)
     yield server
     server.stop()
-
-
-def wait_for(condition: Callable[[], Any], seconds: float = 90.0) -> Any:
-    until = time.monotonic() + seconds
-    while time.monotonic() < until:
-        if found := condition():
-            return found
-        time.sleep(0.1)
-    raise AssertionError("it did not come to pass in time")
-
-
-def record(path: Path, seed: int = 0, frames: int = 9600) -> Path:
-    noise = np.random.default_rng(seed).normal(0, 0.02, (frames, 2))
-    soundfile.write(path, noise, 96_000, subtype="PCM_24", format="WAV")
-    return path
 
 
 def test_a_night_and_its_morning(server: Server) -> None:
