@@ -55,7 +55,7 @@ def _about(measured: LineupMeasures) -> Iterator[str]:
             parts.append("noise-reduction tone")
         elif tone.nominal_hz:
             percent = 100 * (tone.frequency_hz / tone.nominal_hz - 1)
-            parts.append(f"{percent:+.3f} % of {_hertz(tone.nominal_hz)}")
+            parts.append(f"{_number(percent, '+.3f')} % of {_hertz(tone.nominal_hz)}")
         if tone.flutter_percent is not None:
             parts.append(f"flutter {tone.flutter_percent:.3f} %")
         yield "  ".join(parts)
@@ -71,7 +71,10 @@ def _name_of(tone: ToneLine) -> str:
 
 
 def _number(value: float | None, form: str) -> str:
-    return _NONE if value is None else format(value, form)
+    if value is None:
+        return _NONE
+    digits = int(form.strip("+f").partition(".")[2])
+    return format(round(value, digits) + 0.0, form)  # no minus before a zero
 
 
 Value = Callable[[ToneTrackLine], str]

@@ -132,7 +132,8 @@ def worst_of(report: Report) -> str | None:
            and f.kind != "missing"]  # fmt: skip
     if own:
         worst = max(own, key=lambda f: f.verdict.rank)
-        return f"{worst.kind} ({worst.verdict.value}): {worst.text}"
+        said = re.split(r"[;:]|\.(?:\s|$)", worst.text)[0]  # the rest stands in its own report
+        return f"{worst.kind} ({worst.verdict.value}): {said}"
     measured = report.measures.lineup
     if measured is None or not measured.tones:
         return None

@@ -2,17 +2,9 @@
 
 from __future__ import annotations
 
-from checks.lineup._judge import (
-    distortion,
-    flutter,
-    level,
-    missing,
-    reference_tone,
-    response,
-    speed,
-    told,
-)
+from checks.lineup._judge import flutter, missing, reference_tone, speed, told
 from checks.lineup._judge_azimuth import azimuth
+from checks.lineup._judge_levels import distortion, level, response
 from checks.lineup._limits import LineupLimits
 from checks.lineup._lineup import Lineup
 from checks.model import Finding

@@ -12,16 +12,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.lineup._equalisation import likely_mistakes
 from checks.lineup._lineup import Lineup, Meant, cents
 from checks.lineup._nominal import OFF_SHEET, nearest
 from checks.model import Finding, Remedy, Value, Verdict, rounded
 from checks.sheet import Sheet
 
 CHECK: Final = "lineup"
-LOW_HZ: Final = 250.0  # below, fringing and head bumps change levels (IEC 60094; trade)
-HIGH_HZ: Final = 3_000.0
-HINT_FROM_DB: Final = 1.0  # less is no wrong curve: those differ by 2 dB and more at 10 kHz
 
 
 def _finding(
@@ -86,166 +82,6 @@ def _middle(lineup: Lineup, values: NDArray[np.float64]) -> float:
     return float(np.median(known)) if len(known) else float("nan")
 
 
-def _beyond(
-    lineup: Lineup,
-    rows: Iterable[tuple[Meant, NDArray[np.float64]]],
-    tolerance: float,
-    unit: str,
-) -> tuple[set[int], float, Meant | None, list[Value], int]:
-    """Tracks beyond a tolerance, the worst value, its tone, the list, and the exact count."""
-    tracks: set[int] = set()
-    worst, at = 0.0, None
-    listed: list[Value] = []
-    count = 0
-    for meant, values in rows:
-        for k in lineup.judged:
-            if not np.isfinite(values[k]) or abs(values[k]) <= tolerance:
-                continue
-            tracks.add(k)
-            count += 1
-            if len(listed) < 64:
-                listed.append({"track": k + 1, "hz": round(meant.tone.hz, 3),
-                               unit: rounded(values[k], 3)})  # fmt: skip
-            if abs(values[k]) > abs(worst):
-                worst, at = float(values[k]), meant
-    return tracks, worst, at, listed, count
-
-
-def level(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
-    """Tracks off the level of the sheet, or of the other tracks; tracks without the tone."""
-    tolerance = sheet.lineup.level_db
-    tones = [lineup.reference] if lineup.reference else list(lineup.plain)
-    rows = [(m, lineup.deviations_db(m)) for m in tones if m is not None]
-    tracks, worst, at, listed, count = _beyond(lineup, rows, tolerance, "deviation_db")
-    out = []
-    if at is not None:
-        by_sheet = at.expected_dbfs is not None
-        wanted = f"{at.expected_dbfs:.1f} dBFS of the sheet" if by_sheet else "other tracks"
-        how = "above" if worst > 0 else "below"
-        out.append(
-            _finding(
-                "level",
-                verdict_of(lineup, abs(worst) / tolerance, declared=declared),
-                f"The {spoken(at)} tone is up to {abs(worst):.2f} dB {how} the {wanted}; "
-                f"{tolerance:g} dB are allowed.",
-                tracks=tracks,
-                at=at,
-                values={"worst_db": rounded(worst, 3), "tolerance_db": tolerance, "count": count,
-                        "listed": len(listed), "tracks": listed},
-            )
-        )  # fmt: skip
-    for meant in tones[:1]:
-        dead = [k for k in lineup.judged if not np.isfinite(meant.levels_dbfs[k])]
-        if dead:
-            out.append(
-                _finding(
-                    "level",
-                    verdict_of(lineup, 9.0, declared=declared),
-                    f"The {spoken(meant)} tone that the other tracks carry is not there.",
-                    tracks=dead,
-                    at=meant,
-                )
-            )
-    return out
-
-
-def response(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
-    """Tones off the reference tone of the same track; the likely curve where one fits."""
-    rows: list[tuple[Meant, NDArray[np.float64]]] = []
-    low: list[tuple[Meant, NDArray[np.float64]]] = []
-    for meant in lineup.tones:
-        relative = lineup.response_db(meant)
-        if relative is None:
-            continue
-        bass = meant.tone.hz < LOW_HZ and not sheet.tape.low_frequency_compensated
-        (low if bass else rows).append((meant, relative))
-    tolerance = sheet.lineup.response_db
-    out = []
-    hint, curves = _curve_hint(lineup, [*rows, *low], sheet)
-    tracks, worst, at, listed, count = _beyond(lineup, rows, tolerance, "relative_db")
-    reference = spoken(lineup.reference) if lineup.reference else ""
-    values: dict[str, Value] = {"tolerance_db": tolerance}
-    if at is not None:
-        out.append(
-            _finding(
-                "response",
-                verdict_of(lineup, abs(worst) / tolerance, declared=declared),
-                f"Against the {reference} tone of the same track, {spoken(at)} is up to "
-                f"{abs(worst):.2f} dB {'high' if worst > 0 else 'low'}; {tolerance:g} dB are "
-                f"allowed.{hint}",
-                tracks=tracks,
-                at=at,
-                values=values
-                | {"worst_db": rounded(worst, 3), "count": count, "listed": len(listed),
-                   "tones": listed, "likely": curves},
-            )
-        )  # fmt: skip
-    elif hint:
-        out.append(_finding("response", Verdict.CLEAR, hint.strip(), values={"likely": curves}))
-    tracks, worst, at, listed, count = _beyond(lineup, low, tolerance, "relative_db")
-    if at is not None:
-        out.append(
-            _finding(
-                "response",
-                Verdict.CLEAR,
-                f"Against the {reference} tone, {spoken(at)} is up to {abs(worst):.2f} dB "
-                f"{'high' if worst > 0 else 'low'}; below 250 Hz fringing and the head's own bumps "
-                "do that, unless the tape is compensated for it.",
-                tracks=tracks,
-                at=at,
-                values=values
-                | {"worst_db": rounded(worst, 3), "count": count, "listed": len(listed),
-                   "tones": listed},
-            )
-        )  # fmt: skip
-    return out
-
-
-def _curve_hint(
-    lineup: Lineup, rows: list[tuple[Meant, NDArray[np.float64]]], sheet: Sheet
-) -> tuple[str, Value]:
-    middle = [(m.tone.hz, _middle(lineup, values)) for m, values in rows]
-    middle = [(hz, db) for hz, db in middle if np.isfinite(db)]
-    if lineup.reference is None or not middle:
-        return "", None
-    if max((abs(db) for hz, db in middle if hz >= HIGH_HZ), default=0.0) < HINT_FROM_DB:
-        return "", None
-    pairs = likely_mistakes(middle, lineup.reference.tone.hz, sheet.tape.speed_cm_s)
-    if not pairs:
-        return "", None
-    words = [
-        f"an {tape.name} tape replayed through the {replay.name} curve at {tape.speed_cm_s:g} cm/s"
-        for tape, replay in pairs[:2]
-    ]
-    text = f" This fits {' or '.join(words)}: check the equalisation switch."
-    return text, [f"{t.name} replayed {r.name} at {t.speed_cm_s:g} cm/s" for t, r in pairs[:2]]
-
-
-def distortion(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
-    """Second and third harmonic beyond the tolerance."""
-    tolerance = sheet.lineup.distortion_percent
-    rows = [
-        (m, np.array([np.nan if t.distortion_percent is None or not t.holds
-                      else t.distortion_percent for t in m.tone.tracks]))
-        for m in lineup.plain
-    ]  # fmt: skip
-    tracks, worst, at, listed, count = _beyond(lineup, rows, tolerance, "distortion_percent")
-    if at is None:
-        return []
-    return [
-        _finding(
-            "distortion",
-            verdict_of(lineup, worst / tolerance, declared=declared),
-            f"Second and third harmonic of the {spoken(at)} tone reach {worst:.1f} %; "
-            f"{tolerance:g} % are allowed. The tone may have been recorded so.",
-            tracks=tracks,
-            at=at,
-            values={"worst_percent": rounded(worst, 2), "tolerance_percent": tolerance,
-                    "count": count, "listed": len(listed), "tones": listed},
-        )
-    ]  # fmt: skip
-
-
 def flutter(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
     """Weighted two-sigma flutter of all tracks together, of the longest tone from 1 kHz on."""
     having = [m for m in lineup.plain if m.tone.flutter_percent is not None]
@@ -281,6 +117,8 @@ def speed(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
     verdict = Verdict.CLEAR
     if declared:
         verdict = verdict_of(lineup, abs(percent) / tolerance, declared=True)
+        pace, way = ("fast", "down") if percent > 0 else ("slow", "up")
+        text += f" The machine runs {pace} by that: turn its speed {way}."
     else:
         text += " The oscillator at the head of a reel is often off by 1 to 3 %, so this says "
         text += "nothing about the machine."

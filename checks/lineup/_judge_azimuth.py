@@ -41,7 +41,8 @@ def _reversed(lineup: Lineup, *, declared: bool) -> list[Finding]:
         _finding(
             "azimuth",
             verdict_of(lineup, 1.5, declared=declared),
-            "The tones are half a turn off at every frequency: polarity reversed, not azimuth.",
+            "The tones are half a turn off at every frequency: polarity reversed, not azimuth. "
+            "Look at the wiring and patching of these tracks.",
             tracks=tracks,
             at=lineup.plain[0] if lineup.plain else None,
             values={"inverted": True},
@@ -58,14 +59,14 @@ def _tilt(lineup: Lineup, sheet: Sheet, limits: LineupLimits, *, declared: bool)
     if arcmin is None:
         excess = abs(delay) * 1e6 / limits.neighbour_delay_us
         what = f"{abs(delay) * 1e6:.2f} us from each track to the next"
-        allowed = f"{limits.neighbour_delay_us:g} us"
+        allowed = f"{limits.neighbour_delay_us:g} us are"
         ends = (
             f" The sheet gives no tape speed and track spacing, so no angle is told. {_loss(delay)}"
         )
     else:
         excess = abs(arcmin) / sheet.lineup.azimuth_arcmin
         what = f"{abs(arcmin):.2f} minutes of arc ({abs(delay) * 1e6:.2f} us a track)"
-        allowed = f"{sheet.lineup.azimuth_arcmin:g}"
+        allowed = f"{sheet.lineup.azimuth_arcmin:g} is"
         ends = " " + _loss(delay)
         values["tilt_arcmin"] = rounded(arcmin, 3)
         if sheet.tape.track_width_mm is not None and sheet.tape.speed_cm_s is not None:
@@ -90,7 +91,8 @@ def _tilt(lineup: Lineup, sheet: Sheet, limits: LineupLimits, *, declared: bool)
         _finding(
             "azimuth",
             verdict,
-            f"The head is tilted by {what}; {allowed} allowed.{ends}",
+            f"The head is tilted by {what}, the {'last' if delay > 0 else 'first'} track the "
+            f"latest; {allowed} allowed. Set the azimuth.{ends}",
             tracks=[k for k in lineup.judged if lineup.delays[k] is not None],
             at=lineup.plain[0] if lineup.plain else None,
             values=values,
@@ -132,7 +134,7 @@ def _strays(lineup: Lineup, sheet: Sheet, limits: LineupLimits, *, declared: boo
             "azimuth",
             verdict,
             f"Off the line of the other tracks by up to {worst:.2f} us: no tilt of the head, but "
-            "a delay or a gap of its own.",
+            "a delay or a gap of its own, which no azimuth screw mends.",
             tracks=[k for k, _ in off],
             at=lineup.plain[0] if lineup.plain else None,
             values={"count": len(off), "listed": len(listed), "tracks": listed},

@@ -103,6 +103,10 @@ def test_speed() -> None:
     assert told.measures.speed_error_percent == pytest.approx(0.4003, abs=0.001)
     assert asking(told) == []
     assert asking(declared) == [("speed", Verdict.REDO, ())]  # twice 0.2 %
+    assert (
+        "The machine runs fast by that: turn its speed down." in of_kind(declared, "speed")[0].text
+    )
+    assert "turn" not in of_kind(told, "speed")[0].text
     exact = checked(line_up(RATE, [Part(hz=3153.15, dbfs=-18, seconds=3)]), Sheet(reel=DECLARED))
     assert exact.measures.speed_error_percent == pytest.approx(0.1, abs=0.005)
     assert asking(exact) == []
@@ -177,6 +181,30 @@ def test_a_track_that_is_low(off_db: float, reel: Reel, verdict: Verdict) -> Non
     assert finding.values["worst_db"] == pytest.approx(off_db, abs=0.01)
 
 
+def test_what_is_low_and_what_is_high_are_told_apart_with_what_to_turn() -> None:
+    outcome = checked(line_up(RATE, [LEVEL], tracks=8, gains_db=[0, 0, -0.5, 0, 0.4, 0, -0.9, 0]))
+    low, high = of_kind(outcome, "level")
+    assert (low.tracks, high.tracks) == ((2, 6), (4,))
+    assert low.text.startswith("The 1 kHz tone is 0.50 to 0.90 dB below the other tracks; 0.3 dB")
+    assert low.text.endswith("Turn the replay level up by as much.")
+    assert high.text.startswith("The 1 kHz tone is 0.40 dB above the other tracks;")
+    assert high.text.endswith("Turn the replay level down by as much.")
+    signal = line_up(RATE, [LEVEL, HIGH, Part(hz=15_000, dbfs=-18, seconds=2.5)], tracks=3)
+    for (begins, _), gain in zip(signal.places[1:], (1.4, 1.6), strict=True):
+        at = round(begins * RATE)
+        signal.samples[1, at : at + round(2.5 * RATE)] *= 10 ** (-gain / 20)
+        signal.samples[2, at : at + round(2.5 * RATE)] *= 10 ** (gain / 20)
+    for finding in of_kind(checked(signal), "response"):
+        (track,) = finding.tracks
+        assert "10 kHz and 15 kHz are 1.40 to 1.60 dB" in finding.text
+        assert (
+            f"Turn the treble of the replay equaliser {('up', 'down')[track - 1]}" in finding.text
+        )
+    tape = Tape(low_frequency_compensated=True)
+    bass = checked(line_up(RATE, [LEVEL, Part(hz=63, dbfs=-20, seconds=2.5)]), Sheet(tape=tape))
+    assert of_kind(bass, "response")[0].text.endswith("Turn the bass of the replay equaliser up.")
+
+
 def test_the_sheets_reference_counts_where_there_is_one() -> None:
     sheet = Sheet(reel=DECLARED, lineup=LineupSheet(reference_dbfs=-20.0))
     outcome = checked(line_up(RATE, [LEVEL]), sheet)
@@ -240,6 +268,12 @@ def test_azimuth_in_minutes_of_arc() -> None:
     (line,) = outcome.measures.azimuth
     assert line.angle_arcmin == pytest.approx(2.60, abs=0.01)
     assert asking(outcome) == [("azimuth", Verdict.LISTEN, (0, 1))]
+    (finding,) = of_kind(outcome, "azimuth")
+    assert "tilted by 2.60 minutes of arc" in finding.text
+    assert "the last track the latest; 1 is allowed. Set the azimuth." in finding.text
+    # 20 log10 |sin x / x|, x = pi w f tan(a) / v: 0.131 and 0.262
+    assert finding.values["loss_20_khz_db"] == pytest.approx(-0.0995, abs=0.001)
+    assert finding.values["loss_10_khz_db"] == pytest.approx(-0.0248, abs=0.001)
     declared = Sheet(reel=DECLARED, tape=QUARTER)
     outcome = checked(line_up(RATE, [LEVEL, HIGH], delays_s=[0, delay]), declared)
     assert asking(outcome) == [("azimuth", Verdict.REDO, (0, 1))]
@@ -282,7 +316,7 @@ def test_generated_tones_are_notes() -> None:
     # what has no tape noise under it was never on a tape
     signal = line_up(RATE, [LEVEL], gains_db=[0, -6], hiss_dbfs=None)
     assert asking(checked(signal)) == []
-    assert [kind for kind, *_ in asking(checked(signal, Sheet(reel=DECLARED)))] == ["level"]
+    assert {kind for kind, *_ in asking(checked(signal, Sheet(reel=DECLARED)))} == {"level"}
 
 
 # -- the reference tone of noise reduction ------------------------------------------------------

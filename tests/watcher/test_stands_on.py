@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
+import zlib
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -233,8 +234,10 @@ def test_sidecars_on_disk(tmp_path: Path) -> None:
     _saved(lineup("elsewhere.wav", folder=str(top / "tuesday")))
     _saved(report("take.wav", folder=str(day)))
     (day / "broken.wav.vigil.json").write_bytes(b'{"kind": "lineup"')
-    found = {entry.name for entry in on_disk(day, top=top)}
-    assert found == {"above.wav", "here.wav", "inside.wav"}
+    found = sorted(entry.name for entry in on_disk(day, top=top))
+    assert found == ["above.wav", "here.wav", "inside.wav"]
+    inside = sorted(entry.name for entry in on_disk(top / "lineup", top=top))
+    assert inside == ["above.wav", "inside.wav"]
     assert {entry.name for entry in on_disk(day, top=None)} == {"here.wav"}
 
 
@@ -357,6 +360,8 @@ REDO = [finding(Verdict.REDO)]
         # done again: the later one has all the tones of the one that failed
         ([part("a", 1000, 0, findings=REDO), part("b", 1000, 5)], Verdict.CLEAR, "line-up b;"),
         ([part("a", 1000, 0, findings=REDO), part("b", 10_000, 90)], Verdict.CLEAR, "line-up b;"),
+        ([part("a", 1000, 0, findings=REDO, folder="/store"), part("b", 10_000, 5)],
+         Verdict.CLEAR, "line-up b;"),
         (
             [part("a", 1000, 0, findings=REDO, machine="deck 3"), part("b", 10_000, 5)],
             Verdict.CLEAR,
@@ -384,6 +389,17 @@ def test_a_line_up_in_several_captures(reports: list[Report], verdict: Verdict, 
     assert done is (verdict is Verdict.CLEAR and "Nobody" not in words)
 
 
+def test_parts_of_a_line_up_have_no_line_of_their_own() -> None:
+    assert states(part("a", 1000, 0), part("b", 10_000, 5)) == [("b", False, 0, ())]
+
+
+def test_an_earlier_report_of_its_own_is_no_line_up_for_a_capture() -> None:
+    take = report("take.wav", hours=1)  # which the sheet called a line-up once
+    assert nearest(take, entries(lineup("take.wav", hours=1))) is None
+    one = part("a", 1000, 0, findings=[missing(10_000)])
+    assert with_stands_on(one, entries(part("a", 10_000, 0))) == one
+
+
 def test_tones_that_another_capture_of_the_line_up_has_are_not_missed() -> None:
     one = part("a", 1000, 0, findings=[missing(10_000, 16_000)])
     others = entries(part("b", 10_300, 5), part("c", 16_000, 9))
@@ -397,10 +413,10 @@ def test_tones_that_another_capture_of_the_line_up_has_are_not_missed() -> None:
 # -- the summary's lines, by the ledger ---------------------------------------------------------
 
 
-def kept(ledger: Ledger, r: Report) -> None:
-    path = Path(r.capture.folder) / r.capture.name
+def kept(ledger: Ledger, r: Report, *, is_set: bool = False) -> None:
+    path = Path(r.capture.folder) / (r.capture.name + ".set" * is_set)
     identity = Identity(device=1, inode=1, size=1, mtime_ns=1)
-    row = ledger.put(root=ledger.root(Path("/store")), path=path, is_set=False,
+    row = ledger.put(root=ledger.root(Path("/store")), path=path, is_set=is_set,
                      files=[(path, identity)], state=State.CHECKING)  # fmt: skip
     made = dataclasses.replace(r.made, at=(NOON + timedelta(days=1)).isoformat())
     ledger.record(row.id, dataclasses.replace(r, made=made), report_path=path, paths=[path])
@@ -426,10 +442,34 @@ def test_the_summary_knows_what_was_checked_before_and_what_waits(tmp_path: Path
                    files=[(path, identity)], state=State.WAITING)  # fmt: skip
         (line,) = ledger_lines(ledger, [fresh])
         assert line.why[1:] == ("take_3.wav is not checked yet",)
+        change = "UPDATE captures SET first_seen = '2026-02-03T11:00:00.000+00:00' WHERE state = ?"
+        ledger.change(change, ("waiting",))  # before the line-up was recorded
+        (line,) = ledger_lines(ledger, [fresh])
+        assert len(line.why) == 1
+        ledger.change("UPDATE captures SET first_seen = changed_at")
         kept(ledger, lineup("later.wav", hours=5))  # what waits stands on this one
         (line,) = ledger_lines(ledger, [fresh])
         assert (line.lineup, line.captures, len(line.why)) == ("lineup.wav", 2, 1)
         assert ledger_lines(ledger, [other]) == []
+
+
+def test_a_sign_off_of_the_line_up_counts_at_once(tmp_path: Path) -> None:
+    failed = lineup("tones", findings=REDO)
+    take = with_stands_on(report("take.wav", hours=1, required=True), entries(failed))
+    assert take.verdict is Verdict.LISTEN
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        kept(ledger, failed, is_set=True)
+        known: dict[tuple[int, str], Any] = {}
+        place = Path("/store/monday")
+        assert [e.failed for e in in_ledger(ledger, place, top=place, known=known)] != [None]
+        (line,) = ledger_lines(ledger, [take])
+        assert line.why[0] == "the line-up does not hold, it is to be played again"
+        body = zlib.compress(to_json(signed(failed), indent=None).encode("ascii"))
+        ledger.change("UPDATE captures SET report = ?", (body,))
+        assert [e.failed for e in in_ledger(ledger, place, top=place, known=known)] == [None]
+        (fresh,) = stood_anew(ledger, [take])
+        assert fresh.verdict is Verdict.CLEAR
+        assert ledger_lines(ledger, [fresh])[0].done
 
 
 @pytest.mark.parametrize("how", [[], ["--no-sidecar"], ["--jobs", "2"]])
