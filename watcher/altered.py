@@ -21,7 +21,7 @@ from watcher.files import FdSource, open_capture
 from watcher.reader import DecodedFeed, packed
 from watcher.record import baseline
 from watcher.report import FileLine, Report, ReportError, from_json
-from watcher.truths import Truth, exact_name
+from watcher.truths import Truth, composed, exact_name
 
 _UNDECODABLE = "undecodable"
 _NOWHERE = "Only a digest of the whole file is recorded: where it differs cannot be said."
@@ -117,11 +117,11 @@ def _recorded(
             continue
         for index, line in enumerate(report.capture.files):
             name = exact_name({"name": line.name, "name_b64": line.name_b64})
-            if name == os.path.basename(path):
+            if composed(name) == composed(os.path.basename(path)):
                 files = report.measures.container.files if report.measures.container else ()
                 record = baseline(report, line.name)
-                if record is None:
-                    return None
+                if record is None or record.sha256 != truth.digest.hex():
+                    continue  # that report is about another content than this record
                 known = len(files) == len(report.capture.files)  # else one could not be walked
                 return report, line, record, files[index] if known else None
     return None

@@ -62,7 +62,7 @@ def read(folder: bytes) -> Bag:
     for name in manifests:
         _manifest(bag, name)
     payload = dict(_payload(folder))
-    listed: dict[bytes, set[bytes]] = {
+    listed: dict[bytes, set[str]] = {
         name: {_form(e.path) for e in bag.entries if e.manifest == name}
         for name in manifests
         if not name.startswith(b"tag")
@@ -80,9 +80,9 @@ def read(folder: bytes) -> Bag:
     return bag
 
 
-def _form(path: bytes) -> bytes:
+def _form(path: bytes) -> str:
     """A path in one Unicode form: systems store names in the form they like."""
-    return os.fsencode(unicodedata.normalize("NFC", os.fsdecode(path)))
+    return unicodedata.normalize("NFC", os.fsdecode(path))
 
 
 def _content(bag: Bag, name: bytes) -> bytes | None:

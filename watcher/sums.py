@@ -11,6 +11,7 @@ from watcher.errors import UsageError
 from watcher.files import shown, write_whole
 from watcher.reverify import State
 from watcher.sumfiles import written
+from watcher.truths import spoken
 from watcher.verify import Run
 
 NAME = b"SHA256SUMS"
@@ -46,6 +47,7 @@ def write_sums(run: Run, *, from_bytes: bool, replace: bool) -> Written:
             paths.append(settled.path)
         else:
             made.left_out.append(f"{shown(settled.path)}: {settled.state.value}")
+    made.left_out += [f"{shown(place)}: {text}" for place, _, text in run.records.troubles]
     for path in sorted(paths):
         there = run.records.renamed.get(path, path)
         digest = _from_bytes(run, path, there, made) if from_bytes else _recorded(run, path, made)
@@ -89,7 +91,7 @@ def _from_bytes(run: Run, path: bytes, there: bytes, made: Written) -> bytes | N
     except OSError as error:
         made.left_out.append(f"{shown(there)}: cannot be read: {error.strerror or error}")
         return None
-    wrong = [t.source for t in truths if digests[t.algorithm] != t.digest]
+    wrong = [spoken(t) for t in truths if digests[t.algorithm] != t.digest]
     if wrong:
         made.differing.append(
             f"{shown(there)}: its bytes are not as recorded by {', '.join(wrong)}"

@@ -311,10 +311,10 @@ def _other_unicode_forms(records: Records) -> None:
         return
     by_form: dict[str, bytes | None] = {}
     for path in records.files:
-        form = _form(path)
+        form = composed(path)
         by_form[form] = None if form in by_form else path  # twins: nobody can say which
     for path in absent:
-        found = by_form.get(_form(path))
+        found = by_form.get(composed(path))
         if found is None:
             continue
         if found not in records.truths:
@@ -338,5 +338,6 @@ def kind_of(truth: Truth) -> str:
     return truth.source.rpartition(":")[0] or truth.source
 
 
-def _form(path: bytes) -> str:
+def composed(path: bytes) -> str:
+    """A name or path in one Unicode form, for comparing."""
     return unicodedata.normalize("NFC", os.fsdecode(path))

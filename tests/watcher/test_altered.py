@@ -1,0 +1,187 @@
+"""Where an altered file differs: audio or metadata, which mebibyte, which time, how much longer."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+from verifying import KINDS, capture, flip, recorded, run
+
+from watcher import readings, reverify
+from watcher.cli import main
+from watcher.exits import Exit
+
+MIB = 1 << 20
+
+
+@pytest.fixture(autouse=True)
+def _own_state(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+
+
+@pytest.mark.parametrize("kind", ["wav", "aiff", "caf", "w64", "flac"])
+def test_place_and_time(tmp_path: Path, capsys: pytest.CaptureFixture[str], kind: str) -> None:
+    """Two tracks, 24 bit, 96 kHz: a mebibyte of raw audio holds 174,762.7 frames, 1.820 s."""
+    path = capture(tmp_path / f"a.{kind}", frames=600_000)
+    main(["check", "--json", str(path)])
+    flip(path, MIB + 5000)
+    status, results, _ = run(capsys, str(tmp_path))
+    line = results[path.name]
+    (stretch,) = line["stretches"]
+    assert (stretch["first_mebibyte"], stretch["last_mebibyte"]) == (1, 1)
+    assert line["changed"] == "audio"
+    assert stretch["approximate"] is (kind == "flac")
+    if kind != "flac":
+        assert stretch["from_s"] == pytest.approx(MIB / 576_000, abs=0.01)
+        assert stretch["to_s"] == pytest.approx(2 * MIB / 576_000, abs=0.01)
+    assert "In mebibyte 1 (" in line["text"]
+    assert status is Exit.REDO
+
+
+@pytest.mark.parametrize("kind", sorted(KINDS))
+def test_a_header_that_was_hit_leaves_the_audio_as_recorded(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], kind: str
+) -> None:
+    """The size of the whole file, or what stands for it, in each container."""
+    path = capture(tmp_path / f"a.{kind}")
+    main(["check", "--json", str(path)])
+    flip(path, {"flac": 12, "w64": 17, "caf": 9}.get(kind, 5))
+    status, results, _ = run(capsys, str(tmp_path))
+    line = results[path.name]
+    assert line["state"] == "altered"
+    assert [s["first_mebibyte"] for s in line["stretches"]] == [0]
+    assert line["changed"] == "metadata"
+    assert status is Exit.LISTEN
+
+
+def test_a_size_of_the_audio_that_lies_is_metadata(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Byte 41 of a plain WAV: bits 8 to 15 of the size of the data chunk (Microsoft RIFF)."""
+    recorded(tmp_path, "a.wav")
+    flip(tmp_path / "a.wav", 41, 4)
+    _, results, _ = run(capsys, str(tmp_path))
+    assert results["a.wav"]["changed"] == "metadata"
+
+
+def test_cut_short_and_grown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    recorded(tmp_path, "a.wav", "b.wav")
+    os.truncate(tmp_path / "a.wav", 44 + 2000 * 6)
+    with (tmp_path / "b.wav").open("ab") as stream:
+        stream.write(b"x" * 5)
+    _, results, _ = run(capsys, str(tmp_path))
+    text = results["a.wav"]["text"]  # 2000 of 4000 frames at 96 kHz
+    assert "It is cut short by 12000 bytes, and ends at 00:00:00.020 of 00:00:00.041." in text
+    assert results["a.wav"]["grown_bytes"] == -12000
+    assert results["a.wav"]["changed"] == "audio"
+    assert "It has grown by 5 bytes." in results["b.wav"]["text"]
+    assert results["b.wav"]["changed"] == "metadata"
+
+
+def test_without_checksums_of_mebibytes_the_place_is_not_known(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recorded(tmp_path, "a.wav")
+    main(["sums", str(tmp_path)])
+    (tmp_path / "a.wav.vigil.json").unlink()
+    flip(tmp_path / "a.wav", 5000)
+    _, results, _ = run(capsys, str(tmp_path))
+    assert results["a.wav"]["changed"] is None
+    assert "where it differs cannot be said" in results["a.wav"]["text"]
+
+
+# -- the second reading --------------------------------------------------------------------------
+
+
+def test_both_readings_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    recorded(tmp_path, "a.wav")
+    flip(tmp_path / "a.wav", 5000)
+    main(["verify", str(tmp_path)])
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Read twice, the second time " in out
+    assert "both readings agree" in out
+    assert "read twice, both times sha256 " in out
+    assert "recorded sha256 " in out
+
+
+def test_the_storage_itself_answers_the_second_time(tmp_path: Path) -> None:
+    """O_DIRECT of open(2): whole pages, whatever the length of the file."""
+    for size in (0, 1, 4095, 4096, 4 * MIB, 4 * MIB + 1, 8 * MIB - 1):
+        path = tmp_path / "a"
+        path.write_bytes(os.urandom(size))
+        first = readings.read(os.fsencode(path), ["sha256", "md5"])
+        second = readings.read_past_cache(os.fsencode(path), ["sha256", "md5"])
+        assert first.digests == second.digests
+        assert first.size == second.size == size
+        assert first.stamp == second.stamp
+
+
+def test_without_a_way_past_the_cache_that_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorded(tmp_path, "a.wav")
+    flip(tmp_path / "a.wav", 5000)
+    monkeypatch.setattr(readings, "_read_direct", lambda *_: None)
+    _, results, _ = run(capsys, str(tmp_path))
+    assert results["a.wav"]["state"] == "altered"
+    assert "as far as the system does that" in results["a.wav"]["text"]
+
+
+def test_a_wrong_copy_in_memory_is_no_altered_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorded(tmp_path, "a.wav")
+
+    def wrong(path: bytes, *rest: Any) -> Any:
+        reading = readings.read(path, *rest)
+        return reading._replace(digests={name: bytes(32) for name in reading.digests})
+
+    monkeypatch.setattr(reverify, "read", wrong)
+    status, results, _ = run(capsys, str(tmp_path))
+    assert results["a.wav"]["state"] == "unread"
+    assert "is as recorded. Storage or memory" in results["a.wav"]["text"]
+    assert status is Exit.UNREAD
+
+
+@pytest.mark.parametrize("size", [100, 3 * MIB], ids=["small", "big"])
+def test_a_file_that_is_written_to_meanwhile_is_not_called_altered(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, size: int
+) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(bytes(size))
+    main(["sums", "--from-bytes", str(tmp_path)])
+
+    def growing(there: bytes, *rest: Any) -> Any:
+        with path.open("ab") as stream:
+            stream.write(b"x")
+        reading = readings.read(there, *rest)
+        with path.open("ab") as stream:
+            stream.write(b"x")
+        return reading
+
+    monkeypatch.setattr(reverify, "read", growing)
+    status, results, _ = run(capsys, str(tmp_path))
+    assert results["a.wav"]["state"] == "unread"
+    assert "written to or replaced while it was read" in results["a.wav"]["text"]
+    assert status is Exit.UNREAD
+
+
+def test_an_error_of_the_storage_says_its_byte(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(bytes(9 * MIB))
+    main(["sums", "--from-bytes", str(tmp_path)])
+    real, calls = os.readv, iter(range(10))
+
+    def failing(fd: int, buffers: Any) -> int:
+        if next(calls) == 2:
+            raise OSError(5, "Input/output error")
+        return real(fd, buffers)
+
+    monkeypatch.setattr(os, "readv", failing)
+    status, results, _ = run(capsys, str(tmp_path))
+    assert "Input/output error at byte 8388608" in results["a.wav"]["text"]
+    assert status is Exit.UNREAD

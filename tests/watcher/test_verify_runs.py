@@ -1,0 +1,406 @@
+"""Runs of ``verify``: interrupted and resumed, in part, over several folders, with a ledger."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from verifying import capture, flip, known, recorded, run
+
+from watcher import commands_verify, reverify, verify
+from watcher.cli import main
+from watcher.exits import Exit
+from watcher.ledger import Ledger, LedgerError
+from watcher.places import jobs_for, turns
+from watcher.reverify import Options
+from watcher.roots import enrol
+
+PROJECT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture(autouse=True)
+def ledger_path(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
+    folder = tmp_path_factory.mktemp("state")
+    monkeypatch.setenv("XDG_STATE_HOME", str(folder))
+    return folder / "reelvigil" / "ledger.sqlite"
+
+
+@pytest.fixture
+def reads(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Names of the files read, in order; ``stop`` among them interrupts."""
+    names: list[str] = []
+
+    def noted(path: bytes, *rest: Any) -> Any:
+        names.append(os.path.basename(os.fsdecode(path)))
+        return real(path, *rest)
+
+    real = getattr(reverify, "read")  # noqa: B009 - the name there is what is replaced
+    monkeypatch.setattr(reverify, "read", noted)
+    return names
+
+
+def interrupt_at(monkeypatch: pytest.MonkeyPatch, name: str) -> Callable[[], None]:
+    """Ctrl-C when a file of that name is to be read; the return value lets it be again."""
+    real = getattr(reverify, "read")  # noqa: B009
+
+    def reading(path: bytes, *rest: Any) -> Any:
+        if path.endswith(name.encode()):
+            raise KeyboardInterrupt
+        return real(path, *rest)
+
+    monkeypatch.setattr(reverify, "read", reading)
+    return lambda: monkeypatch.setattr(reverify, "read", real)
+
+
+# -- folders -------------------------------------------------------------------------------------
+
+
+def test_a_folder_named_twice_or_within_another_is_read_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], reads: list[str]
+) -> None:
+    store = tmp_path / "store"
+    recorded(store / "reel", "a.wav")
+    (tmp_path / "link").symlink_to(store)
+    status, results, last = run(capsys, str(store / "reel"), str(tmp_path / "link"), str(store))
+    assert status is Exit.CLEAR
+    assert reads == ["a.wav"] == list(results)
+    assert last["counts"]["intact"] == 1
+    main(["verify", str(store), str(store / "reel")])
+    assert "lies within" in capsys.readouterr().err
+
+
+def test_a_resumed_call_over_several_folders_goes_on_where_it_was(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    reads: list[str],
+) -> None:
+    folders = [tmp_path / name for name in "abc"]
+    for folder in folders:
+        recorded(folder, f"{folder.name}1.wav", f"{folder.name}2.wav")
+    flip(folders[0] / "a2.wav", 3000)
+    arguments = [str(folder) for folder in folders]
+    again = interrupt_at(monkeypatch, "b2.wav")
+    assert main(["verify", *arguments]) is Exit.INTERRUPTED
+    out = capsys.readouterr()
+    assert "a2.wav" in out.out  # what was found so far is told
+    assert "--resume goes on" in out.err
+    again()
+    reads.clear()
+    status, results, last = run(capsys, "--resume", *arguments)
+    assert reads == ["a2.wav", "b2.wav", "c1.wav", "c2.wav"]  # what was bad is looked at again
+    assert status is Exit.REDO
+    assert results["a2.wav"]["state"] == "altered"
+    assert last["counts"]["intact"] == 5
+    assert last["files_resumed"] == 2
+    assert main(["verify", "--resume", *arguments]) is Exit.USAGE
+
+
+def test_killed_it_resumes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    recorded(tmp_path, *(f"{n}.wav" for n in range(4)))
+    killed = (
+        "import os, sys\n"
+        "from watcher import reverify, verify\n"
+        "from watcher.cli import main\n"
+        "verify._BATCH_S = -1.0\n"
+        "real = reverify.read\n"
+        "def read(path, *rest):\n"
+        "    if path.endswith(b'2.wav'):\n"
+        "        os.kill(os.getpid(), 9)\n"
+        "    return real(path, *rest)\n"
+        "reverify.read = read\n"
+        "main(['verify', sys.argv[1]])\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", killed, str(tmp_path)], cwd=PROJECT, capture_output=True, check=False
+    )
+    assert done.returncode == -signal.SIGKILL
+    status, results, last = run(capsys, "--resume", str(tmp_path))
+    assert status is Exit.CLEAR
+    assert sorted(results) == ["2.wav", "3.wav"]
+    assert last["counts"]["intact"] == 4
+
+
+# -- in part -------------------------------------------------------------------------------------
+
+
+def test_no_file_is_begun_after_the_time_limit(tmp_path: Path, reads: list[str]) -> None:
+    recorded(tmp_path, *(f"{n}.wav" for n in range(5)))
+    prepared = verify.prepare(tmp_path, mirror=None, ledger=None)
+    times = iter(range(100))
+    results = list(
+        verify.carry_out(prepared, Options(), None, until=3.5, monotonic=lambda: float(next(times)))
+    )
+    assert 0 < len(results) == len(reads) < 4
+
+
+def test_a_time_limit_says_its_share_and_resumes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recorded(tmp_path, "a.wav", "b.wav")
+    assert main(["verify", "--time-limit", "0", str(tmp_path)]) is Exit.CLEAR
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Read: 0 of 2 recorded files" in out
+    assert "Not looked at: 2 recorded files, 100.0 % of the bytes" in out
+    status, _, last = run(capsys, "--resume", str(tmp_path))
+    assert status is Exit.CLEAR
+    assert last["files_looked_at"] == 2
+
+
+def test_a_time_limit_takes_the_longest_unverified_first(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], reads: list[str]
+) -> None:
+    recorded(tmp_path, "a.wav", "b.wav", "c.wav")
+    run(capsys, "--sample", "34", str(tmp_path))
+    first = reads[:]
+    reads.clear()
+    run(capsys, "--time-limit", "1h", str(tmp_path))
+    assert first == ["a.wav", "b.wav"]
+    assert reads == ["c.wav", "a.wav", "b.wav"]
+
+
+def test_a_resumed_sample_reads_the_rest_of_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorded(tmp_path, *(f"{n}.wav" for n in range(4)))
+    again = interrupt_at(monkeypatch, "1.wav")
+    assert main(["verify", "--sample", "50", str(tmp_path)]) is Exit.INTERRUPTED
+    again()
+    _, results, last = run(capsys, "--resume", "--sample", "50", str(tmp_path))
+    assert list(results) == ["1.wav"]
+    assert last["counts"]["intact"] == 2
+
+
+def test_quick_a_date_that_differs_is_to_be_looked_at(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recorded(tmp_path, "a.wav")
+    os.utime(tmp_path / "a.wav", ns=(0, 1_000_000_000))
+    status, results, _ = run(capsys, "--quick", str(tmp_path))
+    assert status is Exit.LISTEN
+    assert results["a.wav"]["text"].startswith("Its date differs")
+
+
+# -- the ledger ----------------------------------------------------------------------------------
+
+
+def test_ledger_and_report_that_differ_are_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], ledger_path: Path
+) -> None:
+    recorded(tmp_path, "a.wav")
+    with Ledger(ledger_path) as ledger:
+        known(ledger, tmp_path, "a.wav", "a.wav")
+    _, results, _ = run(capsys, str(tmp_path))
+    assert results["a.wav"]["sources"] == ["sidecar", "ledger"]
+    assert results["a.wav"]["state"] == "intact"
+    # somebody changes the file, takes its report away and has it checked anew
+    flip(tmp_path / "a.wav", 3000)
+    (tmp_path / "a.wav.vigil.json").unlink()
+    main(["check", str(tmp_path)])
+    status, results, _ = run(capsys, str(tmp_path))
+    assert status is Exit.REDO
+    assert results["a.wav"]["state"] == "altered"
+    assert (
+        "The records disagree: it is as recorded by its report, not as recorded by the ledger"
+        in results["a.wav"]["text"]
+    )
+
+
+def test_the_ledger_alone_is_record_enough(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], ledger_path: Path
+) -> None:
+    recorded(tmp_path, "a.wav", "b.wav")
+    with Ledger(ledger_path) as ledger:
+        for name in ("a.wav", "b.wav"):
+            known(ledger, tmp_path, name, name)
+    for report in tmp_path.glob("*.vigil.json"):
+        report.unlink()
+    (tmp_path / "b.wav").unlink()
+    status, results, _ = run(capsys, str(tmp_path))
+    assert status is Exit.REDO
+    assert {name: line["state"] for name, line in results.items()} == {
+        "a.wav": "intact",
+        "b.wav": "missing",
+    }
+    assert results["b.wav"]["source"] == "ledger"
+
+
+@pytest.mark.parametrize("told", [True, False], ids=["ledger told", "ledger not told"])
+def test_a_signed_change_counts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], ledger_path: Path, *, told: bool
+) -> None:
+    """Also where the person who signed could not write to the daemon's ledger."""
+    recorded(tmp_path, "a.wav")
+    with Ledger(ledger_path) as ledger:
+        known(ledger, tmp_path, "a.wav", "a.wav")
+    flip(tmp_path / "a.wav", 3000)
+    main(["check", str(tmp_path)])
+    status, results, _ = run(capsys, str(tmp_path))
+    assert (status, results["a.wav"]["state"]) == (Exit.REDO, "altered")
+    aside = ledger_path.with_name("aside")
+    if not told:
+        ledger_path.rename(aside)
+    else:
+        with Ledger(ledger_path) as ledger:
+            known(ledger, tmp_path, "a.wav", "a.wav")
+    assert main(["signoff", str(tmp_path / "a.wav"), "--by", "QA"]) is Exit.CLEAR
+    if not told:
+        for rest in ledger_path.parent.glob("ledger.sqlite*"):
+            rest.unlink()
+        aside.rename(ledger_path)
+    status, results, _ = run(capsys, str(tmp_path))
+    assert (status, results["a.wav"]["state"]) == (Exit.CLEAR, "intact")
+
+
+def test_lost_storage_is_not_missing_files(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], ledger_path: Path
+) -> None:
+    store = tmp_path / "store"
+    recorded(store, "a.wav", "b.wav")
+    marker = enrol(store, "server")
+    with Ledger(ledger_path) as ledger:
+        for name in ("a.wav", "b.wav"):
+            known(ledger, store, name, name)
+        ledger.change("UPDATE roots SET marker = ?", (marker.id,))
+    shutil.rmtree(store)
+    store.mkdir()
+    status, results, last = run(capsys, str(store))
+    assert status is Exit.UNREAD
+    assert last["counts"]["missing"] == 0
+    assert "2 recorded files are not there, but neither is the storage" in results["store"]["text"]
+    enrol(store, "server")  # another volume
+    assert run(capsys, str(store))[0] is Exit.UNREAD
+
+
+def test_captures_count_as_verified_a_set_only_whole(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], ledger_path: Path
+) -> None:
+    recorded(tmp_path, "a.wav", "t_tr1.wav", "t_tr2.wav")
+    long_ago = (datetime.now(UTC) - timedelta(days=400)).isoformat(timespec="milliseconds")
+
+    def verified() -> list[bool]:
+        with Ledger(ledger_path) as ledger:
+            rows = ledger.rows("SELECT verified_at != ? FROM captures ORDER BY path", (long_ago,))
+            return [bool(row[0]) for row in rows]
+
+    with Ledger(ledger_path) as ledger:
+        known(ledger, tmp_path, "a.wav", "a.wav")
+        known(ledger, tmp_path, "t.set", "t_tr1.wav", "t_tr2.wav")
+        ledger.change("UPDATE captures SET verified_at = ?", (long_ago,))
+    flip(tmp_path / "t_tr2.wav", 3000)
+    run(capsys, str(tmp_path))
+    assert verified() == [True, False]
+    flip(tmp_path / "t_tr2.wav", 3000)
+    run(capsys, str(tmp_path))
+    assert verified() == [True, True]
+
+
+def test_a_damaged_ledger_is_gone_without(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], ledger_path: Path
+) -> None:
+    recorded(tmp_path, "a.wav")
+    ledger_path.parent.mkdir(parents=True, exist_ok=True)
+    ledger_path.write_bytes(b"no ledger at all" * 100)
+    assert main(["verify", str(tmp_path)]) is Exit.CLEAR
+    assert "going on without the ledger" in capsys.readouterr().err
+    assert main(["verify", "--resume", str(tmp_path)]) is Exit.USAGE
+
+
+def test_a_ledger_that_may_only_be_read_is_read(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    ledger_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    recorded(tmp_path, "a.wav")
+    with Ledger(ledger_path) as ledger:
+        known(ledger, tmp_path, "a.wav", "a.wav")
+
+    def opened(path: Path, *, read_only: bool = False) -> Ledger:
+        if not read_only:
+            raise LedgerError("attempt to write a readonly database")
+        return Ledger(path, read_only=True)
+
+    monkeypatch.setattr(commands_verify, "Ledger", opened)
+    status, results, _ = run(capsys, str(tmp_path))
+    assert status is Exit.CLEAR
+    assert results["a.wav"]["sources"] == ["sidecar", "ledger"]
+
+
+# -- reports that cannot be read -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("before", "after"), [('"version": 1', '"version": 2'), ('"sha256"', '"sha255"'), ("}", "")]
+)
+def test_a_report_that_cannot_be_read_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], before: str, after: str
+) -> None:
+    recorded(tmp_path, "a.wav", "b.wav")
+    report = tmp_path / "a.wav.vigil.json"
+    report.write_text(report.read_text().replace(before, after, 1))
+    status, results, _ = run(capsys, str(tmp_path))
+    assert status is Exit.UNREAD
+    assert results["a.wav.vigil.json"]["state"] == "unread"
+    assert results["a.wav"]["state"] == "unrecorded"
+    assert results["b.wav"]["state"] == "intact"
+
+
+def test_a_report_that_names_files_elsewhere_is_not_followed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], reads: list[str]
+) -> None:
+    inside = tmp_path / "in"
+    recorded(inside, "a.wav")
+    capture(tmp_path / "secret.wav")
+    report = inside / "a.wav.vigil.json"
+    values = json.loads(report.read_text())
+    for name in ("../secret.wav", str(tmp_path / "secret.wav")):
+        values["capture"]["files"][0]["name"] = name
+        report.write_text(json.dumps(values))
+        status, results, _ = run(capsys, str(inside))
+        assert status is Exit.UNREAD
+        assert results["secret.wav"]["state"] == "unread"
+    assert reads == []
+
+
+# -- how many at once ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("flag", "expected"), [("1\n", True), ("0\n", False), (None, None)])
+def test_whether_a_disk_turns_is_asked_of_the_system(
+    tmp_path: Path, flag: str | None, expected: bool | None
+) -> None:
+    """Linux Documentation/ABI/stable/sysfs-block: queue/rotational, of the disk of a partition."""
+    device = os.stat(tmp_path).st_dev
+    disk = tmp_path / "sys" / "devices" / "sda"
+    (disk / "queue").mkdir(parents=True)
+    (disk / "sda1").mkdir()
+    if flag is not None:
+        (disk / "queue" / "rotational").write_text(flag)
+    (tmp_path / "sys" / "dev" / "block").mkdir(parents=True)
+    link = tmp_path / "sys" / "dev" / "block" / f"{os.major(device)}:{os.minor(device)}"
+    link.symlink_to(disk / "sda1")
+    folder = os.fsencode(tmp_path)
+    assert turns(folder, tmp_path / "sys") is expected
+    jobs = jobs_for(folder, tmp_path / "sys")
+    assert jobs == (min(4, os.cpu_count() or 1) if expected is False else 1)
+
+
+def test_big_files_are_read_at_once_and_told_in_order(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorded(tmp_path, *(f"{n}.wav" for n in range(6)))
+    flip(tmp_path / "3.wav", 4000)
+    _, one, _ = run(capsys, "--jobs", "1", str(tmp_path))
+    monkeypatch.setattr(reverify, "_BIG", 0)
+    _, many, _ = run(capsys, "--jobs", "3", str(tmp_path))
+    assert list(one.items()) == list(many.items())
