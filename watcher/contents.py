@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from watcher.record import accepted
+from watcher.record import accepted, superseded
 from watcher.report import FileLine, Report
 from watcher.rows import utc
 
@@ -32,6 +32,11 @@ def note(ledger: Ledger, path: Path, line: FileLine, report: Report) -> None:
                 line.crc32_mib,
                 report.verdict,
             ),
+        )
+    for former in superseded(report, line.name) - {line.sha256}:
+        ledger.change(
+            "DELETE FROM contents WHERE path = ? AND sha256 = ? AND signed_by IS NULL",
+            (key, former),
         )
     signoff = accepted(report, line.name, line.sha256)
     if signoff is not None:

@@ -125,9 +125,9 @@ def _checksum(reading: Reading, files: Sequence[FileLine], earlier: Report | Non
             audio_sha256=line.audio_sha256,
             crc32_mib=line.crc32_mib or "",
             bytes=line.bytes or 0,
-            record=baseline(earlier, line.name),
+            record=baseline(earlier, line.name, whole=_whole(reading, path)),
         )
-        for line in files
+        for path, line in zip(reading.capture.files, files, strict=True)
         if line.sha256 is not None
     ]
     return checksum.judge(
@@ -135,6 +135,12 @@ def _checksum(reading: Reading, files: Sequence[FileLine], earlier: Report | Non
         reading.stored(),
         stored_expected=reading.applied.sheet.expect.stored_digest,
     )
+
+
+def _whole(reading: Reading, path: Path) -> bool:
+    """Whether the container of one of the files is complete."""
+    member = next((m for m in reading.members if m.path == path), None)
+    return member is not None and member.layout is not None and member.layout.complete
 
 
 def _first_rate(reading: Reading) -> int | None:

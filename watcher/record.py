@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from typing import Final
 
 from checks.checksum import Record
 from checks.model import Verdict
 from watcher.report import Earlier, FileLine, FindingLine, Report, Signoff
+
+_NOT_WHOLE: Final = frozenset({"truncated", "unfinalised"})
 
 
 def _states(report: Report) -> list[Earlier]:
@@ -25,25 +28,55 @@ def _states(report: Report) -> list[Earlier]:
             crc32_mib=line.crc32_mib,
             file=line.name,
             signoff=report.signoff,
+            unfinished=_unfinished(report, number),
         )
-        for line in report.capture.files
+        for number, line in enumerate(report.capture.files)
         if line.sha256 is not None
     ]
     return [*report.earlier, *own]
 
 
-def baseline(earlier: Report | None, file: str) -> Record | None:
+def _unfinished(report: Report, number: int) -> bool:
+    """Whether one of the files was not whole: cut short, or its header never completed."""
+    if not any(f.check == "container" and f.kind in _NOT_WHOLE for f in report.findings):
+        return False
+    lines = report.measures.container.files if report.measures.container is not None else ()
+    if len(report.capture.files) == 1 or len(lines) != len(report.capture.files):
+        return len(report.capture.files) == 1
+    return lines[number].header_frames != lines[number].found_frames
+
+
+def _of(report: Report, file: str) -> list[Earlier]:
+    return [s for s in _states(report) if s.sha256 is not None and s.file in (None, file)]
+
+
+def _counts_from(states: Sequence[Earlier], *, whole: bool) -> int:
+    """Number of the state that counts: those before it speak against nothing any more.
+
+    A person's sign-off makes its own state the one that counts; where the person wants the capture
+    done again, the next. And a file that was cut short speaks against no whole one that comes in
+    its place: to fetch it again is what was asked for.
+    """
+    first = 0
+    for number, state in enumerate(states):
+        if state.signoff is not None:
+            first = number + int(state.signoff.verdict is Verdict.REDO)
+    if whole or any(not state.unfinished for state in states[first:]):
+        while first < len(states) and states[first].unfinished and states[first].signoff is None:
+            first += 1
+    return first
+
+
+def baseline(earlier: Report | None, file: str, *, whole: bool = False) -> Record | None:
     """The recorded state of a file that the next reading is held against.
 
-    A content that a person wants done again speaks against none that comes in its place.
+    Args:
+        whole: the container of the file as it is read now is complete.
     """
     if earlier is None:
         return None
-    states = [s for s in _states(earlier) if s.sha256 is not None and s.file in (None, file)]
-    counts = states
-    for i, state in enumerate(states):
-        if state.signoff is not None:
-            counts = states[i + int(state.signoff.verdict is Verdict.REDO) :]
+    states = _of(earlier, file)
+    counts = states[_counts_from(states, whole=whole) :]
     if not counts:
         return None
     state = counts[0]
@@ -57,10 +90,11 @@ def baseline(earlier: Report | None, file: str) -> Record | None:
 
 
 def superseded(report: Report, file: str) -> set[str]:
-    """SHA-256 of the states of a file that a person's sign-off has put out of account."""
-    states = [s for s in _states(report) if s.sha256 is not None and s.file in (None, file)]
-    signed = [i for i, state in enumerate(states) if state.signoff is not None]
-    return {s.sha256 for s in states[: signed[-1]] if s.sha256} if signed else set()
+    """SHA-256 of the states of a file that are out of account."""
+    states = _of(report, file)
+    first = min(_counts_from(states, whole=False), len(states) - 1)
+    counts = states[first].sha256 if states else None
+    return {s.sha256 for s in states[: max(first, 0)] if s.sha256 and s.sha256 != counts}
 
 
 def accepted(report: Report, file: str, sha256: str) -> Signoff | None:

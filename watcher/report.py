@@ -102,7 +102,10 @@ class Signoff:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Earlier:
-    """A former state of the content; ``signoff`` where a person had accepted that state."""
+    """A former state of the content; ``signoff`` where a person had accepted that state.
+
+    ``unfinished``: the file was cut short or its header not complete.
+    """
 
     at: str
     sha256: str | None
@@ -111,6 +114,7 @@ class Earlier:
     crc32_mib: str | None = None
     file: str | None = None
     signoff: Signoff | None = None
+    unfinished: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

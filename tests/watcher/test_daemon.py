@@ -543,3 +543,40 @@ def test_new_rights_alone_are_read_again_and_make_no_alarm(watch: Watch) -> None
     assert row.verified_at > NEVER_READ
     watch.scene.scan()
     assert watch.scene.row("take.wav").verified_at == row.verified_at  # told once
+
+
+def kinds(watch: Watch, name: str) -> list[str]:
+    report = watch.scene.ledger.report(watch.scene.row(name).id)
+    assert report is not None
+    return [finding.kind for finding in report.findings]
+
+
+def test_a_cut_file_that_was_fetched_again_is_what_was_asked_for(watch: Watch) -> None:
+    """And a recording that went on after it was given up is no alteration of itself."""
+    whole = wav(5000, fill=3)
+    path = watch.scene.write("take.wav", whole[:4000])
+    watch.after(1900)
+    watch.checked()
+    assert "truncated" in kinds(watch, "take.wav")
+    path.write_bytes(whole)
+    watch.scene.scan()
+    watch.checked()
+    assert "altered" not in kinds(watch, "take.wav")
+    rows = watch.scene.ledger.rows("SELECT count(*) FROM contents")
+    assert next(rows) == (1,)  # what verification holds it against
+    # from here on it counts: another content, and a cut one, are told
+    path.write_bytes(wav(5000, fill=4))
+    watch.scene.scan()
+    watch.checked()
+    assert "altered" in kinds(watch, "take.wav")
+
+
+def test_a_cut_file_that_changes_and_stays_cut_is_altered(watch: Watch) -> None:
+    path = watch.scene.write("take.wav", wav(5000, fill=3)[:4000])
+    watch.after(1900)
+    watch.checked()
+    path.write_bytes(wav(5000, fill=4)[:4000])
+    watch.scene.scan()
+    watch.after(1900)
+    watch.checked()
+    assert "altered" in kinds(watch, "take.wav")
