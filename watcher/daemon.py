@@ -34,7 +34,7 @@ from watcher.rebuild import adopt
 from watcher.record import signed_still
 from watcher.report import Report, ReportError, sidecar_path
 from watcher.settings import Applied, Settings, Sheets, load
-from watcher.stands_on import LineupEntry, in_ledger, with_stands_on
+from watcher.stands_on import LineupEntry, in_ledger, stand_again, with_stands_on
 from watcher.tracksets import Capture
 from watcher.troubles import Troubles
 from watcher.wake import Wake
@@ -366,6 +366,7 @@ class Daemon:
         stored = self.ledger.capture(row.path)
         if stored is not None:
             self._delivery.one(stored, report)
+        stand_again(self.ledger, report, root)
         self.made.append(report)
         self.log.info(
             "capture_done",

@@ -15,10 +15,10 @@ from pathlib import Path
 from typing import Final
 
 from checks.model import Remedy, Verdict
-from watcher.ledger import CaptureRow, Ledger, State, utc
+from watcher.ledger import Ledger, State, utc
 from watcher.lineups import LineupEntry, entry_of, joined
 from watcher.report import Report
-from watcher.stands_on import in_ledger, with_stands_on
+from watcher.stands_on import in_ledger, in_reach, with_stands_on
 from watcher.summary import sheet_value
 
 _MOST_TOLD: Final = 3
@@ -168,20 +168,16 @@ def ledger_lines(ledger: Ledger, reports: Sequence[Report]) -> list[MachineLine]
     for path in sorted(paths):
         own = _report_at(ledger, path)
         entry = entry_of(own) if own is not None else None
-        if entry is None:
+        if own is None or entry is None:
             continue
         beside = [e for e in in_ledger(ledger, entry.folder, top=entry.folder)
                   if (e.folder, e.machine) == (entry.folder, entry.machine)]  # fmt: skip
         further |= {e.path: e for e in (entry, *beside)}
-        since = utc(entry.recorded.files.isoformat())
-        below = list(_below(ledger, entry.reach))
-        found = [r for row in below if (row.checked_at or "") >= since and row.state is State.DONE
-                 and (r := ledger.report(row.id)) is not None]  # fmt: skip
+        found = [report for _, report in in_reach(ledger, own)]
         for report in stood_anew(ledger, found):
             every.setdefault((report.capture.folder, report.capture.name), report)
         if not any(e.recorded.since(entry.recorded) > timedelta(0) for e in beside):
-            waiting[path] = [row.path.name for row in below
-                             if row.state in _UNDECIDED and row.first_seen >= since]  # fmt: skip
+            waiting[path] = _waiting(ledger, entry)
     named = [r for r in every.values() if {_stands_on(r), _as_line_up(r)} & paths]
     return machine_lines(named, further=further.values(), waiting=waiting)
 
@@ -206,11 +202,11 @@ def _report_at(ledger: Ledger, path: str) -> Report | None:
     return None
 
 
-def _below(ledger: Ledger, folder: Path) -> list[CaptureRow]:
-    start = os.fsencode(folder) + b"/"
-    rows = ledger.rows(
-        "SELECT path FROM captures WHERE path >= ? AND path < ? ORDER BY path",
-        (start, start[:-1] + b"0"),  # the next byte after the slash
-    )
-    paths = [Path(os.fsdecode(path)) for (path,) in rows]
-    return [row for path in paths if (row := ledger.capture(path)) is not None]
+def _waiting(ledger: Ledger, entry: LineupEntry) -> list[str]:
+    """Captures in reach of a line-up that came after it and are not checked yet."""
+    since = utc(entry.recorded.files.isoformat())
+    return [
+        row.path.name
+        for row in ledger.in_state(*_UNDECIDED)
+        if row.path.is_relative_to(entry.reach) and row.first_seen >= since
+    ]

@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import os
 import re
+import zlib
 from collections.abc import Iterable, Iterator
 from datetime import timedelta
 from functools import lru_cache
@@ -31,10 +32,19 @@ from watcher.lineups import (
     lacked,
     recorded_at,
 )
-from watcher.report import SUFFIX, FindingLine, Report, ReportError, sidecar_path
+from watcher.report import SUFFIX, FindingLine, Report, ReportError, sidecar_path, to_json
 from watcher.summary import sheet_value
 
-__all__ = ["LineupEntry", "in_ledger", "nearest", "on_disk", "reach_of", "with_stands_on"]
+__all__ = [
+    "LineupEntry",
+    "in_ledger",
+    "in_reach",
+    "nearest",
+    "on_disk",
+    "reach_of",
+    "stand_again",
+    "with_stands_on",
+]
 
 _LIKELY: Final = re.compile(rb'"kind":\s*"(?:lineup|steady|reference-tone)"')
 
@@ -140,6 +150,45 @@ def nearest(report: Report, entries: Iterable[LineupEntry]) -> LineupEntry | Non
         and timedelta(0) <= recorded.since(entry.recorded) <= valid
     ]
     return joined([entry for _, entry in sorted(found, key=lambda one: one[0])])
+
+
+def in_reach(ledger: Ledger, line_up: Report) -> Iterator[tuple[int, Report]]:
+    """Checked captures that may stand on a line-up, by place and by the dates of their files."""
+    entry = entry_of(line_up)
+    if entry is None:
+        return
+    hours = float(sheet_value(line_up, "lineup", "valid_h") or 0.0)
+    first = int(entry.recorded.files.timestamp() * 1e9)
+    start = os.fsencode(entry.reach) + b"/"
+    rows = ledger.rows(
+        "SELECT DISTINCT captures.id FROM files JOIN captures ON captures.id = files.capture"
+        " WHERE captures.path >= ? AND captures.path < ? AND captures.state = 'done'"
+        " AND files.mtime_ns BETWEEN ? AND ?",
+        # the next byte after the slash; a second for dates that a copy rounds
+        (start, start[:-1] + b"0", first - 10**9, first + int(max(hours, 12.0) * 3.6e12)),
+    )
+    for (number,) in list(rows):
+        report = ledger.report(number)
+        if report is not None:
+            yield number, report
+
+
+def stand_again(ledger: Ledger, line_up: Report, top: Path | None) -> None:
+    """Captures that were checked before their line-up get it into their reports.
+
+    The reports are delivered anew. What a person signed off stays as it is.
+    """
+    for number, report in in_reach(ledger, line_up):
+        if report.signoff is not None or is_lineup(report):
+            continue
+        entries = in_ledger(ledger, Path(report.capture.folder), top=top)
+        fresh = with_stands_on(report, entries)
+        if fresh != report:
+            body = zlib.compress(to_json(fresh, indent=None).encode("ascii"))
+            ledger.change(
+                "UPDATE captures SET report = ?, verdict = ?, delivered = 0 WHERE id = ?",
+                (body, fresh.verdict, number),
+            )
 
 
 def with_fellows(report: Report, entries: Iterable[LineupEntry]) -> Report:

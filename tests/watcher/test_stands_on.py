@@ -45,7 +45,7 @@ from watcher.report import (
     sidecar_path,
     to_json,
 )
-from watcher.stands_on import in_ledger, nearest, on_disk, with_stands_on
+from watcher.stands_on import in_ledger, nearest, on_disk, stand_again, with_stands_on
 
 NOON = datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
 
@@ -415,7 +415,8 @@ def test_tones_that_another_capture_of_the_line_up_has_are_not_missed() -> None:
 
 def kept(ledger: Ledger, r: Report, *, is_set: bool = False) -> None:
     path = Path(r.capture.folder) / (r.capture.name + ".set" * is_set)
-    identity = Identity(device=1, inode=1, size=1, mtime_ns=1)
+    at = datetime.fromisoformat(str(r.capture.files[0].modified))
+    identity = Identity(device=1, inode=1, size=1, mtime_ns=int(at.timestamp() * 1e9))
     row = ledger.put(root=ledger.root(Path("/store")), path=path, is_set=is_set,
                      files=[(path, identity)], state=State.CHECKING)  # fmt: skip
     made = dataclasses.replace(r.made, at=(NOON + timedelta(days=1)).isoformat())
@@ -470,6 +471,27 @@ def test_a_sign_off_of_the_line_up_counts_at_once(tmp_path: Path) -> None:
         (fresh,) = stood_anew(ledger, [take])
         assert fresh.verdict is Verdict.CLEAR
         assert ledger_lines(ledger, [fresh])[0].done
+
+
+def test_captures_checked_before_their_line_up_get_it_into_their_reports(tmp_path: Path) -> None:
+    top = Path("/store")
+    takes = [report(f"take_{k}.wav", hours=k) for k in (-1, 1, 2, 13)]
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        for r in (*takes, report("other.wav", folder="/store/tuesday", hours=1)):
+            kept(ledger, with_stands_on(r, ()))
+        kept(ledger, signed(takes[2]))
+        ledger.change("UPDATE captures SET delivered = 1")
+        kept(ledger, lineup())
+        stand_again(ledger, lineup(), top)
+        found = [ledger.report(row.id) for row in ledger.undelivered()]
+        assert [r.capture.name for r in found if r] == ["take_1.wav", "lineup.wav"]
+        assert found[0] is not None
+        assert "Stands on the line-up lineup.wav" in found[0].findings[0].text
+        assert found[0].findings == with_stands_on(takes[1], entries(lineup())).findings
+        ledger.change("UPDATE captures SET delivered = 1")
+        stand_again(ledger, lineup(), top)
+        stand_again(ledger, takes[1], top)  # on which nothing stands
+        assert not list(ledger.undelivered())
 
 
 @pytest.mark.parametrize("how", [[], ["--no-sidecar"], ["--jobs", "2"]])
