@@ -24,7 +24,7 @@ from watcher.examine import not_examined
 from watcher.exits import Exit
 from watcher.files import shown
 from watcher.intake import Intake, capture_of
-from watcher.ledger import CaptureRow, Ledger, State, now
+from watcher.ledger import CaptureRow, Ledger, State
 from watcher.life import Doing, Life, forget_roots
 from watcher.logs import Log
 from watcher.pacing import Manner, Pacing
@@ -33,6 +33,7 @@ from watcher.pool import Ended, Pool
 from watcher.rebuild import adopt
 from watcher.record import signed_still
 from watcher.report import Report, ReportError, sidecar_path
+from watcher.rows import age_s
 from watcher.settings import Applied, Settings, Sheets, load
 from watcher.stands_on import LineupEntry, in_ledger, stand_again, with_stands_on
 from watcher.tracksets import Capture
@@ -200,7 +201,7 @@ class Daemon:
         for number in report.missing:
             self.log.warning("capture_missing", id=number)
         self._collect()
-        self._pacing.keep(self.settings, lambda key: _since_s(self.claims[key].row.changed_at))
+        self._pacing.keep(self.settings, lambda key: age_s(self.claims[key].row.changed_at))
         self._due_again()
         self._dispatch()
         self._delivery.retry()
@@ -250,7 +251,8 @@ class Daemon:
 
     def _due_again(self) -> None:
         for row in list(self.ledger.in_state(State.RETRY)):
-            if row.retry_at is not None and row.retry_at <= now():
+            wait = -age_s(row.retry_at) if row.retry_at is not None else 0.0
+            if not 0 < wait <= _BACK_OFF_S[-1]:  # far ahead: the clock was put back
                 self.ledger.move_to(row.id, State.QUEUED)
 
     def _dispatch(self) -> None:
@@ -296,7 +298,7 @@ class Daemon:
             self.log.info("capture_known", path=row.path)
             return True
         volume = files[0].identity.device
-        manner = self._pacing.of(volume, self.settings, waited_s=_since_s(row.changed_at))
+        manner = self._pacing.of(volume, self.settings, waited_s=age_s(row.changed_at))
         if manner is Manner.NOT:
             if row.why is None:
                 self.ledger.note(row.id, RECORDING)
@@ -355,6 +357,10 @@ class Daemon:
         if unread and not self.intake.present(claim.capture.files[0]):
             self.ledger.move_to(row.id, State.QUEUED, why="its storage is lost")
             return
+        if unread and not all(map(os.path.lexists, claim.capture.files)):
+            self.ledger.move_to(row.id, State.WAITING, why="vanished while it was checked")
+            self.intake.rescan("a capture vanished while it was checked")
+            return
         if report is None:
             report = not_examined(claim.capture, claim.applied, ended.cause, earlier=claim.earlier)
             self.log.error("check_died", path=row.path, why=ended.cause, attempt=row.attempts)
@@ -379,12 +385,11 @@ class Daemon:
 
     def _again(self, row: CaptureRow, report: Report, attempts: int, *, died: bool) -> None:
         """What could not be read is tried again; what ends its worker every time is given up."""
-        kinds = {f.kind for f in report.findings if f.verdict.value == "unread"}
         if died and attempts >= _ATTEMPTS:
             self.ledger.move_to(row.id, State.GIVEN_UP)
         elif died or any("storage error" in f.text for f in report.findings):
             self._retry(row, "could not be read", attempts)
-        elif "changed-while-read" in kinds:
+        elif any(f.kind == "changed-while-read" for f in report.findings):
             self.ledger.move_to(row.id, State.WAITING, why="changed while it was checked")
             self.intake.rescan("a capture changed while it was checked")
 
@@ -393,8 +398,3 @@ class Daemon:
         at = (datetime.now(UTC) + timedelta(seconds=wait)).isoformat(timespec="milliseconds")
         self.ledger.move_to(row.id, State.RETRY, why=why, retry_at=at)
         self.ledger.attempts(row.id, attempts)
-
-
-def _since_s(at: str) -> float:
-    """How long ago a moment in the ledger's form of time was."""
-    return (datetime.now(UTC) - datetime.fromisoformat(at)).total_seconds()

@@ -21,6 +21,7 @@ from typing import Final, NamedTuple, TypeVar
 
 from watcher.lease import is_mount_point, keeps_inodes
 from watcher.ledger import Ledger, State
+from watcher.ledger import now as wall_time
 from watcher.settling import Stamp
 from watcher.walk import is_capture, is_unfinished_name
 
@@ -231,7 +232,8 @@ def _changed_behind(
     """Size and date are as they were, but something was done to the file since it was known.
 
     New rights, a second link, or a content with the date put back: only reading tells. Nothing is
-    alarmed; the capture comes first among those that are read again in idle time.
+    alarmed; the capture comes first among those that are read again in idle time. One that could
+    not be read is checked again: somebody may have mended the cause.
     """
     with ledger.commit():
         ledger.change(
@@ -242,6 +244,12 @@ def _changed_behind(
                 "UPDATE captures SET verified_at = ? WHERE verified_at IS NOT NULL AND id ="
                 " (SELECT capture FROM files WHERE folder = ? AND name = ?)",
                 (NEVER_READ, folder, name),
+            )
+            ledger.change(
+                "UPDATE captures SET state = ?, changed_at = ?, attempts = 0 WHERE id ="
+                " (SELECT capture FROM files WHERE folder = ? AND name = ?)"
+                " AND verdict = 'unread' AND state IN (?, ?)",
+                (State.QUEUED, wall_time(), folder, name, State.DONE, State.GIVEN_UP),
             )
 
 

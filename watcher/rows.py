@@ -74,6 +74,11 @@ def utc(time: str) -> str:
     return datetime.fromisoformat(time).astimezone(UTC).isoformat(timespec="milliseconds")
 
 
+def age_s(time: str) -> float:
+    """How long ago a moment in the ledger's form of time was, by the wall clock."""
+    return (datetime.now(UTC) - datetime.fromisoformat(time)).total_seconds()
+
+
 def split(path: Path) -> tuple[bytes, bytes]:
     """Folder and name as the ledger holds them."""
     return os.fsencode(path.parent), os.fsencode(path.name)

@@ -17,7 +17,7 @@ from watcher.roots import Look
 from watcher.troubles import Troubles
 
 # Scans may take this share of a processor at most: a huge tree is scanned less often.
-_SHARE: Final = 1 / 200
+_SHARE: Final = 1 / 250
 _APART_S: Final = 10.0  # between two scans, whatever wants them. Common practice.
 # What a broken-off transfer leaves behind is told when it is large and old enough to be one.
 _LEFTOVER_BYTES: Final = 1 << 20  # from memory: shorter than any transfer

@@ -83,9 +83,10 @@ def known(ledger: Ledger, root: Path, count: int, *, real: bool) -> None:
                 (index + 1, number, path, at, at, at),
             )
             ledger.change(
-                "INSERT INTO files (folder, name, capture, position, device, inode, size, mtime_ns)"
-                " VALUES (?, ?, ?, 0, ?, ?, ?, ?)",
-                (folder, name, index + 1, st.st_dev, st.st_ino, st.st_size, st.st_mtime_ns),
+                "INSERT INTO files (folder, name, capture, position, device, inode, size, mtime_ns,"
+                " ctime_ns) VALUES (?, ?, ?, 0, ?, ?, ?, ?, ?)",
+                (folder, name, index + 1, st.st_dev, st.st_ino, st.st_size, st.st_mtime_ns)
+                + (st.st_ctime_ns,),
             )
 
 

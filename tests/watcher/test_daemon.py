@@ -18,12 +18,13 @@ from watching import QUIET_S, Scene, wav
 from checks.model import Verdict
 from watcher.beside import Beside
 from watcher.daemon import LEDGER_AGAIN_S, RECORDING, Daemon
-from watcher.examine import examine
+from watcher.examine import examine, not_examined
 from watcher.ledger import Ledger, State
 from watcher.logs import Log
 from watcher.pacing import STARVED_S
 from watcher.pool import Ended, Running
 from watcher.reconcile import NEVER_READ
+from watcher.rows import age_s
 from watcher.settings import WhileRecording
 from watcher.signoff import sign
 from watcher.worker import Task
@@ -580,3 +581,79 @@ def test_a_cut_file_that_changes_and_stays_cut_is_altered(watch: Watch) -> None:
     watch.after(1900)
     watch.checked()
     assert "altered" in kinds(watch, "take.wav")
+
+
+# -- what cannot be read ------------------------------------------------------------------------
+
+
+def test_deleted_while_it_is_checked_is_no_fault_of_reading(watch: Watch) -> None:
+    path = watch.scene.write("take.wav")
+    watch.settle()
+    path.unlink()
+    watch.pool.finish()
+    watch.daemon.turn()
+    assert watch.scene.row("take.wav").verdict is None
+    assert not path.with_name("take.wav.vigil.json").exists()
+    watch.after(4 * QUIET_S)
+    assert watch.scene.row("take.wav").state is State.MISSING
+
+
+def test_one_that_could_not_be_read_is_checked_again_when_its_rights_change(watch: Watch) -> None:
+    path = watch.scene.write("take.wav")
+    watch.settle()
+    (key,) = watch.pool.going
+    task = watch.pool.tasks[key]
+    report = not_examined(task.capture, task.applied, "cannot be opened: Permission denied")
+    watch.pool.over.append(Ended(key=key, report=report))
+    watch.daemon.turn()
+    assert watch.scene.row("take.wav").verdict is Verdict.UNREAD
+    watch.after(600)
+    assert watch.pool.going == {}
+    path.chmod(0o644 if path.stat().st_mode & 0o777 != 0o644 else 0o640)
+    watch.scene.scan()
+    watch.checked()
+    assert watch.scene.row("take.wav").verdict is not Verdict.UNREAD
+
+
+@pytest.mark.parametrize("hours", [-30, 30])
+def test_a_clock_that_jumps_makes_no_retry_wait_for_a_day(watch: Watch, hours: int) -> None:
+    """Fault row 39."""
+    watch.scene.write("take.wav")
+    watch.settle()
+    watch.pool.die(*watch.pool.going)
+    watch.daemon.turn()
+    row = watch.scene.row("take.wav")
+    assert row.state is State.RETRY
+    assert row.retry_at is not None
+    at = datetime.fromisoformat(row.retry_at) - timedelta(hours=hours)  # as seen after the jump
+    watch.scene.ledger.change(
+        "UPDATE captures SET retry_at = ?", (at.isoformat(timespec="milliseconds"),)
+    )
+    watch.daemon.turn()
+    assert watch.scene.row("take.wav").state is State.CHECKING
+
+
+def test_retried_later_and_later(watch: Watch) -> None:
+    watch.scene.write("take.wav")
+    watch.settle()
+    watch.pool.die(*watch.pool.going)
+    watch.daemon.turn()
+    row = watch.scene.row("take.wav")
+    assert row.retry_at is not None
+    assert 30 < -age_s(row.retry_at) <= 60
+    watch.daemon.turn()
+    assert watch.scene.row("take.wav").state is State.RETRY
+
+
+def test_a_sheet_with_a_mistake_holds_its_captures_until_it_is_mended(watch: Watch) -> None:
+    sheet = watch.scene.root / "transfer.yaml"
+    sheet.write_text("expect: {rate: 5}\n")
+    watch.scene.write("take.wav")
+    watch.settle()
+    assert watch.scene.row("take.wav").why == "its transfer sheet has mistakes"
+    assert any("transfer.yaml:1" in text for text in watch.scene.troubles())
+    sheet.write_text("expect: {}\n")
+    watch.scene.ledger.change("UPDATE captures SET retry_at = '2020-01-01T00:00:00.000+00:00'")
+    watch.checked()
+    assert watch.scene.row("take.wav").state is State.DONE
+    assert watch.scene.troubles() == []

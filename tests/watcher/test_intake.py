@@ -6,16 +6,22 @@ Clock, lease and events are in the test's hands; the file system is real.
 from __future__ import annotations
 
 import dataclasses
+import io
 import os
 import shutil
+import time
 from collections.abc import Iterator
+from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import pytest
 from watching import GIVE_UP_S, QUIET_S, Scene, wav
 
 from watcher import settling
-from watcher.intake import capture_of
+from watcher.arrivals import Arrivals
+from watcher.intake import Intake, capture_of
+from watcher.logs import Log
 from watcher.settings import TrackSets
 
 
@@ -606,6 +612,65 @@ def test_a_burst_of_files_loses_none(scene: Scene) -> None:
     scene.source.lost = True
     scene.after(15)
     assert len(scene.rows()) == 550
+
+
+def test_thousands_at_once_through_a_queue_that_overflows(tmp_path: Path) -> None:
+    """Fault row 16, with real events: they overflow, and scans find the rest.
+
+    A quarter of the row's 20,000 files through a queue of a fifth of its 512.
+    """
+    scene = Scene(tmp_path)
+    factory = partial(Arrivals, most=100)
+    intake = Intake(scene.ledger, scene.settings, observer_factory=factory, log=Log(io.StringIO()))
+    intake.start()
+    intake.tick()
+    try:
+        for folder in range(50):
+            (scene.root / f"reel {folder}").mkdir()
+            for number in range(100):
+                (scene.root / f"reel {folder}" / f"take {number}.wav").touch()
+        until = time.monotonic() + 120
+        known = 0
+        while known < 5_000 and time.monotonic() < until:
+            intake.tick()
+            (known,) = next(scene.ledger.rows("SELECT count(*) FROM captures"))
+            time.sleep(0.01)
+        assert known == 5_000
+    finally:
+        intake.stop()
+        scene.ledger.close()
+
+
+def test_a_second_name_of_a_known_capture_is_a_capture_of_its_own(scene: Scene) -> None:
+    """A hard link: the old name is still there, so nothing was moved."""
+    path = scene.write("take.wav")
+    scene.start()
+    scene.settle_all()
+    os.link(path, path.with_name("again.wav"))
+    scene.scan()
+    scene.after(2 * QUIET_S + 10)
+    assert scene.rows() == {"again.wav": "queued", "take.wav": "done"}
+
+
+@pytest.mark.parametrize("hours", [-1, 24])
+def test_a_clock_that_jumps_settles_nothing_early_and_nothing_twice(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch, hours: int
+) -> None:
+    """Fault row 39."""
+    scene.write("take.wav")
+    scene.start()
+    scene.after(QUIET_S / 2)
+    right = scene.wall
+
+    def jumped() -> str:
+        moment = datetime.fromisoformat(right()) + timedelta(hours=hours)
+        return moment.isoformat(timespec="milliseconds")
+
+    monkeypatch.setattr(scene.intake._candidates, "_wall", jumped)
+    assert scene.after(QUIET_S / 2 - 5).queued == ()
+    assert len(scene.after(30).queued) == 1
+    scene.done()
+    assert scene.after(2000).queued == ()
 
 
 def test_all_that_waited_is_taken_up_after_a_start(scene: Scene) -> None:
