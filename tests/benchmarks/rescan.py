@@ -85,8 +85,10 @@ def known(ledger: Ledger, root: Path, count: int, *, real: bool) -> None:
             ledger.change(
                 "INSERT INTO files (folder, name, capture, position, device, inode, size, mtime_ns,"
                 " ctime_ns) VALUES (?, ?, ?, 0, ?, ?, ?, ?, ?)",
-                (folder, name, index + 1, st.st_dev, st.st_ino, st.st_size, st.st_mtime_ns)
-                + (st.st_ctime_ns,),
+                (
+                    *(folder, name, index + 1),
+                    *(st.st_dev, st.st_ino, st.st_size, st.st_mtime_ns, st.st_ctime_ns),
+                ),
             )
 
 
