@@ -48,6 +48,6 @@ def _by_name(place: bytes, mtime_ns: int, size: int) -> dict[bytes, list[SumLine
     by_name: dict[bytes, list[SumLine]] = {}
     for line in sumfiles.parse(data, name=os.fsdecode(os.path.basename(place)))[0]:
         name = within(line.name)
-        if name is not None and b"/" not in name:
+        if name is not None:
             by_name.setdefault(name, []).append(line)
     return by_name

@@ -108,6 +108,7 @@ def test_both_readings_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[st
 
 def test_the_storage_itself_answers_the_second_time(tmp_path: Path) -> None:
     """O_DIRECT of open(2): whole pages, whatever the length of the file."""
+    past = set()
     for size in (0, 1, 4095, 4096, 4 * MIB, 4 * MIB + 1, 8 * MIB - 1):
         path = tmp_path / "a"
         path.write_bytes(os.urandom(size))
@@ -116,6 +117,8 @@ def test_the_storage_itself_answers_the_second_time(tmp_path: Path) -> None:
         assert first.digests == second.digests
         assert first.size == second.size == size
         assert first.stamp == second.stamp
+        past.add(second.past_cache)
+    assert len(past) == 1  # the file system has it or has it not
 
 
 def test_without_a_way_past_the_cache_that_is_said(

@@ -56,10 +56,12 @@ def test_what_cannot_be_listed_is_said(tmp_path: Path, capsys: pytest.CaptureFix
 
 def test_a_link_in_its_place_is_not_written_through(tmp_path: Path) -> None:
     outside = tmp_path / "outside"
-    outside.write_text("precious\n")
     recorded(tmp_path / "in", "a.wav")
+    assert main(["sums", str(tmp_path / "in")]) is Exit.CLEAR
+    (tmp_path / "in" / "SHA256SUMS").rename(outside)
     (tmp_path / "in" / "SHA256SUMS").symlink_to(outside)
-    assert main(["sums", str(tmp_path / "in")]) is Exit.USAGE
+    assert main(["sums", str(tmp_path / "in")]) is Exit.USAGE  # whatever it leads to
+    outside.write_text("precious\n")
     assert main(["sums", "--replace", str(tmp_path / "in")]) is Exit.CLEAR
     assert outside.read_text() == "precious\n"
     assert not (tmp_path / "in" / "SHA256SUMS").is_symlink()

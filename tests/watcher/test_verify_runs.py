@@ -74,8 +74,10 @@ def test_a_folder_named_twice_or_within_another_is_read_once(
     assert status is Exit.CLEAR
     assert reads == ["a.wav"] == list(results)
     assert last["counts"]["intact"] == 1
-    main(["verify", str(store), str(store / "reel")])
-    assert "lies within" in capsys.readouterr().err
+    main(["verify", str(store), str(store / "reel"), str(tmp_path / "link")])
+    err = capsys.readouterr().err
+    assert "lies within" in err
+    assert "the same folder as" in err
 
 
 def test_a_resumed_call_over_several_folders_goes_on_where_it_was(
