@@ -71,7 +71,7 @@ def told(lineup: Lineup, sheet: Sheet) -> list[Finding]:
         steps = ", ".join(f"{spoken(m)} {-m.step_db:.0f} dB" for m in guessed[:6])
         text += f" Taken to be recorded lower on purpose: {steps}."
     if not lineup.off_tape:
-        text += " There is no tape noise under them: they were generated, not replayed."
+        text += " No tape noise lies under that: generated, not replayed from a tape."
     first = lineup.plain[0]
     return [_finding("tones", Verdict.CLEAR, text, at=first, values={"count": len(plain)})]
 

@@ -87,12 +87,13 @@ def _tilt(lineup: Lineup, sheet: Sheet, limits: LineupLimits, *, declared: bool)
         return []
     if arcmin is None and verdict is Verdict.REDO:
         verdict = Verdict.LISTEN  # without an angle nobody knows what this is on this head
+    act = "" if verdict is Verdict.CLEAR else " Set the azimuth."
     return [
         _finding(
             "azimuth",
             verdict,
             f"The head is tilted by {what}, the {'last' if delay > 0 else 'first'} track the "
-            f"latest; {allowed} allowed. Set the azimuth.{ends}",
+            f"latest; {allowed} allowed.{act}{ends}",
             tracks=[k for k in lineup.judged if lineup.delays[k] is not None],
             at=lineup.plain[0] if lineup.plain else None,
             values=values,
