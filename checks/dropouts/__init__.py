@@ -64,7 +64,9 @@ class DropoutsPass:
 
 def joined(outcomes: Sequence[PartOutcome], fmt: CaptureFormat) -> Outcome:
     """The findings of all parts in order of their place, the counts of all parts a track."""
-    findings = explained([finding for outcome in outcomes for finding in outcome.findings])
+    findings = explained(
+        [finding for outcome in outcomes for finding in outcome.findings], fmt.rate_hz
+    )
     findings.sort(key=lambda f: (-1 if f.start_frame is None else f.start_frame, f.kind, f.tracks))
     counts: dict[str, Sequence[int]] = {name: [0] * fmt.channels for name in _COUNTED}
     for outcome in outcomes:
@@ -84,28 +86,31 @@ def joined(outcomes: Sequence[PartOutcome], fmt: CaptureFormat) -> Outcome:
     )
 
 
-def explained(findings: Sequence[Finding]) -> list[Finding]:
-    """Without what a proven digital fault explains: audio that is gone dips, too."""
+def explained(findings: Sequence[Finding], rate_hz: int) -> list[Finding]:
+    """Without what a proven digital fault explains: audio that is gone dips and repeats, too."""
     digital = [f for f in findings if f.kind in _DIGITAL and f.verdict is Verdict.REDO]
-    return [
-        f
-        for f in findings
-        if f.kind not in _DIPS or not any(_within(f, fault) for fault in digital)
-    ]
+    return [f for f in findings if not any(_explains(fault, f, rate_hz) for fault in digital)]
 
 
-def _within(dip: Finding, fault: Finding) -> bool:
-    """Whether a dip lies where a fault is, on the fault's tracks alone."""
-    if None in (dip.start_frame, dip.frames, fault.start_frame, fault.frames):
+def _explains(fault: Finding, other: Finding, rate_hz: int) -> bool:
+    """Whether a finding is but another view of a fault on the same tracks."""
+    places = (other.start_frame, other.frames, fault.start_frame, fault.frames)
+    if None in places or not set(other.tracks) <= set(fault.tracks):
         return False
-    start, stop = int(dip.start_frame or 0), int(dip.start_frame or 0) + int(dip.frames or 0)
-    first = int(fault.start_frame or 0)
-    last = first + int(fault.frames or 0)
-    around = 2 * (last - first) + _NEAR_FRAMES
-    inside = start >= first - around and stop <= last + around
-    return inside and set(dip.tracks) <= set(fault.tracks)
+    start, frames, first, length = (int(place or 0) for place in places)
+    stop, last = start + frames, first + length
+    if other.kind in _DIPS:
+        around = 2 * length + _NEAR_FRAMES
+        return start >= first - around and stop <= last + around
+    if other.kind in _STAYS:
+        near = int(_NEAR_S * rate_hz)
+        return abs(start - first) <= near and stop <= last + near
+    once = fault.kind != "repeated-block" and fault.values.get("times") == 1
+    return other.kind == "repeated-block" and once and start >= first and stop <= last
 
 
 _DIGITAL = ("zero-run", "held-value", "repeated-block")
 _DIPS = ("level-dip", "contact-loss")
+_STAYS = ("signal-lost", "hf-loss")
 _NEAR_FRAMES = 4096  # what the tape part's bands see of a place
+_NEAR_S = 0.5  # how well the tape part knows where a lasting fall begins

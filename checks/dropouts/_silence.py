@@ -120,13 +120,14 @@ def whole_tail(tracks: tuple[int, ...], run: Run, left: Side, rate_hz: int) -> E
     return _zero(tracks, run, text, Verdict.LISTEN)
 
 
-def early_end(tracks: tuple[int, ...], run: Run, left: Side) -> Event | None:
-    """A track that stands still up to the last frame, while others carry signal."""
+def early_end(tracks: tuple[int, ...], run: Run, left: Side, *, alone: bool) -> Event | None:
+    """A track that stands still up to the last frame; ``alone``: while others carry signal."""
     if not _cut(left.edges[0]):
         return None
     what = "zeros" if run.zero else "one held value"
-    text = f"The signal turns to {what} from one sample to the next and stays so to the end, "
-    text += "while other tracks go on; play the tape again."
+    text = f"The signal turns to {what} from one sample to the next and stays so to the end"
+    text += ", while other tracks go on; " if alone else "; "
+    text += "play the tape again."
     event = _zero(tracks, run, text, Verdict.REDO)
     event.kind = "zero-run" if run.zero else "held-value"
     return event

@@ -73,9 +73,10 @@ class RunsPart:
             least=min(limits.zero_run_one_track, limits.held_run),
             least_all=limits.zero_run_all_tracks,
         )
-        kinds = [sheet.track(track).kind for track in range(fmt.channels)]
-        self._excused = {t for t, kind in enumerate(kinds) if kind in _MAY_BE_SILENT}
+        tracks = range(fmt.channels)
+        self._excused = {t for t in tracks if sheet.track(t).kind is TrackKind.UNUSED}
         self._lefts: dict[tuple[int, int], Side] = {}
+        self._alone: dict[tuple[int, int], bool] = {}  # whether other tracks went on there
         self._pending: list[_Pending] = []
         self._last_all = (-1, -1)
         self._waiting_all: list[tuple[int, int]] = []
@@ -88,11 +89,13 @@ class RunsPart:
             return
         for run in self._tracker.feed(block):
             left = self._lefts.pop((run.row, run.start), None)
+            self._alone.pop((run.row, run.start), None)
             if run.length >= max(self._needed(run), by_chance(run.crowd)):
                 self._pending.append(_Pending(run, left))
         for row, start in self._tracker.standing(block.stop):
             if (row, start) not in self._lefts:  # later, what stands before it is forgotten
                 self._lefts[row, start] = self._left_of(self._standing(row, start))
+                self._alone[row, start] = row < self._all and self._others_play(row, start)
         wanted = _edges.wanted_frames(self._fmt.rate_hz)
         self._judge([p for p in self._pending if p.run.stop + wanted <= block.stop])
         self._pending = [p for p in self._pending if p.run.stop + wanted > block.stop]
@@ -152,7 +155,7 @@ class RunsPart:
         stop = self._history.stop
         if self._all in rows:
             run = self._standing(self._all, rows[self._all])
-            self._last_all = (run.start, stop)
+            self._last_all = (run.start, stop) if run.zero else self._last_all
             if run.zero and (run.start == 0 or self._no_chance(run)):
                 used = [t for t in range(self._all) if rows.get(t) != 0]
                 edges = self._lefts.get((run.row, run.start), self._left_of(run)).edges
@@ -165,8 +168,9 @@ class RunsPart:
             if self._part_of_all(run) or (run.start and not self._no_chance(run)):
                 continue
             event = None
-            if run.start and self._others_play(row, run.start):
-                event = _silence.early_end((row,), run, self._left(run))
+            alone = self._alone.get((row, run.start)) or self._others_play(row, run.start)
+            if run.start and (alone or not run.zero):
+                event = _silence.early_end((row,), run, self._left(run), alone=alone)
             if run.zero or event:
                 self._take(run, event)
 
@@ -268,7 +272,6 @@ class RunsPart:
 
 
 _NEVER: Final = 1 << 62
-_MAY_BE_SILENT: Final = (TrackKind.UNUSED, TrackKind.CLICK)
 
 
 def by_chance(crowd: float, *, chance: float = CHANCE) -> int:

@@ -350,10 +350,13 @@ def test_float_captures_are_looked_at_like_words(bed: NDArray[np.int32]) -> None
 
 
 def test_a_declared_click_track_may_be_silent(bed: NDArray[np.int32]) -> None:
-    planted = damage.zero_run(bed, at=140_000, frames=2000, tracks=(2,))
+    x = bed.copy()
+    x[2] = 0  # a generated click between digital silence
+    for at in range(10_000, x.shape[1] - 1000, 48_000):
+        x[2, at : at + 300] = (np.sin(np.arange(300) / 5) * 2**20).astype(np.int32) << 8
     click = TrackEntry(kind=TrackKind.CLICK)
     sheet = Sheet(tracks=(TrackEntry(), TrackEntry(), click))
-    assert digital(run(planted.samples, 96_000, sheet=sheet)) == []
+    assert digital(run(x, 96_000, sheet=sheet)) == []
 
 
 # -- recordings nobody here made --------------------------------------------------------------

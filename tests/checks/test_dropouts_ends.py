@@ -1,0 +1,83 @@
+"""What goes on to the end of a capture, and what one fault explains of another's findings."""
+
+from __future__ import annotations
+
+import damage
+import numpy as np
+import pytest
+from synth import programme
+
+from checks.dropouts import DropoutsLimits, DropoutsPass, explained
+from checks.model import CaptureFormat, Finding, Remedy, Samples, Verdict
+from checks.registry import Check, Context
+from checks.sample_pass import SamplePass
+from checks.sheet import Sheet, TrackEntry, TrackKind
+
+RATE = 48_000
+
+
+def _found(x: Samples, sheet: Sheet | None = None) -> list[Finding]:
+    fmt = CaptureFormat(rate_hz=RATE, channels=len(x), word_length=24)
+    check = Check("dropouts", lambda _: DropoutsPass(fmt, sheet or Sheet(), DropoutsLimits()))
+    run = SamplePass(Context(fmt=fmt), checks=[check])
+    run.feed(x)
+    found = run.finish()["dropouts"].findings
+    return [f for f in found if f.verdict is not Verdict.CLEAR]
+
+
+def _made(kind: str, start: int, frames: int, tracks: tuple[int, ...], times: int = 1) -> Finding:
+    return Finding(
+        check="dropouts", kind=kind, verdict=Verdict.REDO, remedy=Remedy.REPLAY, tracks=tracks,
+        start_frame=start, frames=frames, text=kind, values={"times": times},
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("tracks", "held"), [(1, True), (3, True), (3, False)])
+def test_a_track_that_stops_long_before_the_end_is_one_finding_at_its_frame(
+    tracks: int, held: bool
+) -> None:
+    x = programme("piano", rate_hz=RATE, tracks=tracks, seconds=9.0, seed=2)
+    at = 4 * RATE  # five seconds before the end: longer than any history of samples
+    plant = damage.hold if held else damage.zero_run
+    (found,) = _found(plant(x, at=at, frames=x.shape[1] - at, tracks=(0,)).samples)
+    kind = "held-value" if held else "zero-run"
+    assert (found.kind, found.verdict, found.tracks) == (kind, Verdict.REDO, (0,))
+    assert abs((found.start_frame or 0) - at) <= 1
+    assert ("other tracks" in found.text) == (tracks > 1)
+
+
+def test_a_value_that_all_tracks_settle_at_is_no_hold() -> None:
+    x = programme("piano", rate_hz=RATE, tracks=2, seconds=4.0, seed=2).astype(np.float64)
+    x *= np.clip(np.linspace(4, -1, x.shape[1]), 0, 1)
+    settled = (np.rint(x / 256).astype(np.int32) + 300) << 8  # an offset of -89 dBFS
+    assert _found(settled) == []
+
+
+def test_a_click_track_from_tape_may_lose_samples_like_any_other() -> None:
+    x = programme("clicktrack", rate_hz=RATE, tracks=2, seconds=4.0, seed=2)
+    sheet = Sheet(tracks=(TrackEntry(kind=TrackKind.CLICK), TrackEntry(kind=TrackKind.UNUSED)))
+    for track, kinds in ((0, ["zero-run"]), (1, [])):
+        planted = damage.zero_run(x, at=100_000, frames=60, tracks=(track,))
+        assert [f.kind for f in _found(planted.samples, sheet)] == kinds
+
+
+def test_a_fault_explains_what_it_makes_on_its_own_tracks_only() -> None:
+    zeros = _made("zero-run", 100_000, 20_000, (0, 1))
+    within = [
+        _made("repeated-block", 101_000, 5_000, (0,)),
+        _made("contact-loss", 99_000, 22_000, (1,)),
+        _made("level-dip", 100_000, 20_000, (0, 1)),
+    ]
+    assert explained([zeros, *within], RATE) == [zeros]
+    others = [
+        _made("repeated-block", 101_000, 5_000, (0, 2)),
+        _made("repeated-block", 119_000, 5_000, (0,)),
+        _made("contact-loss", 300_000, 1_000, (0,)),
+        _made("signal-lost", 100_000, 400_000, (0,)),
+    ]
+    assert explained([zeros, *others], RATE) == [zeros, *others]
+    twice = _made("zero-run", 100_000, 90_000, (0, 1), times=2)  # and what lies between them
+    between = _made("repeated-block", 150_000, 64, (0, 1))
+    assert explained([twice, between], RATE) == [twice, between]
+    tail = _made("held-value", 100_000, 400_000, (0,))
+    assert explained([tail, _made("signal-lost", 98_000, 402_000, (0,))], RATE) == [tail]
