@@ -23,7 +23,7 @@ from watcher.errors import ConfigError, UsageError, WatcherError
 from watcher.examine import not_examined
 from watcher.exits import Exit
 from watcher.files import shown
-from watcher.intake import Intake, capture_of
+from watcher.intake import Intake, TickReport, capture_of
 from watcher.ledger import CaptureRow, Ledger, State
 from watcher.life import Doing, Life, forget_roots
 from watcher.logs import Log
@@ -42,6 +42,7 @@ from watcher.wake import Wake
 from watcher.worker import Task
 
 _TICK_S: Final = 1.0
+_BUSY_S: Final = 0.1  # while there is more to take in
 _GRACE_S: Final = 15.0  # for workers after SIGTERM: in all the daemon is to be gone within 25 s
 LEDGER_AGAIN_S: Final = 30.0  # after it could not be written
 _KILL_S: Final = 4.0  # for those that have to be killed
@@ -95,7 +96,7 @@ class Daemon:
         self.troubles = Troubles(ledger, log)
         self.pool = pool or Pool(settings.workers)
         self.claims: dict[int, Claim] = {}
-        self.waiting = 0
+        self.seen = TickReport()
         self._config = config
         self._make_intake = intake or (lambda led, given: Intake(led, given))
         self.intake = self._make_intake(ledger, settings)
@@ -121,7 +122,7 @@ class Daemon:
                 notify.tell("READY=1")
                 while not self._wake.stops:
                     self._try_turn()
-                    self._wake.wait(_TICK_S)
+                    self._wake.wait(_BUSY_S if self.seen.more else _TICK_S)
                 self._wind_up()
             finally:
                 self.intake.stop()
@@ -192,8 +193,7 @@ class Daemon:
         if self._wake.reload:
             self._wake.reload = False
             self.reload()
-        report = self.intake.tick()
-        self.waiting = report.waiting
+        self.seen = report = self.intake.tick()
         for number in report.reopened:
             if number in self.claims:
                 self.claims[number].stale = True
@@ -207,7 +207,7 @@ class Daemon:
         self._delivery.retry()
         if self._beside is not None:
             self._beside(self)
-        self._life.beat(self._doing(), waiting=self.waiting)
+        self._life.beat(self._doing(), waiting=self.seen.waiting)
 
     def _doing(self) -> list[Doing]:
         return [

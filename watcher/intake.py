@@ -53,6 +53,7 @@ class TickReport:
         missing: captures now known to be gone.
         waiting: how many captures are not settled yet.
         scanning: a scan is going on.
+        more: there is more to do at once.
     """
 
     queued: tuple[int, ...] = ()
@@ -60,6 +61,7 @@ class TickReport:
     missing: tuple[int, ...] = ()
     waiting: int = 0
     scanning: bool = False
+    more: bool = False
 
 
 def capture_of(row: CaptureRow, files: Iterable[FileRow], rule: TrackSets) -> Capture:
@@ -178,7 +180,7 @@ class Intake:
             for root in self._roots:
                 if root.present:
                     self._looking.hints(root.place, root.listening.hints(_HINTS))
-            while self._work() and self._clock() - began < _TICK_S:
+            while (more := self._work()) and self._clock() - began < _TICK_S:
                 pass
             self._tell_held()
         events = self._candidates.take_events()
@@ -189,6 +191,7 @@ class Intake:
             missing=tuple(missing),
             waiting=len(self._candidates),
             scanning=any(root.scanning.running for root in self._roots),
+            more=more,
         )
 
     # -- roots and hints ---------------------------------------------------------------------

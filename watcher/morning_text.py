@@ -44,14 +44,16 @@ def print_morning(console: Console, morning: Morning) -> None:
     _alive(console, morning)
     _troubles(console, morning)
     if morning.checked:
-        counts = ", ".join(f"{len(morning.groups[h])} {_COUNTED[h]}" for h in Heading)
+        counts = ", ".join(
+            f"{len(morning.groups[h])} {_COUNTED[h]}" for h in Heading if morning.groups[h]
+        )
         captures = "1 capture" if morning.checked == 1 else f"{morning.checked} captures"
         console.print()
         print_indented(
             console,
             Text(
                 f"{captures} checked, {_hours(morning.audio_s)} of audio, "
-                f"{morning.bytes / 1e9:.1f} GB: {counts}."
+                f"{_size(morning.bytes)}: {counts}."
             ),
             0,
         )
@@ -81,7 +83,7 @@ def print_morning(console: Console, morning: Morning) -> None:
         if volume.free_bytes is not None:
             said += f", {volume.free_bytes / 1e9:.0f} GB free"
         if volume.hours is not None:
-            said += f": {volume.hours:.1f} h of recording as the newest capture there"
+            said += f": {volume.hours:.1f} h of recording at the rate of the newest capture"
         print_indented(console, Text(said), 0)
     print_caution(console)
 
@@ -154,7 +156,13 @@ def _waits(item: Waiting, name: Callable[[str, str], str]) -> str:
 
 
 def _hours(seconds: float) -> str:
-    return f"{seconds / 3600:.1f} h" if seconds >= 3600 else f"{seconds / 60:.0f} min"
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 3600:.1f} h" if seconds >= 7200 else f"{seconds / 60:.0f} min"
+
+
+def _size(count: float) -> str:
+    return f"{count / 1e9:.1f} GB" if count >= 1e9 else f"{count / 1e6:.1f} MB"
 
 
 def _local(at: str) -> str:

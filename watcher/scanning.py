@@ -107,22 +107,24 @@ class Scanning:
 
     def _tell(self, outcome: Outcome) -> None:
         """What a person should know of what the scan came upon."""
-        why = f" ({outcome.unlisted[0][1]})" if outcome.unlisted else ""
+        why = outcome.unlisted[0][1] if outcome.unlisted else ""
         old_ns = (time.time() - _LEFTOVER_S) * 1e9
         told = {
             "unlisted": (
                 [folder for folder, _ in outcome.unlisted],
-                f"cannot be listed{why}, so captures in them are not seen: give read and search "
-                "permission",
+                f"Captures in folders that cannot be listed ({why}) are not seen",
+                "Give read and search permission",
             ),
             "links": (
                 outcome.links,
-                "are links, which are not followed: name what they lead to as a root of its own",
+                "Links are not followed",
+                "Name what they lead to as a root of its own",
             ),
-            "others": (outcome.others, "are named like captures and are no files"),
+            "others": (outcome.others, "Named like captures, but no files", ""),
             "elsewhere": (
                 outcome.elsewhere,
-                "are volumes of their own and are not looked into: name them as roots",
+                "Volumes of their own are not looked into",
+                "Name them as roots",
             ),
             "leftovers": (
                 [
@@ -130,14 +132,15 @@ class Scanning:
                     for path, stamp in sorted(outcome.leftovers.items())
                     if stamp.size >= _LEFTOVER_BYTES and stamp.mtime_ns < old_ns
                 ],
-                "bear names of unfinished transfers and are more than a day old: see whether a "
-                "transfer broke off",
+                "Names of unfinished transfers, more than a day old",
+                "See whether a transfer broke off",
             ),
         }
-        for kind, (paths, text) in told.items():
+        for kind, (paths, text, then) in told.items():
             key = f"{kind} {shown(self._root)}"
             if paths:
                 more = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
-                self._troubles.begin(key, f"{shown(paths[0])}{more} {text}.")
+                then = f" {then}." if then else ""
+                self._troubles.begin(key, f"{text}: {shown(paths[0])}{more}.{then}")
             else:
                 self._troubles.end(key)

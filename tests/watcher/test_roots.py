@@ -415,7 +415,8 @@ def test_an_unlisted_folder_is_unknown_not_gone(
         assert scene.scan().missing == ()
         scene.seconds += 1000
     (told,) = scene.troubles()
-    assert "reel cannot be listed (Permission denied)" in told
+    assert "cannot be listed (Permission denied)" in told
+    assert "/reel." in told
     monkeypatch.undo()
     scene.scan()
     assert scene.troubles() == []
