@@ -729,7 +729,8 @@ def test_a_tick_is_bounded(tmp_path: Path) -> None:
     assert report.more  # the next one need not wait
     for _ in range(50):
         scene.intake.tick()
-    scene.intake._clock = lambda: real() + steps[0]
+    still = real() + steps[0]
+    scene.intake._clock = lambda: still
     scene.intake.tick()
     assert not scene.intake.tick().more
     assert len(scene.rows()) == 1000
