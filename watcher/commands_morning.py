@@ -21,6 +21,7 @@ from watcher.morning_text import print_morning
 from watcher.places import ledger_path
 from watcher.settings import find_config, load
 from watcher.signoff import find_report, sign
+from watcher.stands_on import stand_again, stand_again_on_disk
 
 
 def add_parsers(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -82,7 +83,7 @@ def run_signoff(args: argparse.Namespace) -> Exit:
     found = []
     for job in jobs:  # all of them before the first is written
         path, report = find_report(job.capture, job.report_path)
-        found.append((job.capture, path, report))
+        found.append((job, path, report))
     ledger: Ledger | None = None
     if ledger_path(settings).exists():
         try:
@@ -90,17 +91,24 @@ def run_signoff(args: argparse.Namespace) -> Exit:
         except LedgerError as error:
             print(f"reelvigil: only in the report: {shown(str(error))}", file=sys.stderr)
     try:
-        for capture, path, report in found:
-            sign(
+        for job, path, report in found:
+            signed = sign(
                 report,
                 path,
-                capture,
+                job.capture,
                 ledger,
                 by=args.by,
                 note=args.note,
                 verdict=Verdict(args.verdict),
             )
-            print(f"{shown(capture.report_stem.name)}: {args.verdict}, signed off by {args.by}")
+            # captures that stand on a line-up learn of the decision about it
+            stand_again_on_disk(signed, top=job.top, reports=settings.reports)
+            if ledger is not None:
+                folder = job.capture.folder
+                root = next((r for r in settings.roots if folder.is_relative_to(r)), None)
+                stand_again(ledger, signed, root)
+            name = shown(job.capture.report_stem.name)
+            print(f"{name}: {args.verdict}, signed off by {args.by}")
     finally:
         if ledger is not None:
             ledger.close()

@@ -43,6 +43,7 @@ __all__ = [
     "on_disk",
     "reach_of",
     "stand_again",
+    "stand_again_on_disk",
     "with_stands_on",
 ]
 
@@ -189,6 +190,34 @@ def stand_again(ledger: Ledger, line_up: Report, top: Path | None) -> None:
                 "UPDATE captures SET report = ?, verdict = ?, delivered = 0 WHERE id = ?",
                 (body, fresh.verdict, number),
             )
+
+
+def stand_again_on_disk(line_up: Report, *, top: Path | None, reports: Path | None) -> None:
+    """The same for the reports on disk that name this line-up, as after its sign-off.
+
+    Raises:
+        OSError: a report cannot be written.
+    """
+    entry = entry_of(line_up)
+    if entry is None:
+        return
+    where = sidecar_path(entry.reach / "x", reports, top).parent
+    for folder, _, names in os.walk(where):
+        for path in (Path(folder) / name for name in sorted(names) if name.endswith(SUFFIX)):
+            try:
+                report = sidecar.load(path)
+            except (OSError, ReportError):
+                continue  # whoever checks that capture is told
+            measured = report.measures.lineup if report is not None else None
+            stands_on = measured.stands_on if measured is not None else None
+            if report is None or stands_on is None or report.signoff is not None:
+                continue
+            if stands_on.capture != entry.path:
+                continue
+            known = on_disk(Path(report.capture.folder), top=entry.reach, reports=reports)
+            fresh = with_stands_on(report, known)
+            if fresh != report:
+                sidecar.save(fresh, path)
 
 
 def with_fellows(report: Report, entries: Iterable[LineupEntry]) -> Report:

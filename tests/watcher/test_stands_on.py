@@ -512,3 +512,29 @@ def test_a_line_up_that_is_read_last(
         assert told is not None
         assert told.measures.lineup is not None
         assert told.measures.lineup.stands_on is not None
+
+
+def test_a_sign_off_is_told_to_the_reports_of_what_stands_on_the_line_up(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    tones = line_up(44_100, [Part(hz=1000, dbfs=-18, seconds=3)], hiss_dbfs=-62, gains_db=[0, -3])
+    music = as_float(programme("plucks", rate_hz=44_100, tracks=2, seconds=4, seed=1))
+    (tmp_path / "lineup").mkdir()
+    places = {"take": tmp_path / "take.wav", "tones": tmp_path / "lineup" / "tones.wav"}
+    for path, x, at in zip(places.values(), (music, tones.samples), (7200, 0), strict=True):
+        soundfile.write(path, np.asarray(x).T, 44_100, subtype="PCM_24")
+        os.utime(path, (1_700_000_000 + at, 1_700_000_000 + at))
+    (tmp_path / "lineup" / "transfer.yaml").write_text("reel: {kind: lineup}\n")
+    (tmp_path / "transfer.yaml").write_text("lineup: {required: true}\n")
+    assert main(["check", str(tmp_path)]) is Exit.REDO
+
+    def told() -> str:
+        found = sidecar.load(sidecar_path(places["take"], None, None))
+        assert found is not None
+        return found.verdict.value
+
+    assert told() == "listen"
+    assert main(["signoff", "--by", "AB", str(places["tones"])]) is Exit.CLEAR
+    assert told() == "clear"
+    assert main(["signoff", "--by", "AB", "--verdict", "redo", str(places["tones"])]) is Exit.CLEAR
+    assert told() == "listen"
