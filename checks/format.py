@@ -229,7 +229,7 @@ class FormatPass:
         alike: dict[_Bits, list[int]] = {}
         for track in range(fmt.channels):
             bits = self._bits(track)
-            carries = self._peak[track] > threshold
+            carries = self._peak[track] > threshold and bits.used > 0  # one value is no signal
             excused = self._sheet.track(track).kind is not TrackKind.PROGRAMME
             if carries and not excused and (bits.stuck or bits.used < fmt.word_length):
                 alike.setdefault(bits, []).append(track)

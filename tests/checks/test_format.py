@@ -94,6 +94,21 @@ def test_a_stuck_bit_in_the_middle_is_found(bit: int, stuck_high: bool) -> None:
     assert outcome.findings[0].values["stuck_bits"] == [bit]
 
 
+def test_words_are_judged_by_their_own_header_where_no_sheet_asks_for_more() -> None:
+    # IASA-TC 04, 2.3: 24 bits for a transfer; what a header of 16 bits lacks is one note
+    whole = run(noise(bits=16), word_length=16)
+    assert asks(whole) == []
+    assert notes(whole) == ["word-length"]
+    odd = noise(bits=16) | 1 << 16  # a last bit that stands still is a fault in any word
+    assert asks(run(odd, word_length=16)) == [("unused-bits", "redo", "replay", (0, 1))]
+
+
+def test_a_track_that_stands_at_one_value_tells_nothing_of_its_bits() -> None:
+    samples = noise(2)
+    samples[1] = -(2**31)
+    assert asks(run(samples)) == []
+
+
 def test_quiet_and_unused_tracks_are_excused() -> None:
     samples = noise(3, bits=16)
     samples[1] = 0
