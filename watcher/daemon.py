@@ -366,8 +366,8 @@ class Daemon:
             self.log.error("check_died", path=row.path, why=ended.cause, attempt=row.attempts)
         root = next((r for r in self.settings.roots if row.path.is_relative_to(r)), None)
         line_ups = in_ledger(self.ledger, row.path.parent, top=root, known=self._line_ups)
-        report = signed_still(with_stands_on(report, line_ups), claim.earlier)
-        attempts = row.attempts
+        earlier = self._earlier(row, claim.report_path)
+        report = signed_still(with_stands_on(report, line_ups), earlier)
         self.ledger.record(row.id, report, report_path=claim.report_path, paths=claim.capture.files)
         stored = self.ledger.capture(row.path)
         if stored is not None:
@@ -381,14 +381,14 @@ class Daemon:
             findings=sum(f.verdict.value != "clear" for f in report.findings),
             took_s=round(ended.took_s, 1),
         )
-        self._again(row, report, attempts, died=ended.report is None)
+        self._again(row, report, died=ended.report is None)
 
-    def _again(self, row: CaptureRow, report: Report, attempts: int, *, died: bool) -> None:
+    def _again(self, row: CaptureRow, report: Report, *, died: bool) -> None:
         """What could not be read is tried again; what ends its worker every time is given up."""
-        if died and attempts >= _ATTEMPTS:
+        if died and row.attempts >= _ATTEMPTS:
             self.ledger.move_to(row.id, State.GIVEN_UP)
         elif died or any("storage error" in f.text for f in report.findings):
-            self._retry(row, "could not be read", attempts)
+            self._retry(row, "could not be read", row.attempts)
         elif any(f.kind == "changed-while-read" for f in report.findings):
             self.ledger.move_to(row.id, State.WAITING, why="changed while it was checked")
             self.intake.rescan("a capture changed while it was checked")

@@ -159,11 +159,14 @@ def asks(findings: Sequence[FindingLine]) -> dict[_Asked, Verdict]:
 
 
 def signed_still(report: Report, earlier: Report | None) -> Report:
-    """A report that findings were added to, its sign-off open again where they ask for more."""
-    if report.signoff is None or earlier is None:
+    """A report with the sign-off that holds for it, once all its findings are there.
+
+    Args:
+        earlier: the former report as it is now: a person may have signed it since the check began,
+            and findings may have been added that ask for more than was signed.
+    """
+    if earlier is None:
         return report
-    if carried_signoff(earlier, report.capture.files, report.findings) is not None:
-        return report
-    return dataclasses.replace(
-        report, signoff=None, earlier=history(earlier, report.capture.files, None)
-    )
+    files = report.capture.files
+    signoff = carried_signoff(earlier, files, report.findings)
+    return dataclasses.replace(report, signoff=signoff, earlier=history(earlier, files, signoff))

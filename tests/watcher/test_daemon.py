@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import io
+import json
 import os
 import sqlite3
 import time
@@ -399,6 +400,28 @@ def test_a_signoff_is_open_again_when_the_line_up_turns_out_bad(
     assert again is not None
     assert again.signoff is None
     assert again.earlier[-1].signoff is not None
+
+
+def test_signed_while_it_is_checked_again_the_decision_stands(watch: Watch) -> None:
+    path = watch.scene.write("take.wav")
+    watch.checked()
+    row = watch.scene.row("take.wav")
+    report = watch.scene.ledger.report(row.id)
+    assert report is not None
+    assert row.report_path is not None
+    capture = watch.pool.tasks[row.id].capture
+    watch.scene.ledger.move_to(row.id, State.QUEUED)
+    watch.daemon.turn()
+    assert watch.pool.going
+    sign(report, row.report_path, capture, watch.scene.ledger, by="AB", note=None,
+         verdict=Verdict.CLEAR)  # fmt: skip
+    watch.pool.finish()
+    watch.daemon.turn()
+    again = watch.scene.ledger.report(row.id)
+    assert again is not None
+    assert again.signoff is not None
+    assert json.loads(row.report_path.read_text())["signoff"]["by"] == "AB"
+    assert path.exists()
 
 
 # -- stopping ---------------------------------------------------------------------------------
