@@ -97,7 +97,7 @@ def _alive(console: Console, morning: Morning) -> None:
         print_indented(console, Text(text), 0)
     elif not morning.gaps:
         print_indented(console, Text("The daemon was alive all the time."), 0)
-    for gap in morning.gaps:
+    for gap in morning.gaps if morning.ever_alive else ():
         text = f"The daemon was not alive from {_local(gap.began)} to {_local(gap.ended)}."
         print_indented(console, Text(text, style="bold red"), 0)
     if morning.ever_alive and not morning.alive:

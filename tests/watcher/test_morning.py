@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -9,12 +10,22 @@ from typing import Any
 
 import pytest
 
-from watcher import morning
+from checks.measures import Measures
+from checks.model import Remedy, Verdict
+from watcher import morning, status
+from watcher.console import console_on
 from watcher.errors import UsageError
 from watcher.files import Identity
 from watcher.ledger import Ledger, State
+from watcher.life import Doing, Life, forget_roots
+from watcher.logs import Log
 from watcher.morning_json import as_json
 from watcher.morning_text import text_of
+from watcher.reconcile import NEVER_READ
+from watcher.report import CaptureLine, Expected, FileLine, FindingLine, Made, Report, Signoff
+from watcher.settings import Settings
+from watcher.summary import Heading
+from watcher.troubles import Troubles
 
 NOW = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
 
@@ -133,3 +144,221 @@ def test_changes_found_by_verifications_are_told(ledger: Ledger) -> None:
     assert found.coverage.counts == {"intact": 1, "altered": 2}
     assert found.coverage.changed == (("/store/a.wav", "altered", "the audio differs"),)
     assert "the audio differs" in text_of(found)
+
+
+def test_its_first_day_is_no_gap(ledger: Ledger) -> None:
+    lived(ledger, 2, 0.001, ended=False)
+    found = gather(ledger)
+    assert found.gaps == ()
+    assert found.alive
+    assert "ran here for the first time" in text_of(found)
+    lived(ledger, 1, 0.001, ended=False)
+    assert gather(ledger, 1.5).first_began is None
+
+
+# -- captures of a night ------------------------------------------------------------------------
+
+
+def checked(
+    ledger: Ledger,
+    path: str,
+    kinds: tuple[tuple[str, str, str], ...] = (),
+    *,
+    reel: str | None = None,
+    hours: float = 1,
+    signed: str | None = None,
+) -> None:
+    """A capture with findings (kind, verdict, remedy) in the ledger."""
+    findings = tuple(
+        FindingLine(
+            check="dropouts",
+            kind=kind,
+            verdict=Verdict(verdict),
+            remedy=Remedy(remedy),
+            tracks=(1, 2),
+            start_frame=48_000 * 61,
+            frames=1,
+            start_s=61.0,
+            text="Something was seen.",
+            values={},
+        )
+        for kind, verdict, remedy in kinds
+    )
+    place = Path(path)
+    report = Report(
+        capture=CaptureLine(
+            name=place.name,
+            folder=str(place.parent),
+            files=(
+                FileLine(
+                    name=place.name,
+                    bytes=48_000 * 3600 * 6,
+                    modified=None,
+                    container="wav",
+                    sha256="00" * 32,
+                    audio_sha256=None,
+                    crc32_mib="",
+                ),
+            ),
+            rate_hz=48_000,
+            channels=2,
+            word_length=24,
+            encoding="pcm",
+            frames=48_000 * 3600,
+            duration_s=3600.0,
+            tracks=("woodwind left", "woodwind right"),
+        ),
+        expected=Expected(values={"reel": {"number": reel}}, sources={}),
+        verdict=Verdict.worst(f.verdict for f in findings),
+        findings=findings,
+        measures=Measures(),
+        signoff=Signoff(by="AB", at=at(0.5), note=None, verdict=Verdict(signed))
+        if signed
+        else None,
+        made=Made(by="reelvigil 0", at=at(hours), took_s=1.0, settings=""),
+    )
+    row = ledger.put(
+        root=ledger.root(Path("/store")),
+        path=place,
+        is_set=False,
+        files=[(place, Identity(device=1, inode=hash(path) % 10**9, size=1, mtime_ns=1))],
+        state=State.QUEUED,
+    )
+    ledger.record(row.id, report, report_path=place.with_suffix(".json"), paths=[place])
+
+
+REDO = (("zero-run", "redo", "replay"),)
+
+
+def names(morning: morning.Morning, heading: Heading) -> list[str]:
+    return [f"{row.folder}/{row.name}" for row in morning.groups[heading]]
+
+
+def test_in_the_order_of_the_reels(ledger: Ledger) -> None:
+    for number, reel in enumerate(("R-114", "R-9", None, "R-20a")):
+        checked(ledger, f"/store/take {number}.wav", REDO, reel=reel)
+    rows = gather(ledger).groups[Heading.REPLAY]
+    assert [row.reel for row in rows] == ["R-9", "R-20a", "R-114", None]
+
+
+def test_names_alike_are_told_apart_by_their_folders(ledger: Ledger) -> None:
+    checked(ledger, "/store/monday/take.wav", REDO, reel="R-1")
+    checked(ledger, "/store/tuesday/take.wav", REDO, reel="R-2")
+    text = text_of(gather(ledger))
+    assert "reel R-1  monday/take.wav" in text
+    assert "reel R-2  tuesday/take.wav" in text
+    assert "woodwind left, woodwind right: " not in text  # both of two are all
+    assert "00:01:01.000  all 2 tracks: Something was seen." in text
+
+
+def test_every_heading_its_own_and_the_tape_left_alone_where_the_file_is_at_fault(
+    ledger: Ledger,
+) -> None:
+    checked(ledger, "/store/a.wav", REDO)
+    checked(ledger, "/store/b.wav", (("truncated", "redo", "recopy"),))
+    checked(ledger, "/store/c.wav", (("step", "listen", "listen"),))
+    checked(ledger, "/store/d.wav")
+    checked(ledger, "/store/e.wav", (("not-run", "unread", "none"), *REDO))
+    checked(ledger, "/store/f.wav", REDO, signed="clear")
+    checked(ledger, "/store/g.wav", (("step", "listen", "listen"),), signed="redo")
+    found = gather(ledger)
+    assert {h: [n[-5] for n in names(found, h)] for h in Heading} == {
+        Heading.UNREAD: ["e"],
+        Heading.REPLAY: ["a", "e", "g"],
+        Heading.FILE: ["b"],
+        Heading.LISTEN: ["c"],
+        Heading.CLEAR: ["d", "f"],
+    }
+    text = " ".join(text_of(found).split())
+    assert text.index("Could not be looked at") < text.index("Play these tapes again")
+    assert "1 not looked at, 3 to play again, 1 with the file at fault, 1 to listen to" in text
+    assert "7 captures checked, 7.0 h of audio, 7.3 GB" in text
+
+
+def test_what_was_left_open_before_is_told_until_somebody_decides(ledger: Ledger) -> None:
+    checked(ledger, "/store/open.wav", REDO, hours=50)
+    checked(ledger, "/store/signed.wav", REDO, hours=50, signed="clear")
+    checked(ledger, "/store/again.wav", REDO, hours=50, signed="redo")
+    checked(ledger, "/store/clear.wav", hours=50)
+    found = gather(ledger)
+    assert [(name, verdict[:4]) for name, _, verdict in found.still_open] == [
+        ("again.wav", "redo"),
+        ("open.wav", "redo"),
+    ]
+    # written by an earlier version of the program, which did not note it beside the report
+    ledger.change("UPDATE captures SET signed = NULL")
+    assert gather(ledger).still_open == found.still_open
+
+
+def test_captures_touched_behind_size_and_date_are_counted(ledger: Ledger) -> None:
+    checked(ledger, "/store/a.wav")
+    checked(ledger, "/store/b.wav")
+    assert gather(ledger).coverage.doubtful == 0
+    ledger.change("UPDATE captures SET verified_at = ? WHERE id = 1", (NEVER_READ,))
+    found = gather(ledger)
+    assert found.coverage.doubtful == 1
+    assert found.coverage.oldest == at(1)
+    assert "1 were touched" in text_of(found)
+
+
+def test_roots_that_are_watched_no_more_are_not_told(ledger: Ledger) -> None:
+    ledger.root(Path("/store"))
+    ledger.root(Path("/old"))
+    forget_roots(ledger, Settings(roots=(Path("/store"),)))
+    assert [volume.root for volume in gather(ledger).volumes] == ["/store"]
+
+
+def test_free_space_in_hours_at_the_rate_of_the_newest_capture(ledger: Ledger) -> None:
+    checked(ledger, "/store/a.wav")  # 48 kHz, 2 tracks, 24 bit: 288,000 bytes a second
+    ledger.change("UPDATE roots SET state = 'present'")
+    (volume,) = gather(ledger).volumes
+    assert volume.hours == pytest.approx(36e9 / 288_000 / 3600)
+
+
+def test_a_night_of_forty_stays_within_eighty_columns(ledger: Ledger) -> None:
+    lived(ledger, 100, 8, ended=False)
+    lived(ledger, 5, 0.001, ended=False)
+    for number in range(40):
+        name = f"/store/an evening session of a long name/{'x' * (number * 3)} take {number}.wav"
+        checked(ledger, name, (REDO, (), (("step", "listen", "listen"),))[number % 3], reel="R-1")
+    text = text_of(gather(ledger))
+    assert "not alive from" in text
+    # a word that is longer than the line stands as it is
+    assert [line for line in text.splitlines() if len(line) > 80 and "xxxx" not in line] == []
+
+
+# -- status --------------------------------------------------------------------------------------
+
+
+def status_text(told: dict[str, Any]) -> str:
+    stream = io.StringIO()
+    status.show(console_on(stream), told)
+    return stream.getvalue()
+
+
+def test_status_says_what_it_does_now(ledger: Ledger) -> None:
+    life = Life(ledger)
+    life.begin()
+    life.write([Doing(capture="/store/a\\x1b.wav", share=0.43, paused=True)])
+    told = status.gather(ledger, running=True)
+    assert told["alive"]
+    assert "Checking /store/a\\x1b.wav, 43%, stands still" in status_text(told)
+    assert status.gather(ledger, running=None)["alive"]
+    assert not status.gather(ledger, running=False)["alive"]
+    life.end()
+    told = status.gather(ledger, running=None)
+    assert not told["alive"]
+    assert "it was ended on" in status_text(told)
+
+
+def test_status_tells_the_last_trouble_though_it_is_over(ledger: Ledger) -> None:
+    troubles = Troubles(ledger, Log(io.StringIO()))
+    assert status.gather(ledger, running=False)["last_trouble"] is None
+    troubles.begin("a", "Storage lost: /store.")
+    told = status.gather(ledger, running=True)
+    assert [trouble["text"] for trouble in told["troubles"]] == ["Storage lost: /store."]
+    troubles.end("a")
+    told = status.gather(ledger, running=True)
+    assert told["troubles"] == []
+    assert "The last one" in status_text(told)
+    assert "Storage lost: /store." in status_text(told)
