@@ -145,14 +145,20 @@ def headroom_findings(
     if not group:
         return
     highest = rounded(max(levels[t] for t in group))
+    text = f"Peaks come within {headroom_db:g} dB of full scale ({highest} dBTP), but are not held "
+    text += "there."
+    if highest is not None and highest > 0:
+        text = (
+            f"Between the samples peaks reach {highest:+g} dBTP, over full scale; no sample is held "
+            "there. A player or a converter of rates may clip them."
+        )
     yield Finding(
         check="clipping",
         kind="headroom",
         verdict=Verdict.CLEAR,
         remedy=Remedy.NONE,
         tracks=tuple(group),
-        text=f"Peaks come within {headroom_db:g} dB of full scale ({highest} dBTP), but are not "
-        "held there.",
+        text=text,
         values={"true_peak_dbtp": highest},
     )
 

@@ -110,7 +110,10 @@ class ClippingPass:
             *wrap_findings(self._wraps.tracks, self._fmt),
             *headroom_findings(
                 self._peaks,
-                [run.runs > 0 for run in self._full_scale.tracks],
+                [
+                    run.runs > 0 or wraps.certain
+                    for run, wraps in zip(self._full_scale.tracks, self._wraps.tracks, strict=True)
+                ],
                 headroom_db=self._limits.headroom_db,
             ),
         )

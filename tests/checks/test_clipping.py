@@ -140,6 +140,16 @@ def test_headroom_is_noted() -> None:
     assert asking(outcome) == []
     found = only(outcome, "headroom")
     assert (found.verdict, found.tracks) == (Verdict.CLEAR, (0,))
+    assert "within 1 dB of full scale" in found.text
+
+
+def test_peaks_between_the_samples_over_full_scale_are_called_so() -> None:
+    # a quarter of the rate, sampled at 45 degrees: the peak is sqrt(2) of the samples, +2.6 dB
+    x = 0.95 * np.sin(np.pi / 2 * np.arange(96_000) + np.pi / 4) / np.sin(np.pi / 4)
+    found = only(check(words(x[None]), 96_000), "headroom")
+    assert found.values["true_peak_dbtp"] == pytest.approx(20 * np.log10(0.95 * 2**0.5), abs=0.1)
+    assert "over full scale" in found.text
+    assert "within" not in found.text
 
 
 # -- flat tops -----------------------------------------------------------------------------------
@@ -239,6 +249,7 @@ def test_peaks_that_wrap_round(rate_hz: int, bits: int) -> None:
     wrapped = np.atleast_2d(wide).astype(np.uint64).astype(np.uint32).view(np.int32)
     outcome = check(wrapped, rate_hz, word_length=bits)
     assert asking(outcome) == [("wrap", "redo", (0,))]
+    assert [f.kind for f in outcome.findings] == ["wrap"]  # no note of headroom that there is not
     beyond = np.flatnonzero(np.diff((np.abs(wide) >= 2**31).astype(int)) == 1)
     assert only(outcome, "wrap").values["count"] == len(beyond)
     assert only(outcome, "wrap").start_frame == beyond[0] + 1
