@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from watcher.examine import readable
 from watcher.morning import Morning, Waiting
 from watcher.summary import CaptureRow as Row
 from watcher.summary import Heading
@@ -45,7 +46,11 @@ def as_json(morning: Morning) -> dict[str, Any]:
             for line in morning.line_ups
         ],
         "still_open": [
-            {"name": name, "folder": folder, "verdict": verdict}
+            {
+                "name": readable(name)[0],
+                "folder": readable(folder)[0],
+                "verdict": verdict,
+            }
             for name, folder, verdict in morning.still_open
         ],
         "missing": [_wait(item) for item in morning.missing],
@@ -79,8 +84,8 @@ def as_json(morning: Morning) -> dict[str, Any]:
 def _row(row: Row) -> dict[str, Any]:
     return {
         "reel": row.reel,
-        "name": row.name,
-        "folder": row.folder,
+        "name": readable(row.name)[0],
+        "folder": readable(row.folder)[0],
         "about": row.about,
         "notes": row.notes,
         "signed": row.signed,
@@ -92,4 +97,9 @@ def _row(row: Row) -> dict[str, Any]:
 
 
 def _wait(item: Waiting) -> dict[str, str]:
-    return {"name": item.name, "folder": item.folder, "why": item.why, "since": item.since}
+    return {
+        "name": readable(item.name)[0],
+        "folder": readable(item.folder)[0],
+        "why": item.why,
+        "since": item.since,
+    }

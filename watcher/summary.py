@@ -6,6 +6,7 @@ never hides what was found all the same.
 
 from __future__ import annotations
 
+import base64
 import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -120,12 +121,17 @@ def placed(captures: Iterable[tuple[str, str]]) -> Callable[[str, str], str]:
     return name_of
 
 
+def exact(name: str, name_b64: str | None) -> str:
+    """A name of a report as the file system has it; to be shown like any other."""
+    return os.fsdecode(base64.b64decode(name_b64)) if name_b64 else name
+
+
 def _row(report: Report, findings: Sequence[FindingLine]) -> CaptureRow:
     number = sheet_value(report, "reel", "number")
     return CaptureRow(
         reel=str(number) if number is not None else None,
-        name=report.capture.name,
-        folder=report.capture.folder,
+        name=exact(report.capture.name, report.capture.name_b64),
+        folder=exact(report.capture.folder, report.capture.folder_b64),
         about=about(report),
         findings=tuple(_finding_row(report, finding) for finding in findings),
         notes=sum(f.verdict is Verdict.CLEAR for f in report.findings),

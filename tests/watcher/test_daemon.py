@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
 import io
 import json
 import os
@@ -680,3 +681,41 @@ def test_a_sheet_with_a_mistake_holds_its_captures_until_it_is_mended(watch: Wat
     watch.checked()
     assert watch.scene.row("take.wav").state is State.DONE
     assert watch.scene.troubles() == []
+
+
+def test_a_storage_error_is_no_fault_of_the_capture_and_is_tried_again(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fault row 33: told with its place, retried with longer and longer waits, never given up."""
+    watch.scene.write("take.wav", wav(40_000, fill=1))
+    watch.settle()
+    real = os.preadv
+
+    def broken(fd: int, buffers: Any, offset: int) -> int:
+        if offset + len(buffers[0]) > 50_000:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return real(fd, buffers, offset)
+
+    waits = []
+    with monkeypatch.context() as patched:
+        patched.setattr("watcher.reader.os.preadv", broken)
+        for _ in range(6):
+            watch.pool.finish()
+            watch.daemon.turn()
+            row = watch.scene.row("take.wav")
+            assert (row.state, row.verdict) == (State.RETRY, Verdict.UNREAD)
+            assert row.retry_at is not None
+            waits.append(round(-age_s(row.retry_at), -1))
+            report = watch.scene.ledger.report(row.id)
+            assert report is not None
+            assert "storage error at byte" in report.findings[0].text
+            assert {f.verdict for f in report.findings} <= {Verdict.UNREAD, Verdict.CLEAR}
+            watch.scene.ledger.change(
+                "UPDATE captures SET retry_at = '2020-01-01T00:00:00.000+00:00'"
+            )
+            watch.daemon.turn()
+    assert waits == [60, 300, 900, 3600, 3600, 3600]
+    watch.pool.finish()
+    watch.daemon.turn()
+    assert watch.scene.row("take.wav").state is State.DONE
+    assert watch.scene.row("take.wav").verdict is not Verdict.UNREAD

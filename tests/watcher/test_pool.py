@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
 import soundfile
 
 from checks.model import Verdict
+from watcher import pool as pool_module
 from watcher.pool import Ended, Pool
 from watcher.settings import Sheets, load
 from watcher.tracksets import Capture
@@ -128,7 +131,6 @@ def test_paused_time_does_not_count_and_a_paused_worker_stands_still(
 def test_a_worker_does_not_outlive_its_daemon(task: Task, tmp_path: Path) -> None:
     """The parent is killed as the kernel would; its worker goes with it."""
     import pickle
-    import subprocess
     from dataclasses import replace
 
     slow = replace(task, limit_mb_s=1e-6)
@@ -215,3 +217,27 @@ def test_a_worker_is_told_another_rate_while_it_reads(task: Task) -> None:
     assert pool.ended() == []
     pool.limit(1, None)
     assert outcome(pool).report is not None
+
+
+def test_a_worker_that_not_even_a_kill_ends_is_left_and_told(
+    task: Task, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fault row 37, without its dead mount: the process is one that never ends."""
+
+    class Stuck:
+        pid, returncode = 0, None
+        waited: ClassVar[list[float]] = []
+
+        def wait(self, timeout: float) -> None:
+            self.waited.append(timeout)
+            raise subprocess.TimeoutExpired("worker", timeout)
+
+    sent: list[int] = []
+    monkeypatch.setattr(pool_module, "_signal", lambda _, number: sent.append(number))
+    stuck: Any = Stuck()
+    pool_module._end(stuck)
+    assert sent == [signal.SIGKILL]
+    assert sum(Stuck.waited) <= 15
+    running = pool_module.Running(1, "take.wav", 1, 0, None)
+    cause = pool_module._cause(stuck, pool_module._Said(running))
+    assert "the storage does not answer" in cause

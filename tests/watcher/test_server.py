@@ -11,12 +11,13 @@ import shutil
 import signal
 import socket
 import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from running import Server, record, wait_for
+from running import PROJECT, Server, record, wait_for
 
 from watcher import commands_daemon, lease
 from watcher.errors import UsageError
@@ -274,3 +275,28 @@ def test_the_watch_survives_a_check_that_is_killed(server: Server) -> None:
     report = json.loads(server.sidecar("take.wav").read_text())
     assert "killed" in report["findings"][0]["text"]
     assert server.told("status")["alive"]
+
+
+# -- odd outputs ---------------------------------------------------------------------------------
+
+
+def test_no_output_and_no_locale_make_a_command_fail(server: Server) -> None:
+    """Fault row 49: a reader that goes away, an ASCII locale with a name that is no text."""
+    odd = os.fsencode(server.captures) + b"/odd \xff\x1b[31m take.wav"
+    os.rename(record(server.captures / "take.wav"), odd)
+    server.start()
+    wait_for(lambda: server.ledger.exists() and server.told("status")["captures"]["done"])
+    server.end()
+    command = [sys.executable, "-m", "watcher", "summary", "--config", str(server.config)]
+    environment = {**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0", "FORCE_COLOR": "1"}
+    plain = subprocess.run(command, cwd=PROJECT, env=environment, capture_output=True, check=False)
+    assert plain.returncode == 0, plain.stderr
+    assert b"odd \\xff\\x1b[31m take.wav" in plain.stdout
+    assert b"\x1b" not in plain.stdout
+    reader, writer = os.pipe()
+    os.close(reader)
+    gone = subprocess.run(command, cwd=PROJECT, stdout=writer, stderr=subprocess.PIPE, check=False)
+    os.close(writer)
+    assert gone.stderr == b""
+    report = json.loads(next(server.captures.glob("*.vigil.json")).read_bytes())
+    assert "name_b64" in report["capture"]
