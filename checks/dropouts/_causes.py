@@ -272,14 +272,15 @@ def wrong_word(found: Junction) -> bool:
     """
     ratio = found.right / found.left
     clear = found.word_sigmas >= CLEAR_SIGMAS
-    rest = max(WORD_REST, found.across * CLEAR_REST if clear else 0.0)
+    rest = WORD_REST + (found.across * CLEAR_REST if clear else 0.0)
     within = 4.0 if clear else 1.4
     return bool(
         1 / within <= ratio <= within
         and found.noisy
         and abs(found.deviation) >= WORD_STEPS
         and found.word <= rest
-        and found.sides >= max(found.word + WORD_GAIN, found.word * (3.0 if clear else 1.0))
+        and found.sides >= found.word + WORD_GAIN
+        and (found.word <= WORD_REST or found.sides >= 2 * found.word)
     )
 
 
@@ -292,7 +293,7 @@ WORD_REST: Final = 1.4
 WORD_GAIN: Final = 0.3
 """How much less it must leave than a cut: 14 in log likelihood."""
 
-CLEAR_SIGMAS: Final = 50.0
+CLEAR_SIGMAS: Final = 20.0
 CLEAR_REST: Final = 0.01
-"""From these standard deviations on so much of the disturbance may be left. A click before the
+"""From these standard deviations on so much more of the disturbance may be left. A click before the
 converter leaves more: its filter spreads a tenth over the samples beside."""

@@ -27,27 +27,43 @@ LEAST_FRAMES: Final = 3
 _BEFORE: Final = 320  # frames before the screen's peak at which the stretch may begin
 _AFTER: Final = 64  # frames behind the latest end that are still predicted down to
 _COARSE: Final = 4
-_GAIN: Final = 25.0
+_GAIN: Final = 18.0
 """Least gain in log likelihood over a single cut. Chance makes up to 12 of as many places."""
 
 _QUIET: Final = 64  # frames beside the stretch
 _CLEAN: Final = 1.8  # mean square there, floor 1: as beside a clean cut
+_SPILT: Final = 0.01  # or this share of the mean square within
 _EDGE: Final = 4  # frames within which a sharp edge rises
 _SHARP: Final = 0.5  # share of the strength within that it has there
-_TALL: Final = 30.0  # standard deviations of the first two samples of an edge seen in the samples
+_CORNER: Final = 3  # frames within which it rises in the samples themselves
+_BENT: Final = 2.5  # how much larger foreign samples must be there than the programme's own bends
 _DENSE: Final = 0.25  # share of the samples within that stand out
 _OUT: Final = 3.0  # standard deviations
+_NEAR: Final = 128  # frames of the other side that a side's filter is run over
+_ALIKE: Final = 1.8
+"""Largest residual there, in standard deviations of the other side's own. From own trials: 0.9 to
+1.4 beside what was put in, 2 to 40 behind attacks."""
+
 _EVEN: Final = 0.2  # power of the weakest quarter against all
 
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """One track's part in it; ``jump`` in standard deviations, ``power`` over that of the floor."""
+    """One track's part in it.
+
+    Attributes:
+        jump: largest residual, of the lower of both sides, in standard deviations.
+        power: mean square of the past's residual within, floor 1.
+        sharp: whether it has its strength from the first sample to the last.
+        even: whether it is as strong in each of its parts.
+        alike: whether what follows is of the kind of what was before.
+    """
 
     jump: float
     power: float
     sharp: bool
     even: bool
+    alike: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +117,8 @@ class _Sides:
         """Whether both sides fit themselves right up to the stretch."""
         before = np.concatenate((self._before, self.ahead[:start]))[-_QUIET:]
         after = self.back[stop : stop + _QUIET]
-        return bool(np.mean(before**2) <= _CLEAN and np.mean(after**2) <= _CLEAN)
+        within = float(np.mean(self.ahead[start:stop] ** 2))
+        return max(_rms(before), _rms(after)) ** 2 <= max(_CLEAN, _SPILT * within)
 
     def trace(self, start: int, stop: int) -> Trace:
         rising, falling = np.abs(self.ahead[start:stop]), np.abs(self.back[start:stop])[::-1]
@@ -111,7 +128,15 @@ class _Sides:
             sharp=(_sharp(rising, self.whitening) and _sharp(falling, self.behind))
             or self._square(start, stop),
             even=_even(rising),
+            alike=self._alike(start, stop),
         )
+
+    def _alike(self, start: int, stop: int) -> bool:
+        """Whether each side's filter whitens the other side: nothing has begun or ended."""
+        after = self.ahead[stop + ORDER :][:_NEAR]
+        before = self.back[: max(start - ORDER, 0)][-_NEAR:]
+        sizes = [_rms(part) for part in (before, after) if len(part)]
+        return len(sizes) == 2 and max(sizes) <= _ALIKE
 
     def _square(self, start: int, stop: int) -> bool:
         """Whether both edges are sharp in the samples themselves, where they are that large.
@@ -119,16 +144,26 @@ class _Sides:
         Held against a straight line from side to side: what a strong filter makes of the rest
         hides the first sample in the residual.
         """
-        inside = self._x[start - 1 : stop + 1] if start else self._x[:0]
-        if len(inside) < _EDGE + 2:
+        count = stop - start
+        if count < 2 * _CORNER or start < count + 2 or stop + count + 2 > len(self._x):
             return False
-        off = np.abs(inside - np.linspace(inside[0], inside[-1], len(inside)))[1:-1]
-        edges = off[:_EDGE].max(), off[-_EDGE:].max()
-        ends = (
-            float(np.abs(self.ahead[start : start + 2]).max()),
-            float(np.abs(self.back[stop - 2 : stop]).max()),
+        before, off, after = (
+            _bent(self._x[first - 1 : first + count + 1])
+            for first in (start - count - 1, start, stop + 1)
         )
-        return bool(min(edges) >= _SHARP * float(np.sqrt(np.mean(off**2))) and min(ends) >= _TALL)
+        size = _rms(off)
+        edges = min(float(np.abs(off[:_CORNER]).max()), float(np.abs(off[-_CORNER:]).max()))
+        return size >= _BENT * max(_rms(before), _rms(after)) and edges >= _SHARP * size
+
+
+def _bent(x: Floats) -> Floats:
+    """How far samples lie off the straight line between the first and the last."""
+    out: Floats = (x - np.linspace(x[0], x[-1], len(x)))[1:-1]
+    return out
+
+
+def _rms(x: Floats) -> float:
+    return float(np.sqrt(np.mean(x**2)))
 
 
 def _likeliest(sides: list[_Sides], peak: int, first: int) -> tuple[int, int] | None:
@@ -173,8 +208,7 @@ def _sharp(size: Floats, whitening: Floats) -> bool:
     """
     power = whitening**2
     risen = float(np.sqrt(power[:_EDGE].sum() / power.sum()))
-    within = float(np.sqrt(np.mean(size**2)))
-    return float(size[:_EDGE].max()) >= max(_SHARP * within * risen, _OUT)
+    return float(size[:_EDGE].max()) >= max(_SHARP * _rms(size) * risen, _OUT)
 
 
 def _even(size: Floats) -> bool:

@@ -52,6 +52,7 @@ NEWS: Final = 2.0
 """Most that what follows may differ from what was before, see ``Place.news``. From own trials:
 the same programme goes on with 0.9 to 1.3, other programme with 3 to 30."""
 
+_POWER: Final = 2.0  # mean square of foreign samples on a track that has some, floor 1
 _TRACKS: Final = 8  # looked at closely of those that jump together, the strongest
 _JUMP: Final = (
     "The signal jumps between two samples, and each side fits itself: samples may be lost or put "
@@ -204,7 +205,7 @@ class Kinds:
         at = place.start + frame
         sides = [place.side(t, frame, j) for t, j in sorted(clean.items())]
         first = float(np.sqrt(sum(j.first * j.first for j in seen.values())))
-        same = best.later >= LATER and place.news(strongest, best) <= NEWS
+        same = place.news(strongest, best) <= NEWS
         if (count := place.again(strongest, frame)) > 0:
             text = "A few samples come twice, bit for bit: they were put in; play the tape again."
             self._proven(tracks, at, text, "inserted", values, frames=count)
@@ -216,7 +217,7 @@ class Kinds:
             text = "The signal is cut between two samples on the tracks of one converter alone: a "
             text += "digital fault; play the tape again."
             self._proven(tracks, at, text, "converter", values)
-        elif same and first >= SHARP and best.noisy:
+        elif same and best.later >= LATER and first >= SHARP and best.noisy:
             text = "The signal is cut between two samples, and each side fits itself to the very "
             text += "sample: nothing that comes before a converter can do that, samples are lost "
             text += "or put in; play the tape again."
@@ -225,48 +226,56 @@ class Kinds:
             self._doubtful(tracks, at, values)
 
     def _foreign(self, place: Place, tracks: list[int]) -> bool:
-        """Foreign samples between two sharp edges: put in, or in place of others."""
+        """Foreign samples between two sharp edges: put in, or in place of others.
+
+        Sought on the tracks that jump together, on the strongest alone, and on more of them: a
+        weak one shows on some by chance, and what one track does by itself may hide it on others.
+        """
         found = _foreign.stretch([place.steps[t] for t in tracks], place.peak)
-        if found is not None and len(tracks) < min(self._fmt.channels, _TRACKS):
-            more = [t for t in range(self._fmt.channels) if t not in tracks]
-            tracks = [*tracks, *more][:_TRACKS]  # a weak one shows on some tracks by chance
-            found = _foreign.stretch([place.steps[t] for t in tracks], place.peak) or found
-        if found is None:
+        if found is not None and self._foreign_on(place, tracks, found):
+            return True
+        if len(tracks) > 1:
+            found = _foreign.stretch([place.steps[tracks[0]]], place.peak)
+            if found is not None and self._foreign_on(place, tracks[:1], found):
+                return True
+        if found is None or not _proper(found.traces[0]) or len(tracks) >= self._fmt.channels:
             return False
-        traces = {t: trace for t, trace in zip(tracks, found.traces, strict=False)
-                  if trace.power >= 2.0}  # fmt: skip
-        if not traces:
-            return False
+        more = [*tracks, *(t for t in range(self._fmt.channels) if t not in tracks)][:_TRACKS]
+        found = _foreign.stretch([place.steps[t] for t in more], place.peak)
+        return found is not None and self._foreign_on(place, more, found)
+
+    def _foreign_on(self, place: Place, tracks: list[int], found: Stretch) -> bool:
+        traces = {
+            t: trace for t, trace in zip(tracks, found.traces, strict=True) if trace.power >= _POWER
+        }
         frames = found.stop - found.frame
-        jump = max(trace.jump for trace in traces.values())
-        values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
-        sides = [place.past(t, found.frame - 2) for t in traces]
-        at = place.start + found.frame
+        jump = max((trace.jump for trace in traces.values()), default=0.0)
         several, single = self._limits.step_several_tracks, self._limits.step_one_track
         high = sum(trace.jump >= several * NEARLY for trace in traces.values())
-        if high < 2 and jump < single * NEARLY:
+        if jump < several * NEARLY or (high < 2 and jump < single * NEARLY):
             return False
-        if (
-            any(trace.sharp for trace in traces.values())
-            and (put_in := _causes.inserted(sides, near=frames)) is not None
-        ):
-            moved, count = put_in
-            self._proven(
-                tuple(sorted(traces)), at - 2 + moved, _PUT_IN, "inserted", values, frames=count
-            )
-            self._stop = at + frames + 2 * _junction.ORDER
-            return True
-        if not self._foreign_for_sure(found, list(traces.values())):
+        values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
+        first = found.frame - 2  # an edge may be missed by so much
+        at = place.start + first
+        sharp = any(trace.sharp for trace in traces.values())
+        put_in = _causes.inserted([place.past(t, first) for t in traces], near=frames)
+        if sharp and put_in is not None:
+            moved, frames = put_in
+            at += moved
+            self._proven(tuple(sorted(traces)), at, _PUT_IN, "inserted", values, frames=frames)
+        elif self._foreign_for_sure(found, list(traces.values())):
+            text = "Some samples do not belong there, from one sample to the next: put in, or in "
+            text += "place of others, or a very short disturbance; listen."
+            at += 2
+            self._doubtful(tuple(sorted(traces)), at, values, text=text, frames=frames)
+        else:
             return False
-        text = "Some samples do not belong there, from one sample to the next: put in, or in "
-        text += "place of others, or a very short disturbance; listen."
-        self._doubtful(tuple(sorted(traces)), at, values, text=text, frames=frames)
         self._stop = at + frames + 2 * _junction.ORDER
         return True
 
     def _foreign_for_sure(self, found: Stretch, traces: list[Trace]) -> bool:
         """Several tracks show both edges, or one shows them clearly and briefly."""
-        sharp = [trace for trace in traces if trace.sharp and trace.even]
+        sharp = [trace for trace in traces if _proper(trace)]
         frames = found.stop - found.frame
         if len(sharp) >= 2 and 2 * len(sharp) >= len(traces):
             return True
@@ -318,6 +327,11 @@ class Kinds:
                 values={"cause": "unproven", **values},
             )
         )
+
+
+def _proper(trace: Trace) -> bool:
+    """Whether a stretch has sharp edges, is even within, and nothing begins with it."""
+    return trace.sharp and trace.even and trace.alike
 
 
 def _one_converter(tracks: tuple[int, ...], channels: int) -> bool:
