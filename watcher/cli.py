@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import sqlite3
 import sys
 from collections.abc import Sequence
 
@@ -103,6 +104,13 @@ def main(arguments: Sequence[str] | None = None) -> Exit:
         return Exit.USAGE
     except WatcherError as error:
         print(f"reelvigil: {shown(str(error))}", file=sys.stderr)
+        return Exit.FAULT
+    except sqlite3.DatabaseError as error:
+        print(
+            f"reelvigil: the ledger cannot be read or written ({error}); a damaged one is put "
+            "aside and made anew from the reports when the daemon starts again",
+            file=sys.stderr,
+        )
         return Exit.FAULT
     except KeyboardInterrupt:
         print("reelvigil: interrupted; reports written so far stand", file=sys.stderr)

@@ -13,7 +13,7 @@ from watcher.console import console_on
 from watcher.errors import UsageError, WatcherError
 from watcher.exits import Exit
 from watcher.files import shown
-from watcher.ledger import Ledger, opened
+from watcher.ledger import Ledger, exists, opened
 from watcher.lock import AlreadyRunning, held, hold
 from watcher.logs import Log
 from watcher.places import ledger_path
@@ -125,7 +125,7 @@ def run_status(args: argparse.Namespace) -> Exit:
     """``status``"""
     settings, _ = _loaded(args)
     path = ledger_path(settings)
-    if not path.exists():
+    if not exists(path):
         print(json.dumps({"alive": False}) if args.json else "No daemon has run here yet.")
         return Exit.NOT_RUNNING
     with Ledger(path, read_only=True) as ledger:

@@ -15,7 +15,7 @@ from watcher.console import console_on
 from watcher.errors import UsageError
 from watcher.exits import Exit
 from watcher.files import shown
-from watcher.ledger import Ledger, LedgerError
+from watcher.ledger import Ledger, LedgerError, exists
 from watcher.morning_json import as_json
 from watcher.morning_text import print_morning
 from watcher.places import ledger_path
@@ -58,7 +58,7 @@ def run_summary(args: argparse.Namespace) -> Exit:
     """``summary``"""
     settings = load(find_config(Path(args.config) if args.config else None))
     path = ledger_path(settings)
-    if not path.exists():
+    if not exists(path):
         raise UsageError(
             f"no ledger at {shown(path)}: no daemon has run here. `reelvigil watch` starts one; "
             "`reelvigil check` looks at captures now"
@@ -85,11 +85,11 @@ def run_signoff(args: argparse.Namespace) -> Exit:
         path, report = find_report(job.capture, job.report_path)
         found.append((job, path, report))
     ledger: Ledger | None = None
-    if ledger_path(settings).exists():
-        try:
+    try:
+        if exists(ledger_path(settings)):
             ledger = Ledger(ledger_path(settings))
-        except LedgerError as error:
-            print(f"reelvigil: only in the report: {shown(str(error))}", file=sys.stderr)
+    except LedgerError as error:
+        print(f"reelvigil: only in the report: {shown(str(error))}", file=sys.stderr)
     try:
         for job, path, report in found:
             signed = sign(

@@ -39,8 +39,26 @@ __all__ = [
 _BROKEN: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 
 
+_ACCOUNT: Final = "; call it from the daemon's account (sudo -u reelvigil ...)"
+
+
 class LedgerError(WatcherError):
     """The ledger cannot be used as it is."""
+
+
+def exists(path: Path) -> bool:
+    """Whether there is a ledger.
+
+    Raises:
+        LedgerError: its folder may not be looked into.
+    """
+    try:
+        os.stat(path)
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise LedgerError(f"{path}: {error.strerror}{_ACCOUNT}") from error
+    return True
 
 
 class LedgerDamagedError(LedgerError):
@@ -94,7 +112,8 @@ class Ledger:
                 # the low byte is the primary code (sqlite.org/rescode.html)
                 broken = getattr(error, "sqlite_errorcode", 0) & 0xFF in _BROKEN
                 kind = LedgerDamagedError if broken else LedgerError
-                raise kind(f"{path}: cannot be used as a ledger: {error}") from error
+                hint = "" if os.access(path.parent, os.W_OK | os.X_OK) else _ACCOUNT
+                raise kind(f"{path}: cannot be used as a ledger: {error}{hint}") from error
             except OSError as error:
                 raise LedgerError(f"{path}: {error.strerror or error}") from error
             stack.pop_all()
@@ -363,6 +382,11 @@ class Ledger:
     def rows(self, query: str, values: Iterable[Any] = ()) -> Iterator[tuple[Any, ...]]:
         """Rows of a reading query, one by one."""
         yield from self._db.execute(query, tuple(values))
+
+    def change_many(self, statement: str, rows: Iterable[tuple[Any, ...]]) -> None:
+        """One writing statement for many rows of values."""
+        with self.commit():
+            self._db.executemany(statement, rows)
 
     def change(self, statement: str, values: Iterable[Any] = ()) -> int:
         """One writing statement; the rows changed."""

@@ -21,6 +21,7 @@ from running import PROJECT, Server, record, wait_for
 
 from watcher import commands_daemon, lease
 from watcher.errors import UsageError
+from watcher.ledger import Ledger, LedgerError, exists
 from watcher.lock import AlreadyRunning, held, hold
 from watcher.logs import Log
 from watcher.notify import tell, watchdog_s
@@ -300,3 +301,28 @@ def test_no_output_and_no_locale_make_a_command_fail(server: Server) -> None:
     assert gone.stderr == b""
     report = json.loads(next(server.captures.glob("*.vigil.json")).read_bytes())
     assert "name_b64" in report["capture"]
+
+
+def test_a_ledger_of_another_account_is_told_with_what_to_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(_: object) -> os.stat_result:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("watcher.ledger.os.stat", refused)
+        with pytest.raises(LedgerError, match="Permission denied.*daemon's account"):
+            exists(tmp_path / "ledger.sqlite")
+    assert not exists(tmp_path / "ledger.sqlite")
+
+
+def test_readers_of_a_damaged_ledger_are_told_what_will_happen(server: Server) -> None:
+    server.ledger.parent.mkdir()
+    Ledger(server.ledger).close()
+    data = bytearray(server.ledger.read_bytes())
+    data[4096:] = os.urandom(len(data) - 4096)
+    server.ledger.write_bytes(data)
+    done = server.run("summary")
+    assert done.returncode == 1
+    assert "Traceback" not in done.stderr
+    assert "ledger" in done.stderr
