@@ -149,8 +149,8 @@ def headroom_findings(
     text += "there."
     if highest is not None and highest > 0:
         text = (
-            f"Between the samples peaks reach {highest:+g} dBTP, over full scale; no sample is held "
-            "there. A player or a converter of rates may clip them."
+            f"Between the samples peaks reach {highest:+g} dBTP, over full scale; no sample is "
+            "held there. A player or a converter of rates may clip them."
         )
     yield Finding(
         check="clipping",

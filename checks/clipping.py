@@ -121,7 +121,10 @@ class ClippingPass:
         return Outcome(findings=findings, measures=ClippingMeasures(tracks=lines))
 
     def _ceilings(self, track: int) -> tuple[Ceiling, ...]:
-        """Ceilings below full scale: what clips there and flickers by a step is one finding."""
+        """Ceilings below full scale: what clips there and flickers by a step is one finding, and
+        what is left of a wrapped crest is no ceiling."""
+        if self._wraps.tracks[track].certain:
+            return ()
         found = self._flat_tops.ceilings(track, self._limits.min_flat_tops)
         if not self._full_scale.tracks[track].runs:
             return found

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import synth
 from clipping_kit import asking, check, high_passed, lines, only, programme, tone, words
 
 from checks.block import BLOCK_FRAMES
@@ -253,6 +254,15 @@ def test_peaks_that_wrap_round(rate_hz: int, bits: int) -> None:
     beyond = np.flatnonzero(np.diff((np.abs(wide) >= 2**31).astype(int)) == 1)
     assert only(outcome, "wrap").values["count"] == len(beyond)
     assert only(outcome, "wrap").start_frame == beyond[0] + 1
+
+
+@pytest.mark.parametrize(("seed", "over_db"), [(6, 1), (5, 2)])
+def test_what_is_left_of_wrapped_crests_is_no_ceiling(seed: int, over_db: int) -> None:
+    x = synth.programme("organ", rate_hz=96_000, tracks=2, seconds=3.0, seed=seed) / 2.0**31
+    x *= 10 ** (over_db / 20) / np.abs(x).max(axis=1, keepdims=True)
+    wide = np.rint(x * 2**23).astype(np.int64) << 8
+    outcome = check(wide.astype(np.uint64).astype(np.uint32).view(np.int32), 96_000)
+    assert asking(outcome) == [("wrap", "redo", (0, 1))]
 
 
 def test_clipped_programme_does_not_wrap() -> None:
