@@ -51,6 +51,27 @@ class Reading(NamedTuple):
         return Stamp(st.st_dev, st.st_ino, st.st_size, st.st_mtime_ns, st.st_ctime_ns)
 
 
+def is_as_recorded(path: bytes, algorithm: str, digest: bytes) -> int | None:
+    """The size of a small file whose bytes have a digest; None where anything is otherwise.
+
+    Half the cost of ``read``, for the case that is by far the commonest. What comes out of it
+    is right whatever was opened: nothing but the recorded bytes has the recorded digest.
+    """
+    try:
+        fd = os.open(path, _FLAGS)
+    except OSError:
+        return None
+    try:
+        data = os.read(fd, _SMALL)
+    except OSError:
+        return None
+    finally:
+        os.close(fd)
+    if len(data) == _SMALL or _new(algorithm, data).digest() != digest:
+        return None
+    return len(data)
+
+
 def read(path: bytes, algorithms: Collection[str], pace: Pace | None = None) -> Reading:
     """Digests of a file's bytes.
 

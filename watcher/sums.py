@@ -11,7 +11,7 @@ from watcher.errors import UsageError
 from watcher.files import shown, write_whole
 from watcher.reverify import State
 from watcher.sumfiles import written
-from watcher.truths import spoken
+from watcher.truths import kind_of, spoken
 from watcher.verify import Run
 
 NAME = b"SHA256SUMS"
@@ -47,7 +47,8 @@ def write_sums(run: Run, *, from_bytes: bool, replace: bool) -> Written:
             paths.append(settled.path)
         else:
             made.left_out.append(f"{shown(settled.path)}: {settled.state.value}")
-    made.left_out += [f"{shown(place)}: {text}" for place, _, text in run.records.troubles]
+    troubles = run.records.troubles
+    made.left_out += [f"{shown(at)}: {text}" for at, _, text in troubles if at != target]
     for path in sorted(paths):
         there = run.records.renamed.get(path, path)
         digest = _from_bytes(run, path, there, made) if from_bytes else _recorded(run, path, made)
@@ -76,7 +77,9 @@ def _other(target: bytes, data: bytes) -> bool:
 
 def _recorded(run: Run, path: bytes, made: Written) -> bytes | None:
     truths = run.records.truths[path]
-    digests = {truth.digest for truth in truths if truth.algorithm == "sha256"}
+    # a list that is made anew because a change was meant must not stand in its own way
+    others = [truth for truth in truths if kind_of(truth) != os.fsdecode(NAME)] or truths
+    digests = {truth.digest for truth in others if truth.algorithm == "sha256"}
     if len(digests) == 1:
         return digests.pop()
     why = "its records disagree" if digests else "no SHA-256 of it is recorded"

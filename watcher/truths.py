@@ -31,6 +31,7 @@ class Truth(NamedTuple):
 
     Attributes:
         source: for people: ``sidecar``, ``ledger``, ``SHA256SUMS:3``, ``bag ...``.
+        kind: ``source`` without its line, where it has one.
         sidecar: the report that holds more of it (checksums of every mebibyte, the layout).
         size, modified: as recorded; None where the source does not say.
     """
@@ -42,6 +43,7 @@ class Truth(NamedTuple):
     size: int | None = None
     modified: str | None = None
     sidecar: bytes | None = None
+    kind: str = ""
 
 
 class Found(NamedTuple):
@@ -118,9 +120,10 @@ def _gather(folder: bytes, mirror: bytes | None) -> Records:
         del records.files[path]
     for bag in records.bags:
         for entry in bag.entries:
-            source = f"bag {bag.manifest_name(entry.manifest)}:{entry.line}"
+            kind = f"bag {bag.manifest_name(entry.manifest)}"
             records.add(
-                os.path.join(bag.folder, entry.path), Truth(source, entry.algorithm, entry.digest)
+                os.path.join(bag.folder, entry.path),
+                Truth(f"{kind}:{entry.line}", entry.algorithm, entry.digest, kind=kind),
             )
         records.troubles += [
             (os.path.join(bag.folder, path), state, text) for path, state, text in bag.troubles
@@ -279,26 +282,36 @@ def _from_sum_file(path: bytes, records: Records) -> None:
     if len(bad) > _MOST_BAD:
         text = f"{len(bad) - _MOST_BAD} more lines of it say nothing."
         records.troubles.append((path, "unread", text))
+    truths, before = records.truths, folder + b"/"
     for listed, algorithm, digest, number in good:
         inside = within(listed)
         if inside is None:
             text = f"Line {number} names a file outside its folder; never looked at."
             records.troubles.append((path, "unread", text))
             continue
-        records.add(folder + b"/" + inside, Truth(f"{name}:{number}", algorithm, digest))
+        place = before + inside
+        truth = Truth(f"{name}:{number}", algorithm, digest, None, None, None, None, name)
+        if place in truths:
+            truths[place].append(truth)
+        else:
+            truths[place] = [truth]
 
 
 def within(name: bytes) -> bytes | None:
     """A listed name as a path below its list's folder; None for one that leaves it."""
+    plain = _PLAIN.fullmatch(name)
+    if plain is not None and name[1:2] != b":":
+        return plain[1]  # the common case, quickly
     if not name or b"\0" in name or name.startswith((b"/", b"~")):
         return None
     if name[1:3] in (b":\\", b":/"):
         return None
-    name = name.removeprefix(b"./")
-    if b"/." not in name and b"//" not in name and name[:1] not in (b".", b""):
-        return name  # the common case, quickly
     parts = [part for part in name.split(b"/") if part not in (b"", b".")]
     return b"/".join(parts) if parts and b".." not in parts else None
+
+
+# no part of it is empty, hidden, or leads anywhere else
+_PLAIN: Final = re.compile(rb"(?:\./)?([^/.~\0][^/\0]*(?:/[^/.\0][^/\0]*)*)")
 
 
 # -- names -----------------------------------------------------------------------------------
@@ -335,7 +348,7 @@ def spoken(truth: Truth) -> str:
 
 def kind_of(truth: Truth) -> str:
     """The list or kind of record that a record comes from, without its line."""
-    return truth.source.rpartition(":")[0] or truth.source
+    return truth.kind or truth.source
 
 
 def composed(path: bytes) -> str:

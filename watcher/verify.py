@@ -32,6 +32,7 @@ class Run:
         there, files: bytes and files recorded, before anything was chosen of them.
         resumed, resumed_bytes: found intact in the interrupted run, and not read again.
         covered, looked_at: bytes read and files looked at so far.
+        captures: of files that the ledger knows, the capture they are of, and if it is a set.
         held_against: how many records of each kind the files were held against.
     """
 
@@ -46,6 +47,7 @@ class Run:
     covered: int = 0
     looked_at: int = 0
     counts: Counter[str] = field(default_factory=Counter)
+    captures: dict[bytes, tuple[int, bool]] = field(default_factory=dict)
     held_against: Counter[str] = field(default_factory=Counter)
     status: set[Exit] = field(default_factory=set)
 
@@ -177,6 +179,18 @@ def begin(runs: Sequence[Run], ledger: Ledger, *, resume: bool) -> None:
                 " ON CONFLICT (id) DO UPDATE SET ended = NULL",
                 (run.id, run.folder, at),
             )
+            run.captures = _captures(ledger, run.folder)
+
+
+def _captures(ledger: Ledger, folder: bytes) -> dict[bytes, tuple[int, bool]]:
+    """The captures that the ledger knows in a folder, by the paths of their files."""
+    rows = ledger.rows(
+        "SELECT files.folder, files.name, captures.id, captures.is_set FROM files"
+        " JOIN captures ON captures.id = files.capture"
+        " WHERE files.folder = ? OR (files.folder > ? AND files.folder < ?)",
+        (folder, folder + b"/", folder + b"0"),
+    )
+    return {os.path.join(at, name): (number, bool(is_set)) for at, name, number, is_set in rows}
 
 
 def _last_run(run: Run, ledger: Ledger) -> tuple[str, str, str | None] | None:
@@ -276,7 +290,10 @@ def carry_out(
 def _counted(run: Run, result: Result) -> Result:
     run.counts[result.state.value] += 1
     run.covered += result.read
-    run.status.add(status_of(result))
+    if result.state is State.INTACT and not result.text:
+        run.status.add(Exit.CLEAR)
+    else:
+        run.status.add(status_of(result))
     for truth in result.truths:
         run.held_against[kind_of(truth)] += 1
     return result
@@ -312,39 +329,25 @@ def _keep(run: Run, ledger: Ledger, waiting: list[Result]) -> None:
     if not waiting:
         return
     at = now()
+    intact = [result.path for result in waiting if result.state is State.INTACT]
+    known = [run.captures[path] for path in intact if path in run.captures]
     try:
         with ledger.commit():
-            sets: set[int] = set()
-            for result in waiting:
-                ledger.change(
-                    "INSERT INTO verifications (run, path, at, state, detail)"
-                    " VALUES (?, ?, ?, ?, ?)",
-                    (run.id, result.path, at, result.state.value, result.text or None),
-                )
-                if result.state is State.INTACT:
-                    sets |= _verified(ledger, result.path, at)
-            for capture in sets:
+            ledger.change_many(
+                "INSERT INTO verifications (run, path, at, state, detail) VALUES (?, ?, ?, ?, ?)",
+                ((run.id, r.path, at, r.state.value, r.text or None) for r in waiting),
+            )
+            ledger.change_many(
+                "UPDATE captures SET verified_at = ? WHERE id = ?",
+                ((at, capture) for capture, is_set in known if not is_set),
+            )
+            for capture in {capture for capture, is_set in known if is_set}:
                 _set_verified(ledger, run, capture, at)
     except sqlite3.OperationalError as error:
         if "locked" not in str(error):
             raise
         return
     waiting.clear()
-
-
-def _verified(ledger: Ledger, path: bytes, at: str) -> set[int]:
-    """Note that a file is intact: a capture of one file is verified; a set is told for later."""
-    query = (
-        "SELECT id, is_set FROM captures WHERE id ="
-        " (SELECT capture FROM files WHERE folder = ? AND name = ?)"
-    )
-    sets = set()
-    for capture, is_set in list(ledger.rows(query, os.path.split(path))):
-        if is_set:
-            sets.add(int(capture))
-        else:
-            ledger.change("UPDATE captures SET verified_at = ? WHERE id = ?", (at, capture))
-    return sets
 
 
 def _set_verified(ledger: Ledger, run: Run, capture: int, at: str) -> None:

@@ -19,6 +19,7 @@ MIB = 1 << 20
 @pytest.fixture(autouse=True)
 def _own_state(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+    monkeypatch.setattr(reverify, "is_as_recorded", lambda *_: None)  # every reading is seen
 
 
 @pytest.mark.parametrize("kind", ["wav", "aiff", "caf", "w64", "flac"])

@@ -54,6 +54,17 @@ def test_what_cannot_be_listed_is_said(tmp_path: Path, capsys: pytest.CaptureFix
     assert "b.wav: no SHA-256 of it is recorded" in err
 
 
+def test_after_a_signed_change_the_list_is_made_anew(tmp_path: Path) -> None:
+    recorded(tmp_path, "a.wav")
+    main(["sums", str(tmp_path)])
+    flip(tmp_path / "a.wav", 5000)
+    main(["check", str(tmp_path)])
+    main(["signoff", str(tmp_path / "a.wav"), "--by", "QA"])
+    assert main(["verify", str(tmp_path)]) is Exit.REDO
+    assert main(["sums", "--replace", str(tmp_path)]) is Exit.CLEAR
+    assert main(["verify", str(tmp_path)]) is Exit.CLEAR
+
+
 def test_a_link_in_its_place_is_not_written_through(tmp_path: Path) -> None:
     outside = tmp_path / "outside"
     recorded(tmp_path / "in", "a.wav")
