@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -14,6 +15,8 @@ from typing import Any
 
 import numpy as np
 import soundfile
+
+from watcher.ledger import Ledger, LedgerError
 
 PROJECT = Path(__file__).resolve().parents[1]
 
@@ -64,6 +67,17 @@ class Server:
     def told(self, *arguments: str) -> Any:
         done = self.run(*arguments, "--json")
         return json.loads(done.stdout)
+
+    def count(self, state: str) -> int:
+        """Captures in a state; asked of the ledger itself, for a call of the command takes long."""
+        if not self.ledger.exists():
+            return 0
+        try:
+            with Ledger(self.ledger, read_only=True) as ledger:
+                query = "SELECT count(*) FROM captures WHERE state = ?"
+                return int(next(ledger.rows(query, (state,)))[0])
+        except (LedgerError, sqlite3.Error):  # just being made
+            return 0
 
     def sidecar(self, name: str) -> Path:
         return self.captures / f"{name}.vigil.json"

@@ -442,6 +442,7 @@ def test_told_to_stop_it_claims_nothing_and_ends_what_takes_too_long(
         watch.scene.seconds += seconds
 
     monkeypatch.setattr(watch.daemon._wake, "wait", wait)
+    monkeypatch.setattr("watcher.daemon.time.sleep", wait)
     watch.daemon._wake.stops = 1
     watch.daemon._dispatch()
     began = watch.scene.seconds
@@ -451,9 +452,14 @@ def test_told_to_stop_it_claims_nothing_and_ends_what_takes_too_long(
     assert "watch_ended" in watch.log.getvalue()
 
 
-def test_told_twice_it_waits_for_nothing(watch: Watch) -> None:
+def test_told_twice_it_waits_for_nothing(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> None:
     watch.scene.write("long.wav")
     watch.settle()
+
+    def wait(seconds: float) -> None:
+        watch.scene.seconds += seconds
+
+    monkeypatch.setattr(watch.daemon._wake, "wait", wait)
     watch.daemon._wake.stops = 2
     began = watch.scene.seconds
     watch.daemon._wind_up()

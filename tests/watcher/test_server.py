@@ -181,7 +181,7 @@ def test_a_second_host_leaves_an_enrolled_root_alone(tmp_path: Path, server: Ser
         assert wait_for(lambda: "foreign" in told())
         server.start()
         wait_for(server.sidecar("take.wav").exists)
-        assert other.told("status")["captures"]["done"] == 0
+        assert other.count("done") == 0
     finally:
         other.stop()
 
@@ -201,7 +201,7 @@ def test_told_twice_to_stop_it_is_gone_at_once(server: Server) -> None:
     server.config.write_text(server.config.read_text() + "read_limit_mb_s: 0.000001\n")
     record(server.captures / "take.wav")
     daemon = server.start()
-    wait_for(lambda: server.ledger.exists() and server.told("status")["captures"]["checking"])
+    wait_for(lambda: server.count("checking"))
     began = time.monotonic()
     daemon.send_signal(signal.SIGTERM)
     time.sleep(1.0)  # two at one moment are one
@@ -209,7 +209,7 @@ def test_told_twice_to_stop_it_is_gone_at_once(server: Server) -> None:
     _, log = daemon.communicate(timeout=60)
     assert time.monotonic() - began < 14  # else it waited for the check
     assert daemon.returncode == 0, log
-    assert server.told("status")["captures"]["queued"] == 1
+    assert server.count("queued") == 1
 
 
 # -- the captures --------------------------------------------------------------------------------
@@ -257,7 +257,7 @@ def test_the_watch_survives_a_check_that_is_killed(server: Server) -> None:
     server.config.write_text(server.config.read_text() + "read_limit_mb_s: 0.000001\n")
     record(server.captures / "take.wav")
     daemon = server.start()
-    wait_for(lambda: server.ledger.exists() and server.told("status")["captures"]["checking"])
+    wait_for(lambda: server.count("checking"))
 
     def worker() -> int | None:
         for name in os.listdir("/proc"):
@@ -272,7 +272,7 @@ def test_the_watch_survives_a_check_that_is_killed(server: Server) -> None:
 
     number = wait_for(worker)
     os.kill(number, signal.SIGKILL)
-    wait_for(lambda: server.told("status")["captures"]["retry"] == 1)
+    wait_for(lambda: server.count("retry") == 1)
     report = json.loads(server.sidecar("take.wav").read_text())
     assert "killed" in report["findings"][0]["text"]
     assert server.told("status")["alive"]
@@ -286,7 +286,7 @@ def test_no_output_and_no_locale_make_a_command_fail(server: Server) -> None:
     odd = os.fsencode(server.captures) + b"/odd \xff\x1b[31m take.wav"
     os.rename(record(server.captures / "take.wav"), odd)
     server.start()
-    wait_for(lambda: server.ledger.exists() and server.told("status")["captures"]["done"])
+    wait_for(lambda: server.count("done"))
     server.end()
     command = [sys.executable, "-m", "watcher", "summary", "--config", str(server.config)]
     environment = {**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0", "FORCE_COLOR": "1"}
@@ -311,7 +311,7 @@ def test_a_ledger_of_another_account_is_told_with_what_to_do(
 
     with monkeypatch.context() as patched:
         patched.setattr("watcher.ledger.os.stat", refused)
-        with pytest.raises(LedgerError, match="Permission denied.*daemon's account"):
+        with pytest.raises(LedgerError, match=r"Permission denied.*daemon's account"):
             exists(tmp_path / "ledger.sqlite")
     assert not exists(tmp_path / "ledger.sqlite")
 

@@ -95,7 +95,7 @@ def test_a_lost_ledger_comes_back_from_the_reports(server: Server) -> None:
     for part in server.ledger.parent.iterdir():
         part.unlink()
     daemon = server.start()
-    wait_for(lambda: server.ledger.exists() and server.told("status")["captures"]["done"] == 3)
+    wait_for(lambda: server.count("done") == 3)
     daemon.send_signal(signal.SIGTERM)
     _, log = daemon.communicate(timeout=30)
     assert log.count("capture_known") == 3
@@ -114,7 +114,7 @@ def test_killed_again_and_again_it_loses_nothing(server: Server) -> None:
         daemon.communicate()
     daemon = server.start()
     wait_for(lambda: all(server.sidecar(name).exists() for name in names))
-    wait_for(lambda: server.told("status")["captures"]["done"] == len(names))
+    wait_for(lambda: server.count("done") == len(names))
     daemon.send_signal(signal.SIGTERM)
     daemon.communicate(timeout=30)
     left = [p.name for p in server.captures.iterdir() if p.name.endswith(".tmp")]
