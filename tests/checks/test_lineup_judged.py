@@ -1,0 +1,154 @@
+"""What the lineup check makes of measured tones: findings and measures, without any samples."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import pytest
+
+from checks.lineup import LineupLimits
+from checks.lineup._findings import findings
+from checks.lineup._lineup import gather
+from checks.lineup._recognise import judged_tracks
+from checks.lineup._report import measures
+from checks.lineup._tone import Tone, TrackTone
+from checks.measures import LineupMeasures
+from checks.model import Finding, Verdict
+from checks.sheet import LineupSheet, Reel, ReelKind, Sheet, Tape
+
+RATE = 96_000
+DECLARED = Reel(kind=ReelKind.LINEUP)
+
+
+def track(dbfs: float = -18.0, turns: float = 0.0, **settings: Any) -> TrackTone:
+    """A tone on a track, so many turns late."""
+    usual: dict[str, Any] = {
+        "amplitude": 10 ** (dbfs / 20), "phase_rad": -2 * math.pi * turns, "phase_sigma_rad": 1e-4,
+        "weave_rad": 0.0, "swing_db": 0.0, "flutter_percent": None, "unweighted_percent": None,
+        "distortion_percent": 0.1, "beside_db": -44.0, "noise_power": 1e-7, "holds": True,
+    }  # fmt: skip
+    return TrackTone(**usual | settings)
+
+
+NONE = track(amplitude=0.0, phase_rad=math.nan, holds=False)
+
+
+def tone(
+    hz: float, tracks: Sequence[TrackTone], *, seconds: float = 5.0, flutter: float | None = None,
+    period_s: float | None = None,
+) -> Tone:  # fmt: skip
+    return Tone(start=0, stop=round(seconds * RATE), opens=True, closes=True, hz=hz,
+                drift_percent=0.0, flutter_percent=flutter, period_s=period_s,
+                shift_percent=10.0 if period_s else None, tracks=tuple(tracks))  # fmt: skip
+
+
+def judged(
+    tones: Sequence[Tone], sheet: Sheet | None = None, *, most: int = 64
+) -> tuple[list[Finding], LineupMeasures]:
+    """All but the note that names the tones, and the measures."""
+    sheet = sheet or Sheet(reel=DECLARED)
+    count = len(tones[0].tracks)
+    lineup = gather(list(tones), sheet, judged_tracks(sheet, count), count)
+    found = findings(
+        lineup, sheet, LineupLimits(), declared=sheet.reel.kind is ReelKind.LINEUP
+    )  # fmt: skip
+    told = [f for f in found if f.kind != "tones"]
+    return told, measures(lineup, sheet, RATE, most=most)
+
+
+def delayed(hz: float, delays_us: Sequence[float], inverted: Sequence[int] = ()) -> Tone:
+    return tone(
+        hz, [track(turns=hz * d * 1e-6 + 0.5 * (k in inverted)) for k, d in enumerate(delays_us)]
+    )
+
+
+def test_a_wrong_curve_within_the_tolerance_is_a_note() -> None:
+    # IEC 60094-1: an IEC1 tape replayed NAB at 38 cm/s: +2.51 dB at 10 kHz, +2.71 at 15 kHz
+    sheet = Sheet(reel=DECLARED, lineup=LineupSheet(response_db=3.0))
+    tones = [tone(hz, [track(db - 18)] * 2) for hz, db in ((1e3, 0), (1e4, 2.51), (1.5e4, 2.71))]
+    (finding,), _ = judged(tones, sheet)
+    assert (finding.kind, finding.verdict) == ("response", Verdict.CLEAR)
+    assert "an IEC1 tape replayed through the NAB curve at 38.1 cm/s" in finding.text
+
+
+def test_flutter_is_that_of_the_tone_the_standard_asks_for() -> None:
+    # AES6-2008, IEC 60386: 3150 Hz, older 3000; another tone only where there is none
+    long = tone(1000, [track()], seconds=30, flutter=0.15)
+    assert judged([long, tone(3150, [track()], flutter=0.05)])[0] == []
+    (finding,), _ = judged([long, tone(3000, [track()], flutter=0.25)])
+    assert (finding.verdict, finding.values["flutter_percent"]) == (Verdict.REDO, 0.25)
+    (finding,), _ = judged([long])
+    assert finding.verdict is Verdict.LISTEN
+
+
+def test_a_reversed_reference_is_the_one_that_is_reversed() -> None:
+    tones = [delayed(hz, [0, 0, 0, 0], inverted=(1, 2, 3)) for hz in (1e3, 1e4)]
+    (finding,), _ = judged(tones)
+    assert (finding.values["inverted"], finding.tracks) == (True, (0,))
+
+
+@pytest.mark.parametrize(
+    ("delays_us", "tracks"),
+    [([0, 30, 60, 90], (0, 1, 2, 3)), ([0, 0, 60, 0, 0], (2,))],  # a tilt; one stray track
+)
+def test_nothing_is_redo_by_a_delay_without_an_angle(
+    delays_us: list[float], tracks: tuple[int, ...]
+) -> None:
+    tones = [delayed(hz, delays_us) for hz in (1e3, 1e4)]
+    (finding,), _ = judged(tones)
+    assert (finding.kind, finding.verdict, finding.tracks) == ("azimuth", Verdict.LISTEN, tracks)
+    # 4 mm and 38.1 cm/s: 30 us are 9.8 minutes of arc
+    sheet = Sheet(reel=DECLARED, tape=Tape(speed_cm_s=38.1, track_spacing_mm=4.0))
+    assert {f.verdict for f in judged(tones, sheet)[0]} == {Verdict.REDO}
+
+
+@pytest.mark.parametrize(
+    ("beside_db", "verdict"), [(-44.0, Verdict.LISTEN), (-100.0, Verdict.CLEAR)]
+)
+def test_a_generated_reference_tone_asks_for_nothing(beside_db: float, verdict: Verdict) -> None:
+    sheet = Sheet(lineup=LineupSheet(nr_mark_dbfs=-15.0))
+    (finding,), _ = judged([tone(850, [track(beside_db=beside_db)] * 2, period_s=0.75)], sheet)
+    assert (finding.kind, finding.verdict) == ("reference-tone", verdict)
+
+
+def test_phases_refer_to_the_first_track_that_has_tones_where_the_sheets_has_none() -> None:
+    tones = [tone(hz, [NONE, track(), track(turns=hz * 4e-6)]) for hz in (1e3, 1e4)]
+    _, told = judged(tones)
+    assert {line.against for line in told.azimuth} == {2}
+    assert told.azimuth[-1].delay_us == pytest.approx(4.0, abs=1e-3)
+    sheet = Sheet(lineup=LineupSheet(reference_track=3))
+    assert {line.against for line in judged(tones, sheet)[1].azimuth} == {3}
+
+
+def test_of_two_tones_of_one_frequency_the_surer_one_tells_the_delay() -> None:
+    rough = tone(1e4, [track(), track(turns=0.09, phase_sigma_rad=0.1)])
+    fine = tone(1e4, [track(), track(turns=0.05)])
+    for tones in ([rough, fine], [fine, rough]):
+        line = judged([tone(1e3, [track(), track(turns=0.005)]), *tones])[1].azimuth[0]
+        assert line.delay_us == pytest.approx(5.0, abs=0.01)
+
+
+def test_angles_count_the_distance_from_the_reference_track() -> None:
+    # dt = d tan(a) / v: 10 us over 2 x 3 mm at 38.1 cm/s are 2.18 minutes of arc
+    sheet = Sheet(tape=Tape(speed_cm_s=38.1, track_spacing_mm=3.0))
+    _, told = judged([delayed(hz, [0, 5, 10]) for hz in (1e3, 1e4)], sheet)
+    assert [line.angle_arcmin for line in told.azimuth] == pytest.approx([2.183] * 2, abs=0.005)
+    assert told.head_tilt_arcmin == pytest.approx(2.183, abs=0.005)
+
+
+def test_tones_that_disagree_make_a_delay_uncertain() -> None:
+    def sigma(*turns: float) -> float:
+        tones = [tone(hz, [track(), track(turns=t)])
+                 for hz, t in zip((1e3, 5e3, 1e4), turns, strict=True)]  # fmt: skip
+        return judged(tones)[1].azimuth[0].uncertainty_us or 0.0
+
+    assert sigma(0.005, 0.025, 0.05) < 0.01
+    assert sigma(0.005, 0.035, 0.05) > 0.1  # 0.01 turns at 5 kHz: 2 us
+
+
+def test_more_tones_than_are_listed_are_counted() -> None:
+    _, told = judged([tone(hz, [track()]) for hz in (1e3, 1e4, 1.5e4)], most=2)
+    assert (len(told.tones), told.tones_found) == (2, 3)
+    assert [line.frequency_hz for line in told.response] == [1e4]
