@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import io
 import json
+import signal
 import sys
 import time
 from collections import deque
@@ -235,15 +236,23 @@ def test_a_command_that_takes_too_long_is_ended_with_all_it_started(
     seconds = [0.0]
     runner = Hooks(lambda: seconds[0])
     mark = tmp_path / "mark"
-    code = f"import subprocess, time; open({str(mark)!r}, 'w'); subprocess.run(['sleep', '60'])"
+    code = (
+        "import os, subprocess, sys\n"
+        "child = subprocess.Popen(['sleep', '20'])\n"
+        f"open({str(mark)!r} + '.new', 'w').write(str(child.pid))\n"
+        f"os.rename({str(mark)!r} + '.new', {str(mark)!r})\n"
+        "child.wait()"
+    )
     runner.run((sys.executable, "-c", code), "{}")
     troubles = scene.daemon.troubles
     rounds(lambda: runner.attend(troubles), mark.exists)
     (_, process, _) = runner._run[0]
     seconds[0] = hooks.LIMIT_S + 1
     runner.attend(troubles)
-    assert process.returncode is not None
+    assert process.returncode == -signal.SIGKILL
     assert any("took longer" in text for text in troubles.open.values())
+    child = Path(f"/proc/{mark.read_text()}/stat")
+    rounds(lambda: None, lambda: not child.exists() or ") Z" in child.read_text())
 
 
 def test_not_all_commands_of_a_bad_night_run_at_once(night: Callable[..., Night]) -> None:
