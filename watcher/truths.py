@@ -95,6 +95,7 @@ def gather(folder: bytes, mirror: bytes | None = None) -> Records:
     finally:
         if collecting:
             gc.enable()
+        gc.freeze()  # the records stay to the end: no later look at them either
 
 
 def _gather(folder: bytes, mirror: bytes | None) -> Records:

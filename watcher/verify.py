@@ -288,17 +288,15 @@ def carry_out(
 
 
 def _counted(run: Run, result: Result) -> Result:
-    run.counts[result.state.value] += 1
+    run.counts[result.state] += 1
     run.covered += result.read
-    if result.state is State.INTACT and not result.text:
-        run.status.add(Exit.CLEAR)
-    else:
-        run.status.add(status_of(result))
+    run.status.add(_CLEAR if result.state is _INTACT and not result.text else status_of(result))
     for truth in result.truths:
         run.held_against[kind_of(truth)] += 1
     return result
 
 
+_INTACT, _CLEAR = State.INTACT, Exit.CLEAR  # said a hundred thousand times
 _STATUS = {
     State.INTACT: Exit.CLEAR,
     State.MISSING: Exit.REDO,
