@@ -300,8 +300,7 @@ class Daemon:
         volume = files[0].identity.device
         manner = self._pacing.of(volume, self.settings, waited_s=age_s(row.changed_at))
         if manner is Manner.NOT:
-            if row.why is None:
-                self.ledger.note(row.id, RECORDING)
+            self.ledger.note_queue(row.root, RECORDING)
             return False
         earlier = self._earlier(row, path)
         self.ledger.move_to(row.id, State.CHECKING)

@@ -294,9 +294,10 @@ class Ledger:
                 (state, why, retry_at, now(), int(state is State.CHECKING), capture),
             )
 
-    def note(self, capture: int, why: str | None) -> None:
-        """What a capture waits for, its state staying as it is."""
-        self.change("UPDATE captures SET why = ? WHERE id = ?", (why, capture))
+    def note_queue(self, root: int, why: str) -> None:
+        """What the queue of a root waits for, where nothing else is noted."""
+        where = "state = ? AND root = ? AND why IS NULL"
+        self.change(f"UPDATE captures SET why = ? WHERE {where}", (why, State.QUEUED, root))
 
     def attempts(self, capture: int, count: int) -> None:
         """How many checks of a capture have ended in vain."""

@@ -153,14 +153,15 @@ def test_a_check_waits_for_a_recording_and_says_so(
 ) -> None:
     volumes = recorded_on(watch, monkeypatch)
     path = watch.scene.write("take.wav")
+    watch.scene.write("next.wav", wav(fill=1))
     volumes.add(path.stat().st_dev)
     watch.settle()
     assert watch.pool.going == {}
-    assert watch.scene.row("take.wav").why == RECORDING
+    names = ("next.wav", "take.wav")
+    assert [watch.scene.row(name).why for name in names] == [RECORDING, RECORDING]
     volumes.clear()
-    watch.daemon.turn()
-    assert len(watch.pool.going) == 1
-    assert watch.scene.row("take.wav").why is None
+    watch.checked()
+    assert [watch.scene.row(name).why for name in names] == [None, None]
 
 
 def test_a_check_in_hand_is_paused_by_a_recording_and_goes_on_after_it(
