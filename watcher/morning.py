@@ -188,7 +188,8 @@ def _still_open(ledger: Ledger, since: str) -> Iterator[tuple[str, str, str]]:
     """Captures from before that still ask for something nobody has decided."""
     rows = ledger.rows(
         "SELECT id, path, verdict, signed FROM captures WHERE checked_at < ?"
-        " AND verdict != 'clear' AND state IN ('done', 'retry', 'given-up') AND (signed IS NULL OR signed != 'clear')"
+        " AND verdict != 'clear' AND state IN ('done', 'retry', 'given-up')"
+        " AND (signed IS NULL OR signed != 'clear')"
         " ORDER BY path",
         (since,),
     )

@@ -285,7 +285,7 @@ def test_what_was_left_open_before_is_told_until_somebody_decides(ledger: Ledger
         ("again.wav", "redo"),
         ("open.wav", "redo"),
     ]
-    ledger.change("UPDATE captures SET state = 'queued' WHERE path LIKE '%open.wav'")
+    ledger.change("UPDATE captures SET state = 'queued' WHERE path = ?", (b"/store/open.wav",))
     assert [name for name, _, _ in gather(ledger).still_open] == ["again.wav"]  # it is read anew
     ledger.change("UPDATE captures SET state = 'done'")
     # written by an earlier version of the program, which did not note it beside the report
