@@ -2,7 +2,8 @@
 
 A signal may jump by its own nature: a pulse, a clock, sound that was once coded in blocks. Jumps
 that recur without proof are therefore told as one finding, and a proof on one track alone is not
-trusted among them. Jumps of one track in step with a clock are its own and told not at all.
+trusted among them, unless it is beyond doubt. Jumps of one track in step with a clock are its own
+and told not at all.
 """
 
 from __future__ import annotations
@@ -16,6 +17,10 @@ from checks.model import CaptureFormat, Finding, Remedy, Verdict
 
 OFTEN: Final = 4
 """Unproven jumps from which on, at more than one a second, something recurs. From own trials."""
+
+BEYOND_DOUBT: Final = 50.0
+"""Standard deviations from which on what is proven on one track stands, whatever recurs there.
+From own trials: what a signal's own jumps make believe stays under 25."""
 
 _CLOCK_JUMPS: Final = 6  # jumps that show a clock
 _CLOCK_FRAMES: Final = 4  # frames by which they may miss its beat
@@ -62,7 +67,7 @@ class Doubts:
         log = self._sure
         own = tracks if recurs and self._jumps > 2 * len(self._lone) else set()
         for event in self._lone:
-            if not own & set(event.tracks):
+            if not own & set(event.tracks) or _height(event) >= BEYOND_DOUBT:
                 log.add(event, within=1)
         if recurs:
             log.add(self._as_one(events))
@@ -92,9 +97,14 @@ class Doubts:
                 "cause": "unproven",
                 "jumps": self._jumps,
                 "first_frames": [event.start for event in events[:8]],
-                "jump_sigma": max(float(str(e.values["jump_sigma"])) for e in events),
+                "jump_sigma": max(_height(event) for event in events),
             },
         )
+
+
+def _height(event: Event) -> float:
+    """The jump in standard deviations; 0 where none was measured."""
+    return float(str(event.values.get("jump_sigma", 0.0)))
 
 
 def _keeps_time(frames: list[int]) -> bool:

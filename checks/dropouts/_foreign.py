@@ -39,6 +39,10 @@ _CORNER: Final = 3  # frames within which it rises in the samples themselves
 _BENT: Final = 2.5  # how much larger foreign samples must be there than the programme's own bends
 _DENSE: Final = 0.25  # share of the samples within that stand out
 _OUT: Final = 3.0  # standard deviations
+_SMOOTH: Final = 0.6
+"""Largest correlation of neighbouring residuals. From own trials: -0.9 to 0.5 in what was put in,
+0.7 to 0.9 in the pulses of an attack at high rates."""
+
 _NEAR: Final = 128  # frames of the other side that a side's filter is run over
 _ALIKE: Final = 1.8
 """Largest residual there, in standard deviations of the other side's own. From own trials: 0.9 to
@@ -54,7 +58,7 @@ class Trace:
     Attributes:
         jump: largest residual, of the lower of both sides, in standard deviations.
         power: mean square of the past's residual within, floor 1.
-        sharp: whether it has its strength from the first sample to the last.
+        sharp: whether it has its strength from the first sample to the last, and is not smooth.
         even: whether it is as strong in each of its parts.
         alike: whether what follows is of the kind of what was before.
     """
@@ -122,11 +126,12 @@ class _Sides:
 
     def trace(self, start: int, stop: int) -> Trace:
         rising, falling = np.abs(self.ahead[start:stop]), np.abs(self.back[start:stop])[::-1]
+        edges = _sharp(rising, self.whitening) and _sharp(falling, self.behind)
+        smooth = max(_smooth(self.ahead[start:stop]), _smooth(self.back[start:stop]))
         return Trace(
             jump=float(min(rising.max(), falling.max())),
             power=float(np.mean(rising**2)),
-            sharp=(_sharp(rising, self.whitening) and _sharp(falling, self.behind))
-            or self._square(start, stop),
+            sharp=(edges or self._square(start, stop)) and smooth <= _SMOOTH,
             even=_even(rising),
             alike=self._alike(start, stop),
         )
@@ -209,6 +214,11 @@ def _sharp(size: Floats, whitening: Floats) -> bool:
     power = whitening**2
     risen = float(np.sqrt(power[:_EDGE].sum() / power.sum()))
     return float(size[:_EDGE].max()) >= max(_SHARP * _rms(size) * risen, _OUT)
+
+
+def _smooth(residual: Floats) -> float:
+    """Correlation of neighbouring samples: what is smoother than the floor was band-limited."""
+    return float(residual[1:] @ residual[:-1]) / max(float(residual @ residual), 1e-300)
 
 
 def _even(size: Floats) -> bool:

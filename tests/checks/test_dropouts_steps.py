@@ -1,0 +1,229 @@
+"""Steps: what proves a digital cause, what does not, and what must never be missed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import damage
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from synth import programme
+
+from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.dropouts import DropoutsLimits, _causes, _foreign
+from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
+from checks.dropouts._events import Event
+from checks.dropouts._history import History
+from checks.dropouts._place import Place
+from checks.dropouts._steps import StepsPart
+from checks.model import CaptureFormat, Finding, Remedy, Verdict
+
+Ints = NDArray[np.int32]
+
+
+class Nothing:
+    """No repeated block is known."""
+
+    def covers(self, frame: int, tracks: tuple[int, ...]) -> bool:
+        return False
+
+
+def steps(x: Ints, rate_hz: int) -> list[Finding]:
+    """What the steps part alone finds."""
+    fmt = CaptureFormat(rate_hz=rate_hz, channels=len(x), word_length=24)
+    history = History(frames=16 * BLOCK_FRAMES)
+    part = StepsPart(fmt, DropoutsLimits(), history, Nothing())
+    work = Workspace()
+    for start in range(0, x.shape[1], BLOCK_FRAMES):
+        lead = min(LEAD_FRAMES, start)
+        piece = x[:, start - lead : start + BLOCK_FRAMES]
+        block = Block(piece, start=start, lead=lead, fmt=fmt, work=work)
+        history.add(block)
+        part.feed(block)
+    return list(part.finish().findings)
+
+
+def bed(kind: str, rate_hz: int, tracks: int = 2, seed: int = 8) -> Ints:
+    made: Ints = programme(kind, rate_hz=rate_hz, tracks=tracks, seconds=1.5, seed=seed)
+    return made
+
+
+@pytest.mark.parametrize("bit", [31, 30, 29])
+@pytest.mark.parametrize(
+    ("kind", "rate_hz"),
+    [("idle-track", 44_100), ("drums", 192_000), ("decoded", 48_000), ("loud", 96_000)],
+)
+def test_a_wrong_word_far_over_the_limit_is_proven(kind: str, rate_hz: int, bit: int) -> None:
+    x = bed(kind, rate_hz)
+    at = rate_hz
+    found = steps(damage.wrong_word(x, at=at, track=0, bit=bit).samples, rate_hz)
+    mine = [f for f in found if f.start_frame == at]
+    assert [(f.verdict, f.values["cause"]) for f in mine] == [(Verdict.REDO, "word")]
+
+
+@pytest.mark.parametrize("frames", [8, 16, 256])
+@pytest.mark.parametrize(
+    ("kind", "rate_hz"), [("band", 192_000), ("drone", 384_000), ("organ", 96_000)]
+)
+def test_noise_put_in_on_all_tracks_is_found_with_its_length(
+    kind: str, rate_hz: int, frames: int
+) -> None:
+    at = rate_hz
+    x = damage.insert(bed(kind, rate_hz, 3), at=at, frames=frames, seed=5).samples
+    (found,) = steps(x, rate_hz)
+    assert found.start_frame is not None
+    assert found.frames is not None
+    assert abs(found.start_frame - at) <= 2
+    assert abs(found.start_frame + found.frames - at - frames) <= 2
+
+
+def test_programme_that_changes_places_with_an_idle_track_is_proven() -> None:
+    x = bed("idle-track", 96_000, 3)
+    (found,) = steps(damage.swap_tracks(x, at=100_000, a=0, b=2).samples, 96_000)
+    assert (found.verdict, found.values["cause"], found.tracks) == (Verdict.REDO, "swap", (0, 2))
+
+
+def test_lost_samples_are_no_moves_between_tracks() -> None:
+    rng = np.random.default_rng(3)
+    tracks = [coloured(rng, 3000, pole) for pole in (0.5, 0.9, 0.95, 0.7)]
+    cut = [np.concatenate((x[:1000], x[1400:])) for x in tracks]
+    assert _causes.swapped(cut, 1000) is None
+    moved = [np.concatenate((tracks[k][:1000], tracks[(k + 1) % 4][1000:])) for k in range(4)]
+    assert _causes.swapped(moved, 1000) == {1: 0, 2: 1, 3: 2, 0: 3}
+
+
+def coloured(rng: np.random.Generator, frames: int, pole: float) -> NDArray[np.float64]:
+    """A tone in noise, in steps of a word."""
+    out = np.zeros(frames)
+    noise = rng.standard_normal(frames) * 20
+    for k in range(1, frames):
+        out[k] = pole * out[k - 1] + noise[k]
+    turns = rng.uniform(0.01, 0.03) * np.arange(frames) + rng.random()
+    out += 40_000 * np.sin(2 * np.pi * turns)
+    return out
+
+
+# -- a cut that nothing before the converter can make -----------------------------------------
+
+
+def test_a_cut_far_sharper_than_a_converters_filter_is_proven_on_one_track() -> None:
+    x = damage.lose(bed("organ", 96_000), at=100_000, frames=64, tracks=(1,)).samples
+    (found,) = steps(x, 96_000)
+    assert (found.verdict, found.values["cause"]) == (Verdict.REDO, "cut")
+    assert (found.start_frame, found.tracks) == (100_000, (1,))
+
+
+@pytest.mark.parametrize("late", [0, 1, 2, 3])
+@pytest.mark.parametrize("filtered", [True, False])
+def test_the_same_cut_before_a_brick_wall_filter_is_not(late: int, filtered: bool) -> None:
+    # A step through an ideal filter at half the rate leaves 0.5 - Si(pi / 2) / pi = 6.4 % of its
+    # height half a sample away (Si(pi / 2) = 1.3708: Abramowitz and Stegun, table 5.1).
+    whole = bed("organ", 384_000)[:, : (1 << 19) + 1024].astype(np.float64)
+    cut = 400_000 + late
+    fine = np.concatenate((whole[:, :cut], whole[:, cut + 1024 :]), axis=1)
+    if filtered:
+        spectrum = np.fft.rfft(fine)[:, : (1 << 16) + 1]
+        x = np.fft.irfft(spectrum, 1 << 17) / 4
+    else:
+        x = fine[:, ::4]
+    rng = np.random.default_rng(late)
+    x += rng.standard_normal(x.shape) * 2**31 * 10 ** (-100 / 20)  # the converter's own noise
+    words = np.rint(np.clip(x, -(2**31), 2**31 - 256) / 256).astype(np.int32) << 8
+    found = [f for f in steps(words, 96_000) if abs(place(f) - 100_000) < 64]
+    assert any(f.verdict is Verdict.REDO for f in found) is not filtered
+
+
+def place(found: Finding) -> int:
+    assert found.start_frame is not None
+    return found.start_frame
+
+
+def test_a_few_samples_that_come_twice_are_told_as_put_in() -> None:
+    x = bed("brass", 192_000)
+    y = np.concatenate((x[:, :200_000], x[:, 199_980:200_000], x[:, 200_000:-20]), axis=1)
+    (found,) = steps(y, 192_000)
+    assert (found.verdict, found.values["cause"]) == (Verdict.REDO, "inserted")
+    assert (found.start_frame, found.frames) == (200_000, 20)
+
+
+# -- what is left alone -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["castanets", "plucks", "drums", "clicktrack"])
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000, 192_000])
+def test_attacks_raise_nothing(kind: str, rate_hz: int) -> None:
+    x = programme(kind, rate_hz=rate_hz, tracks=2, seconds=4.0, seed=21)
+    assert steps(x, rate_hz) == []
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000, 352_800])
+def test_relay_clicks_are_never_a_reason_to_play_again(rate_hz: int) -> None:
+    x = programme("relays", rate_hz=rate_hz, tracks=4, seconds=4.0, seed=23)
+    assert all(f.verdict is not Verdict.REDO for f in steps(x, rate_hz))
+
+
+def test_foreign_samples_are_alike_on_both_sides_and_an_attack_is_not() -> None:
+    rng = np.random.default_rng(9)
+    x = coloured(rng, 3000, 0.6)
+    put_in = x.copy()
+    put_in[1000:1040] = rng.standard_normal(40) * 3000
+    found = _foreign.stretch([put_in], 1010)
+    assert found is not None
+    assert (found.frame, found.stop) == (1000, 1040)
+    assert found.traces[0].alike
+    struck = x.copy()  # and goes on with a tone that was not there before
+    struck[1000:1040] += rng.standard_normal(40) * 3000
+    struck[1040:] += 3000 * np.sin(1.3 * np.arange(1960))
+    found = _foreign.stretch([struck], 1010)
+    assert found is not None
+    assert not found.traces[0].alike
+
+
+def test_one_clipped_sample_is_no_wrong_word() -> None:
+    x = bed("piano", 96_000)
+    at = 60_000 + int(np.argmax(x[0, 60_000:90_000]))
+    x = np.array(x // 256 * 200)  # room for the word below
+    x[0, at] -= 1 << 27
+    fmt = CaptureFormat(rate_hz=96_000, channels=2, word_length=24)
+    around = Place(fmt, x[:, at - 1024 : at + 1024], peak=1024, start=at - 1024)
+    top = float(around.steps[0].max())
+    around.steps[0, 1024] = top
+    assert around.cut_off(0, 1024, deviation=-50.0)
+    assert not around.cut_off(0, 1024, deviation=50.0)
+
+
+# -- many of them -----------------------------------------------------------------------------
+
+
+def event(track: int, start: int, sigmas: float, verdict: Verdict) -> Event:
+    return Event(
+        kind="step", verdict=verdict, remedy=Remedy.LISTEN, tracks=(track,), start=start,
+        stop=start + 1, text="", values={"jump_sigma": sigmas},
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("sigmas", "told"), [(BEYOND_DOUBT + 1, 1), (BEYOND_DOUBT - 1, 0)])
+def test_what_is_beyond_doubt_stands_among_jumps_that_recur(sigmas: float, told: int) -> None:
+    doubts = Doubts(CaptureFormat(rate_hz=48_000, channels=2, word_length=24), listed=50)
+    for k in (1, 3, 4, 9, 11, 17, 18, 25):
+        doubts.unproven(event(0, 100 * k * k, 15.0, Verdict.LISTEN))
+    doubts.proven(event(0, 70_500, sigmas, Verdict.REDO))
+    found, _ = doubts.finish()
+    assert sum(f.verdict is Verdict.REDO for f in found) == told
+    assert sum(f.verdict is Verdict.LISTEN for f in found) == 1
+
+
+def test_not_numbers_and_short_captures_are_survived() -> None:
+    fmt = CaptureFormat(rate_hz=96_000, channels=1, word_length=32, floating=True)
+    for frames in (1, 50, 5000):
+        x: NDArray[Any] = np.zeros((1, frames), np.float32)
+        x[0, frames // 2] = np.nan
+        x[0, -1] = 1.0
+        work, history = Workspace(), History(frames=8 * BLOCK_FRAMES)
+        part = StepsPart(replace(fmt, frames=frames), DropoutsLimits(), history, Nothing())
+        block = Block(x, start=0, lead=0, fmt=fmt, work=work)
+        history.add(block)
+        part.feed(block)
+        part.finish()
