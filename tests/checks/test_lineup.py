@@ -443,6 +443,27 @@ def test_ends_of_the_lowest_tones(hz: float) -> None:
     assert (tone.start_s, tone.end_s) == pytest.approx(signal.places[0], abs=0.05)
 
 
+def test_a_tone_under_the_lowest_level_is_none() -> None:
+    # 0 to -45 dBFS are tones of a line-up
+    quiet = [Part(hz=1000, dbfs=dbfs, seconds=2.5) for dbfs in (-45.0, -47.5)]
+    outcome = checked(line_up(RATE, quiet, hiss_dbfs=-75))
+    assert [round(t.tracks[0].level_dbfs) for t in outcome.measures.tones] == [-45]
+
+
+def test_weave_makes_a_delay_uncertain_and_is_told_as_a_spread() -> None:
+    signal = line_up(RATE, [Part(hz=1000, dbfs=-18, seconds=4)])
+    t = np.arange(signal.samples.shape[1]) / RATE
+    begins, ends = signal.places[0]
+    turn = 2 * np.pi * 1000 * t + 0.05 * np.sin(2 * np.pi * 0.5 * t)
+    there = (t >= begins) & (t < ends)
+    signal.samples[1] = np.where(there, 10 ** (-18 / 20) * np.sin(turn), signal.samples[1])
+    outcome = checked(signal)
+    (tone,) = outcome.measures.tones
+    assert tone.tracks[1].phase_spread_deg == pytest.approx(math.degrees(0.05 / 2**0.5), rel=0.05)
+    # 0.035 rad over some forty parts of 0.1 s: 0.0056 rad, 0.9 us at 1 kHz
+    assert outcome.measures.azimuth[0].uncertainty_us == pytest.approx(0.9, rel=0.1)
+
+
 # -- laws --------------------------------------------------------------------------------------
 
 SIGNAL = line_up(RATE, [LEVEL, HIGH], tracks=3, delays_s=[0, 4e-6, 9e-6], gains_db=[0, 0.5, -0.4])
