@@ -19,12 +19,15 @@ from checks.dropouts._motion import Course
 
 _WINDOW: Final = 4  # entries
 _BEFORE: Final = 64  # windows looked back over: some 24 s
-_SCALES: Final = ((2, 0), (2, 2), (4, 0), (4, 4), (4, 8))  # windows after, and left out before them
-_LOOK: Final = 12  # the most of both together
+_SCALES: Final = ((2, 0), (2, 2), (4, 0), (4, 4), (4, 8), (8, 24), (8, 48))  # windows after, and
+# left out before them: from a fall at once to one that takes 20 s
+_LOOK: Final = 56  # the most of both together
 _BACK: Final = 12  # windows searched backwards for the beginning
 _AGREE_DB: Final = 1.5
 _LEAST_BANDS: Final = 3
 PLAYS_ON: Final = 0.02  # of the entries, from which a track still carries programme
+_FLAT: Final = 0.55  # of the mean fall: so much in the body, and the whole signal is gone
+_GONE: Final = 6  # entries for which a signal must be gone: some 0.6 s
 _HEARD: Final = 0.6  # of the bands from the lowest that counts up
 _EACH: Final = 0.4  # of the mean fall that every band must show
 
@@ -208,13 +211,22 @@ def _fall(
     quick = np.flatnonzero(depth[:, first:last].mean(axis=0) >= 0.85)
     slow = bool(len(quick) and len(down) and quick[0] - down[0] > _WINDOW)
     end = min(stop * _WINDOW, len(entries))
-    behind = slice(min(begin + 2, end - 1), end)
-    after = entries[behind]
+    body = np.full(HISS, np.nan)
+    # A signal that is gone may come back under programme that hides the hiss: then all bands rise.
+    up = depth[:, :end].max(axis=0) < 0.4
+    returned = np.flatnonzero(up[begin + _GONE : -1] & up[begin + _GONE + 1 :])
+    for last in [begin + _GONE + int(k) for k in returned[:1]] + [end]:
+        whole = last - (last < end)  # an entry in which it comes back is not gone
+        behind = slice(min(begin + 2, whole - 1), whole)
+        plays = float(course.programme[track, entries[behind]].mean())
+        if plays <= PLAYS_ON and begin >= _WINDOW:  # before, programme may lie over all windows
+            early = low[:HISS, max(0, begin - _BEFORE * _WINDOW) : begin]
+            body = np.quantile(early, 0.1, axis=1) - np.quantile(low[:HISS, behind], 0.1, axis=1)
+            if last == end or body[BODY] >= _FLAT * fall:
+                end = last
+                break
     each = drop.fall.copy()
-    plays = float(course.programme[track, after].mean())
-    if plays <= PLAYS_ON and begin >= _WINDOW:  # before, programme may lie over it in all windows
-        early = low[:HISS, max(0, begin - _BEFORE * _WINDOW) : begin]
-        each[:HISS] = np.quantile(early, 0.1, axis=1) - np.quantile(low[:HISS, behind], 0.1, axis=1)
+    each[:HISS] = np.where(np.isfinite(body), body, each[:HISS])
     return Fall(
         track=track,
         first=int(entries[begin]),
@@ -231,7 +243,7 @@ def _fall(
 def is_flat(fall: Fall) -> bool:
     """Whether body and edge went with the rest, as where the whole signal is gone."""
     body, edge = (float(db) for db in fall.fall_db[[BODY, EDGE]])
-    least = 0.55 if fall.plays <= PLAYS_ON else 0.8
+    least = _FLAT if fall.plays <= PLAYS_ON else 0.8
     if np.isfinite(body):
         return body >= least * fall.mean_db and not edge < least * fall.mean_db
     return fall.plays <= PLAYS_ON and not edge < 0.5 * fall.mean_db

@@ -32,6 +32,8 @@ _APART_DB: Final = 4.5  # bulk-erased tape is 3 to 4 dB quieter (common practice
 _LEAST_ENTRIES: Final = 5  # some 0.5 s of hiss heard plainly
 _PROGRAMME_DB: Final = 8.0  # over the quietest: own trials; hiss moves by 1 dB an entry
 _RESTS_S: Final = 1.5  # pauses that do not part programme
+_CLICKS: Final = 3  # entries in which a stopped machine may still be heard
+_PLAYS: Final = 0.1  # of a stretch in which a track plays, from which the tape runs
 _SLOPE_S: Final = 6.0  # the longest that starting or stopping takes (common practice)
 
 
@@ -91,7 +93,11 @@ def course(history: LevelHistory, judged: Sequence[int], entry_s: float) -> Cour
     if 2 * len(known) > len(judged):
         # Two thirds: a head that clogs or a track that is lost blurs the floors of its own.
         gone = 3 * below[known].sum(axis=0) >= 2 * len(known)
-        gone &= ~np.logical_or.reduce(loud[list(judged)])
+        plays = np.logical_or.reduce(loud[list(judged)])
+        for first, last in spans(gone):  # where one track plays on, the others' signals are lost
+            if np.count_nonzero(plays[first:last]) > max(_CLICKS, _PLAYS * (last - first)):
+                gone[first:last] = False
+        gone &= ~plays
         near = level[known] <= hiss[known, None] - _PLATEAU_DB
         slope = 2 * near.sum(axis=0) > len(known)
         _paint(states, gone, slope & ~gone, max(1, round(_SLOPE_S / entry_s)))

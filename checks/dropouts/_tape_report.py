@@ -28,6 +28,8 @@ _SERIES_S: Final = 1.0  # on the same track, one finding
 _TOGETHER_S: Final = 0.7  # lasting falls on several tracks that begin so close are one event
 _ELECTRONICS_DB: Final = 3.0  # how close to the standing machine's floor counts as that floor
 _UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
+_COMES_BACK_DB: Final = 2.0  # more is asked for of a signal that comes back: bulk-erased tape
+_GONE_S: Final = 0.6  # shorter is told as a dip
 _NOTHING_DB: Final = -130.0  # under any converter's noise in these bands (common practice)
 
 
@@ -298,6 +300,9 @@ class TapeReport:
     def _kind(self, fall: Fall) -> str | None:
         """What a lasting fall is called, if it is one."""
         length_s = (fall.last - fall.first) * self._entry_s
+        if fall.plays <= PLAYS_ON and not fall.open_end and is_flat(fall):
+            back = fall.mean_db >= self._limits.signal_lost_db + _COMES_BACK_DB
+            return "signal-lost" if back and length_s >= _GONE_S else None
         if length_s < self._limits.lasting_s:
             return None
         gone = fall.plays <= PLAYS_ON and fall.open_end
@@ -340,8 +345,9 @@ class TapeReport:
         bare = any(self._electronics(f, way) for f in group)
         others = [k for k in range(self._fmt.channels) if k not in tracks]
         redo = bool(others) and (bare or self._plain)
+        until = "to the end" if worst.open_end else "on for a while"
         text = (
-            f"The signal is gone from here to the end: the hiss falls by {worst.mean_db:.0f} dB "
+            f"The signal is gone from here {until}: the hiss falls by {worst.mean_db:.0f} dB "
             "at all frequencies"
         )
         text += " to the noise of the electronics" if bare else ""

@@ -1,0 +1,73 @@
+"""Signals that go and come back, heads that clog over many seconds, most tracks lost at once."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from damage_tape import clog, signal_lost
+from synth import programme
+
+from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.dropouts._limits import DropoutsLimits
+from checks.dropouts._tape import TapePart
+from checks.model import CaptureFormat, Finding, Samples, Verdict
+from checks.sheet import NoiseReduction, Sheet, Tape
+
+RATE = 48_000
+PLAIN = Sheet(tape=Tape(speed_cm_s=38.1, noise_reduction=NoiseReduction.NONE))
+
+
+def _asked(x: Samples) -> list[Finding]:
+    fmt = CaptureFormat(rate_hz=RATE, channels=len(x), word_length=24)
+    part, work = TapePart(fmt, PLAIN, DropoutsLimits()), Workspace()
+    for s in range(0, x.shape[1], BLOCK_FRAMES):
+        lead = LEAD_FRAMES if s else 0
+        view = x[:, s - lead : s + BLOCK_FRAMES]
+        part.feed(Block(view, start=s, lead=lead, fmt=fmt, work=work))
+    return [f for f in part.finish().findings if f.verdict is not Verdict.CLEAR]
+
+
+@pytest.fixture(scope="module")
+def drums() -> Samples:
+    return programme("drums", rate_hz=RATE, tracks=4, seconds=9.0, seed=6, hiss_dbfs=-62.0)
+
+
+def _gone(x: Samples, seconds: float, tracks: tuple[int, ...]) -> Samples:
+    bare = signal_lost(x, rate_hz=RATE, at=4 * RATE, tracks=tracks, floor_dbfs=-74.0).samples
+    out = x.copy()
+    stop = min(round((4 + seconds) * RATE), x.shape[1])
+    out[:, 4 * RATE : stop] = bare[:, 4 * RATE : stop]
+    return out
+
+
+@pytest.mark.parametrize("seconds", [1.0, 1.5, 3.0])
+def test_a_signal_that_is_gone_for_a_while_is_lost(drums: Samples, seconds: float) -> None:
+    (found,) = _asked(_gone(drums, seconds, (1,)))
+    assert (found.kind, found.tracks, found.verdict) == ("signal-lost", (1,), Verdict.REDO)
+    assert found.start_frame == pytest.approx(4 * RATE, abs=0.2 * RATE)
+    assert found.frames == pytest.approx(seconds * RATE, abs=0.3 * RATE)
+
+
+def test_most_tracks_lost_while_one_plays_on_is_no_stopped_tape(drums: Samples) -> None:
+    (found,) = _asked(_gone(drums, 9.0, (0, 1, 2)))
+    assert (found.kind, found.tracks, found.verdict) == ("signal-lost", (0, 1, 2), Verdict.REDO)
+
+
+@pytest.mark.parametrize("um", [6.0, 12.0])
+def test_a_head_that_clogs_over_twenty_seconds_is_found(um: float) -> None:
+    x = programme("plucks", rate_hz=RATE, tracks=2, seconds=40.0, seed=5, hiss_dbfs=-62.0)
+    assert _asked(x) == []
+    dirty = clog(x, rate_hz=RATE, at=10 * RATE, ramp=20 * RATE, distance_um=um, tracks=(1,),
+                 floor_dbfs=-72.0)  # fmt: skip
+    (found,) = _asked(dirty.samples)
+    assert (found.kind, found.tracks) == ("hf-loss", (1,))
+    assert found.values["slow"]
+    assert 10 * RATE <= (found.start_frame or 0) <= 20 * RATE
+
+
+def test_a_track_that_was_erased_for_a_while_is_not_lost(drums: Samples) -> None:
+    # bulk-erased tape hisses 3 to 4 dB less (common practice)
+    quieter = np.random.default_rng(3).standard_normal(3 * RATE) * 10 ** (-69 / 20)
+    x = drums.copy()
+    x[1, 4 * RATE : 7 * RATE] = (np.rint(quieter * 2**23).astype(np.int64) << 8).astype(np.int32)
+    assert [f for f in _asked(x) if f.kind == "signal-lost"] == []
