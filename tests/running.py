@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
@@ -93,6 +94,8 @@ class Server:
     def stop(self) -> None:
         for daemon in self.daemons:
             if daemon.poll() is None:
+                with contextlib.suppress(OSError, ValueError):  # it may be run by another command
+                    os.kill(int(Path(f"{self.ledger}.lock").read_text()), signal.SIGKILL)
                 daemon.kill()
                 daemon.communicate()
             assert daemon.stderr is not None

@@ -259,13 +259,12 @@ class Daemon:
         """Start checks, the longest waiting first; a root where all must wait holds up no other."""
         if self._wake.stops or self.pool.free <= 0:
             return
-        sheets = Sheets(self.settings)
-        held: set[int] = set()
+        sheets, held = Sheets(self.settings), set[int]()
         rows = self.ledger.queued(_LOOKED_AT, without=held)
-        while rows:
+        while rows and self.pool.free > 0:
             row = rows.pop(0)
-            if self.pool.free <= 0:
-                return
+            if row.id in self.claims:
+                continue  # the worker of its former state is still being ended
             if not self._claim(row, sheets):
                 held.add(row.root)
                 rows = self.ledger.queued(_LOOKED_AT, without=held)

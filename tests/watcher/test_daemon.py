@@ -288,6 +288,27 @@ def test_the_result_of_a_former_state_is_dropped(watch: Watch) -> None:
     assert watch.scene.row("take.wav").state is State.DONE
 
 
+def test_no_second_worker_before_the_first_has_ended(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A capture that changed is soon settled again, and its former worker may be slow to go."""
+    watch = Watch(tmp_path, workers=2)
+    path = watch.scene.write("take.wav")
+    watch.settle()
+    (key,) = watch.pool.going
+    monkeypatch.setattr(watch.pool, "cancel", lambda _: None)
+    path.write_bytes(wav(fill=5))
+    watch.scene.hint(path)
+    watch.after(2 * QUIET_S + 10)
+    assert watch.scene.row("take.wav").state is State.QUEUED
+    watch.pool.finish(key)
+    watch.daemon.turn()  # dropped, and begun anew
+    assert watch.scene.row("take.wav").state is State.CHECKING
+    watch.checked()
+    assert watch.scene.row("take.wav").state is State.DONE
+    watch.close()
+
+
 def test_three_dead_workers_and_the_capture_is_given_up(watch: Watch) -> None:
     """Fault row 36; its neighbour is checked all the same."""
     watch.scene.write("bad.wav")
