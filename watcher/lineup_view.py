@@ -59,6 +59,8 @@ def _about(measured: LineupMeasures) -> Iterator[str]:
         if tone.flutter_percent is not None:
             parts.append(f"flutter {tone.flutter_percent:.3f} %")
         yield "  ".join(parts)
+        if tone.step_db:
+            yield f"      taken to be recorded {-tone.step_db:.0f} dB lower on purpose"
 
 
 def _hertz(hz: float) -> str:

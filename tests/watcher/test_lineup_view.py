@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 from pathlib import Path
@@ -68,6 +69,17 @@ def test_what_was_not_measured_is_a_dash() -> None:
     assert any(line.split() == ["polarity", "right", "turned"] for line in lines)
 
 
+def test_a_step_is_said_and_a_zero_has_no_minus() -> None:
+    whole = measured(2)
+    (tone,) = whole.tones
+    line = dataclasses.replace(tone.tracks[0], deviation_db=-0.001)
+    lower = dataclasses.replace(tone, step_db=-20.0, frequency_hz=999.999999, tracks=(line, line))
+    lines = list(lineup_lines(report(dataclasses.replace(whole, tones=(lower,)), 2)))
+    assert "      taken to be recorded 20 dB lower on purpose" in lines
+    assert not any("-0.00" in line for line in lines)
+    assert not any("on purpose" in line for line in lineup_lines(report(whole, 2)))
+
+
 def test_nothing_to_show_is_said() -> None:
     empty = LineupMeasures(tones=(), speed_error_percent=None, azimuth=(), response=())
     assert list(lineup_lines(report(empty, 2)))[1] == "  no line-up tones found"
@@ -96,9 +108,7 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     (tmp_path / "transfer.yaml").write_text("reel: {kind: lineup}\ntracks: [a, b, low one, d]\n")
     assert main(["lineup", str(path)]) is Exit.LISTEN
     shown = capsys.readouterr().out
-    assert re.search(
-        r"listen: 00:00:00\.50\d  low one: The 1 kHz tone is 0\.50 dB below", shown
-    )
+    assert re.search(r"listen: 00:00:00\.50\d  low one: The 1 kHz tone is 0\.50 dB below", shown)
     assert list(tmp_path.glob("*.json")) == []  # nothing is written
     (sidecar_path(path, None, None)).write_text("no report")  # nor is an earlier report asked
     assert main(["lineup", "--json", str(path)]) is Exit.LISTEN
