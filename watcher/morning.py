@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Final
 
 from checks.model import Verdict
+from watcher.decided import as_signed, written_since
 from watcher.deliver import free_bytes
 from watcher.errors import UsageError
 from watcher.ledger import Ledger, State, utc
@@ -130,7 +131,11 @@ def gather(
 ) -> Morning:
     """Everything since a moment (in the ledger's form of time)."""
     until = now.astimezone(UTC).isoformat(timespec="milliseconds")
-    reports = [report for row in ledger.checked_since(since) if (report := ledger.report(row.id))]
+    reports = [
+        as_signed(report, row.report_path, recorded_at=row.changed_at)
+        for row in ledger.checked_since(since)
+        if (report := ledger.report(row.id))
+    ]
     reports = stood_anew(ledger, reports)
     gaps, ever, alive = _gaps(ledger, since, until)
     (first,) = next(iter(ledger.rows("SELECT min(began) FROM lives")))
@@ -187,16 +192,21 @@ def _seconds(a: str, b: str) -> float:
 def _still_open(ledger: Ledger, since: str) -> Iterator[tuple[str, str, str]]:
     """Captures from before that still ask for something nobody has decided."""
     rows = ledger.rows(
-        "SELECT id, path, verdict, signed FROM captures WHERE checked_at < ?"
+        "SELECT id, path, verdict, signed, report_path, changed_at FROM captures"
+        " WHERE checked_at < ?"
         " AND verdict != 'clear' AND state IN ('done', 'retry', 'given-up')"
         " AND (signed IS NULL OR signed != 'clear')"
         " ORDER BY path",
         (since,),
     )
-    for number, path, verdict, signed in list(rows):
-        if signed is None:  # recorded by an earlier version of this program
-            report = ledger.report(number)
-            signed = report.signoff.verdict.value if report is not None and report.signoff else ""
+    for number, path, verdict, signed, report_path, changed_at in list(rows):
+        place = Path(os.fsdecode(report_path)) if report_path else None
+        # a report is looked into only where it may say more: nobody may have signed for years
+        ask = signed is None or (not signed and written_since(place, changed_at))
+        report = ledger.report(number) if ask else None
+        if report is not None:
+            signoff = as_signed(report, place, recorded_at=changed_at).signoff
+            signed = signoff.verdict.value if signoff is not None else ""
         if signed in ("", Verdict.REDO):
             folder, name = os.path.split(os.fsdecode(path))
             yield name, folder, f"{verdict}, and a person said so" if signed else str(verdict)

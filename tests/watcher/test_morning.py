@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import json
+import os
+import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -12,7 +15,7 @@ import pytest
 
 from checks.measures import Measures
 from checks.model import Remedy, Verdict
-from watcher import morning, status
+from watcher import morning, sidecar, status
 from watcher.console import console_on
 from watcher.errors import UsageError
 from watcher.files import Identity
@@ -291,6 +294,34 @@ def test_what_was_left_open_before_is_told_until_somebody_decides(ledger: Ledger
     # written by an earlier version of the program, which did not note it beside the report
     ledger.change("UPDATE captures SET signed = NULL")
     assert gather(ledger).still_open == found.still_open
+
+
+@pytest.mark.parametrize("hours", [1.0, 50.0])
+def test_a_report_signed_from_another_account_is_believed(
+    ledger: Ledger, tmp_path: Path, hours: float
+) -> None:
+    """It could not write the ledger; what it was made of must be what the ledger has."""
+    checked(ledger, str(tmp_path / "take.wav"), REDO, hours=hours)
+    (row,) = ledger.in_state(State.DONE)
+    report = ledger.report(row.id)
+    assert report is not None
+    assert row.report_path is not None
+    sidecar.save(report, row.report_path)
+
+    def asked() -> int:
+        found = gather(ledger)
+        return len(found.groups[Heading.REPLAY]) + len(found.still_open)
+
+    assert asked() == 1
+    signoff = Signoff(by="AB", at=at(0), note=None, verdict=Verdict.CLEAR)
+    sidecar.save(dataclasses.replace(report, signoff=signoff), row.report_path)
+    later = time.time() + 60
+    os.utime(row.report_path, (later, later))
+    assert asked() == 0
+    other = dataclasses.replace(report.made, at=at(40))
+    sidecar.save(dataclasses.replace(report, signoff=signoff, made=other), row.report_path)
+    os.utime(row.report_path, (later, later))
+    assert asked() == 1
 
 
 def test_captures_touched_behind_size_and_date_are_counted(ledger: Ledger) -> None:
