@@ -204,4 +204,8 @@ class Scrub:
                 )
             else:
                 self._ledger.move_to(row.id, State.QUEUED, why="differs from its record")
-                self._log.error("capture_differs", path=row.path, states=sorted(states))
+                self._log.error(
+                    "capture_differs",
+                    path=row.path,
+                    states=", ".join(sorted(s.value for s in states)),
+                )
