@@ -154,7 +154,7 @@ def test_a_time_limit_says_its_share_and_resumes(
     recorded(tmp_path, "a.wav", "b.wav")
     assert main(["verify", "--time-limit", "0", str(tmp_path)]) is Exit.CLEAR
     out = " ".join(capsys.readouterr().out.split())
-    assert "Read: 0 of 2 recorded files" in out
+    assert "Looked at 0 of 2 recorded files" in out
     assert "Not looked at: 2 recorded files, 100.0 % of the bytes" in out
     status, _, last = run(capsys, "--resume", str(tmp_path))
     assert status is Exit.CLEAR
