@@ -140,8 +140,8 @@ def _coverage(runs: Sequence[Run], took_s: float) -> list[str]:
     before = sum(run.resumed_bytes for run in runs)
     rate = f", {read / took_s / 1e6:.0f} MB/s" if took_s > 0.1 and read else ""
     lines = [
-        f"Looked at {looked_at} of {files} recorded files; read {read / 1e9:.2f} of {there / 1e9:.2f} GB "
-        f"in {took_s:.1f} s{rate}."
+        f"Looked at {looked_at} of {files} recorded files; read {read / 1e9:.2f} of "
+        f"{there / 1e9:.2f} GB in {took_s:.1f} s{rate}."
     ]
     if resumed:
         lines.append(
