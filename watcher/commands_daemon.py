@@ -18,7 +18,7 @@ from watcher.lock import AlreadyRunning, held, hold
 from watcher.logs import Log
 from watcher.places import ledger_path
 from watcher.settings import Settings, find_config, load
-from watcher.unit import unit_text
+from watcher.unit import unit_text, written_folders
 
 
 def add_parsers(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -141,4 +141,9 @@ def run_unit(args: argparse.Namespace) -> Exit:
     """``unit``"""
     settings, config = _loaded(args)
     print(unit_text(settings, config, user=args.user), end="")
+    state = Path("/var/lib/reelvigil")  # made by the manager: StateDirectory
+    for folder in written_folders(settings):
+        if folder != state and not folder.is_dir():
+            print(f"reelvigil: make this folder before the service starts: {shown(folder)}",
+                  file=sys.stderr)  # fmt: skip
     return Exit.CLEAR

@@ -28,10 +28,17 @@ def hold(ledger: Path) -> Iterator[None]:
 
     Raises:
         AlreadyRunning: another process holds it; its number is told, for people.
+        WatcherError: the lock cannot be made there.
     """
-    ledger.parent.mkdir(parents=True, exist_ok=True)
     path = ledger.with_name(ledger.name + ".lock")
-    fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+    try:
+        ledger.parent.mkdir(parents=True, exist_ok=True)
+        fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+    except OSError as error:
+        raise WatcherError(
+            f"{path}: cannot be made ({error.strerror or error}): the daemon's account must be "
+            "able to write in the folder of the ledger"
+        ) from error
     try:
         try:
             _take(fd)

@@ -17,9 +17,7 @@ def unit_text(settings: Settings, config: Path | None, *, user: str) -> str:
     command = [sys.executable, "-P", "-m", "watcher", "watch"]
     if config is not None:
         command += ["--config", str(config.resolve())]
-    written = [settings.reports] if settings.reports else list(settings.roots)
-    if settings.ledger is not None:
-        written.append(settings.ledger.parent)
+    written = written_folders(settings)
     commands = bool(settings.on_summary or settings.on_redo)  # they may have to send something
     lines = [
         "[Unit]",
@@ -80,6 +78,12 @@ def unit_text(settings: Settings, config: Path | None, *, user: str) -> str:
         "WantedBy=multi-user.target",
     ]
     return "\n".join(lines) + "\n"
+
+
+def written_folders(settings: Settings) -> list[Path]:
+    """Where the service writes; they must be there when it starts (systemd.exec(5))."""
+    written = [settings.reports] if settings.reports else list(settings.roots)
+    return written if settings.ledger is None else [*written, settings.ledger.parent]
 
 
 def _path(path: Path) -> str:

@@ -238,7 +238,7 @@ def test_a_command_that_takes_too_long_is_ended_with_all_it_started(
     mark = tmp_path / "mark"
     code = (
         "import os, subprocess, sys\n"
-        "child = subprocess.Popen(['sleep', '20'])\n"
+        "child = subprocess.Popen(['sleep', '90'])\n"
         f"open({str(mark)!r} + '.new', 'w').write(str(child.pid))\n"
         f"os.rename({str(mark)!r} + '.new', {str(mark)!r})\n"
         "child.wait()"

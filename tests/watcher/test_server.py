@@ -20,7 +20,7 @@ import pytest
 from running import PROJECT, Server, record, wait_for
 
 from watcher import commands_daemon, lease
-from watcher.errors import UsageError
+from watcher.errors import UsageError, WatcherError
 from watcher.ledger import Ledger, LedgerError, exists
 from watcher.lock import AlreadyRunning, held, hold
 from watcher.logs import Log
@@ -77,6 +77,14 @@ def test_commands_of_the_user_may_use_the_network() -> None:
     mails = unit(Settings(roots=(Path("/srv/captures"),), on_summary=("/usr/bin/mail", "x")))
     assert "PrivateNetwork" not in mails
     assert "RestrictAddressFamilies" not in mails
+
+
+def test_folders_that_the_service_needs_and_lacks_are_told(server: Server) -> None:
+    done = server.run("unit")
+    assert done.stdout.startswith("[Unit]")
+    assert str(server.ledger.parent) in done.stderr
+    server.ledger.parent.mkdir()
+    assert server.run("unit").stderr == ""
 
 
 # -- log and manager ---------------------------------------------------------------------------
@@ -152,6 +160,15 @@ def test_the_lock_is_held_by_one_and_free_after_it(tmp_path: Path) -> None:
         with pytest.raises(AlreadyRunning, match=str(os.getpid())), hold(ledger):
             pass
     assert held(ledger) is False
+
+
+def test_a_lock_that_cannot_be_made_is_told_with_what_to_do(tmp_path: Path) -> None:
+    (tmp_path / "state").write_text("no folder")
+    with (
+        pytest.raises(WatcherError, match="must be able to write"),
+        hold(tmp_path / "state" / "ledger.sqlite"),
+    ):
+        pass
 
 
 def test_a_ledger_on_network_storage_is_refused(
