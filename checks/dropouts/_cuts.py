@@ -1,4 +1,4 @@
-"""Whether a capture begins or ends in the midst of programme.
+"""Whether a capture begins or ends in the midst of programme, or the tape does.
 
 Judged on the first and last 23 ms of each track against what that track does elsewhere. A track
 that keeps one level throughout (a tone, a drone, timecode) shows nothing either way.
@@ -51,3 +51,22 @@ def in_programme(
         if full:
             best = max(best, level - quiet)
     return bool(np.isfinite(best)), float(best) if np.isfinite(best) else 0.0
+
+
+def breaks_off(history: LevelHistory, course: Course, track: int, entry: int) -> float | None:
+    """How loud a track is (dB over quiet) just before an entry, if in full programme; else None.
+
+    Asked where the tape's hiss ends: music that is over has decayed by then.
+    """
+    usual = history.mean_db[BODY, track].astype(np.float32)
+    playing = usual[course.programme[track]]
+    if (
+        entry < _LEAST_ENTRIES
+        or not len(playing)
+        or np.quantile(usual, 0.05) > (np.median(playing) - _RANGE_DB)
+    ):
+        return None
+    quiet = float(course.quiet_db[0, track])
+    level = float(usual[entry - 2 : entry].max())
+    full = level >= max(quiet + _OVER_QUIET_DB, float(np.median(playing)) - _UNDER_USUAL_DB)
+    return level - quiet if full else None

@@ -2,7 +2,34 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+from checks.dropouts._judge import Lift
 from checks.model import Finding, Remedy, Value, Verdict
+
+
+@dataclass(slots=True)
+class LiftEvent:
+    """Lifts of several tracks that belong together."""
+
+    lifts: list[Lift]
+    also: set[int]
+
+    @property
+    def start(self) -> int:
+        return min(lift.start for lift in self.lifts)
+
+    @property
+    def stop(self) -> int:
+        return max(lift.start + lift.hops for lift in self.lifts)
+
+    def times(self, track: int) -> int:
+        """How often the track lifts by itself; what overlaps is one lift."""
+        end, count = -1, 0
+        for lift in sorted((k for k in self.lifts if k.track == track), key=lambda k: k.start):
+            count += lift.start > end
+            end = max(end, lift.start + lift.hops)
+        return count
 
 
 def made(

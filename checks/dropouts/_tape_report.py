@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from checks.dropouts._bands import FilterBank, Floats
 from checks.dropouts._contact import Candidate
-from checks.dropouts._cuts import in_programme
+from checks.dropouts._cuts import breaks_off, in_programme
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._hiss import Hiss
-from checks.dropouts._judge import Judge, Lift
+from checks.dropouts._judge import Judge
 from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import Course, Motion, course, programme_spans, spans
 from checks.dropouts._part import PartOutcome
-from checks.dropouts._tape_findings import counted, made
+from checks.dropouts._tape_findings import LiftEvent, counted, made
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
 from checks.sheet import NoiseReduction, ReelKind, Sheet, TrackKind
 
@@ -31,30 +30,6 @@ _UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a deci
 _COMES_BACK_DB: Final = 2.0  # more is asked for of a signal that comes back: bulk-erased tape
 _GONE_S: Final = 0.6  # shorter is told as a dip
 _NOTHING_DB: Final = -130.0  # under any converter's noise in these bands (common practice)
-
-
-@dataclass(slots=True)
-class _Event:
-    """Lifts of several tracks that belong together."""
-
-    lifts: list[Lift]
-    also: set[int]
-
-    @property
-    def start(self) -> int:
-        return min(lift.start for lift in self.lifts)
-
-    @property
-    def stop(self) -> int:
-        return max(lift.start + lift.hops for lift in self.lifts)
-
-    def times(self, track: int) -> int:
-        """How often the track lifts by itself; what overlaps is one lift."""
-        end, count = -1, 0
-        for lift in sorted((k for k in self.lifts if k.track == track), key=lambda k: k.start):
-            count += lift.start > end
-            end = max(end, lift.start + lift.hops)
-        return count
 
 
 class TapeReport:
@@ -118,7 +93,8 @@ class TapeReport:
     # ---- notes and cuts -------------------------------------------------------------------
 
     def _no_tape(self, way: Course) -> list[Finding]:
-        out = []
+        out: list[Finding] = []
+        broken: Finding | None = None
         for first, last in spans(~way.running):
             still = (way.states[first:last] == Motion.STANDING) | (
                 way.states[first:last] == Motion.LEADER
@@ -143,7 +119,27 @@ class TapeReport:
                 "stopping_s": round(float((states == Motion.STOPPING).sum()) * self._entry_s, 2),
             }
             out.append(made("no-tape", Verdict.CLEAR, Remedy.NONE, (), start, stop, what, values))
-        return [counted(one, len(out), len(out)) for one in out]
+            # A leader is often cut in close behind a take; behind the last one nothing follows.
+            broken = self._broken_off(way, first, start) if last == len(way.states) else None
+        notes = [counted(one, len(out), len(out)) for one in out]
+        return [*notes, broken] if broken else notes
+
+    def _broken_off(self, way: Course, entry: int, start: int) -> Finding | None:
+        """Programme that the end of the tape's sound cuts off."""
+        loud = {k: breaks_off(self._history, way, k, entry) for k in self._music}
+        tracks = tuple(k for k, db in loud.items() if db is not None)
+        if not tracks:
+            return None
+        over = max(db for db in loud.values() if db is not None)
+        text = (
+            f"Programme breaks off here, {over:.0f} dB over the quiet of the tape, and only the "
+            "replay machine's own noise follows on all tracks: the tape ran out or stopped in the "
+            "midst of it, or the signal was lost; listen whether the end is missing."
+        )
+        values: dict[str, Value] = {"over_quiet_db": rounded(over, 1), "count": 1, "listed": 1}
+        return made(
+            "cut-end", Verdict.LISTEN, Remedy.REPLAY, tracks, start, start + 1, text, values
+        )
 
     def _cut(self, way: Course, head: Floats, tail: Floats) -> list[Finding]:
         out = []
@@ -177,7 +173,7 @@ class TapeReport:
             "contact_losses": [0] * self._fmt.channels,
             "level_dips": [0] * self._fmt.channels,
         }
-        events: list[_Event] = []
+        events: list[LiftEvent] = []
         for one in sorted(candidates, key=lambda c: (c.start, c.track)):
             lift = judge.lift(one) if one.track in self._music else None
             if lift is None:
@@ -194,7 +190,7 @@ class TapeReport:
                 events[-1].lifts.append(lift)
                 events[-1].also |= also
             else:
-                events.append(_Event([lift], also))
+                events.append(LiftEvent([lift], also))
         graded = []
         for event in events:
             finding = self._contact(event)
@@ -213,7 +209,7 @@ class TapeReport:
                 out += [counted(one, len(same), len(listed), more) for one, _ in listed]
         return out, counts
 
-    def _contact(self, event: _Event) -> Finding:
+    def _contact(self, event: LiftEvent) -> Finding:
         lifts = event.lifts
         tracks = tuple(sorted({lift.track for lift in lifts} | event.also))
         hop_ms = 1000.0 * self._bank.hop / self._fmt.rate_hz

@@ -71,3 +71,25 @@ def test_a_track_that_was_erased_for_a_while_is_not_lost(drums: Samples) -> None
     x = drums.copy()
     x[1, 4 * RATE : 7 * RATE] = (np.rint(quieter * 2**23).astype(np.int64) << 8).astype(np.int32)
     assert [f for f in _asked(x) if f.kind == "signal-lost"] == []
+
+
+def test_programme_that_breaks_off_where_the_tapes_sound_ends_is_listened_to(
+    drums: Samples,
+) -> None:
+    power = (drums[:, 3 * RATE : 5 * RATE].astype(np.float64) ** 2).sum(axis=0)
+    blows = np.convolve(power, np.ones(RATE // 5), "valid")
+    at = 3 * RATE + int(np.argmax(blows)) + RATE // 5  # behind the loudest fifth of a second
+    for tracks in ((0, 1, 2, 3), (0,)):  # all of a capture, or its only track
+        x = drums[list(tracks)]
+        bare = signal_lost(x, rate_hz=RATE, at=at, tracks=range(len(x)), floor_dbfs=-74.0).samples
+        (found,) = _asked(bare)
+        assert (found.kind, found.verdict) == ("cut-end", Verdict.LISTEN)
+        assert found.start_frame == pytest.approx(at, abs=0.2 * RATE)
+
+
+def test_a_tape_that_runs_out_behind_the_music_is_a_note(drums: Samples) -> None:
+    faded = drums * np.clip(np.linspace(2.4, -0.6, drums.shape[1]), 0.0, 1.0)
+    hiss = np.random.default_rng(1).standard_normal(drums.shape) * 10 ** (-62 / 20) * 2**31
+    tape = (np.rint((faded + hiss) / 256).astype(np.int64) << 8).astype(np.int32)
+    ended = signal_lost(tape, rate_hz=RATE, at=8 * RATE, tracks=(0, 1, 2, 3), floor_dbfs=-74.0)
+    assert _asked(ended.samples) == []
