@@ -241,6 +241,14 @@ def states(folder: Path) -> dict[str, tuple[object, ...]]:
     return found
 
 
+def _traces(folder: Path) -> bool:
+    """Whether strace is here and may do its work."""
+    if shutil.which("strace") is None:
+        return False
+    command = ["strace", "-f", "-qq", "-o", str(folder / "probe"), "true"]
+    return subprocess.run(command, capture_output=True, check=False).returncode == 0
+
+
 def test_nothing_ever_opens_a_capture_for_writing(tmp_path: Path, server: Server) -> None:
     """Fault row 51. Outside peer: strace; without it, the states of the files alone tell."""
     names = ("one.wav", "two_tr1.wav", "two_tr2.wav")
@@ -249,7 +257,7 @@ def test_nothing_ever_opens_a_capture_for_writing(tmp_path: Path, server: Server
     (server.captures / "cut.wav").write_bytes((server.captures / "one.wav").read_bytes()[:20_000])
     before = states(server.captures)
     trace = tmp_path / "trace"
-    if shutil.which("strace"):
+    if _traces(tmp_path):
         calls = "trace=open,openat,openat2,creat,truncate,ftruncate,rename,renameat,renameat2,"
         calls += "unlink,unlinkat,utimensat,chmod,fchmodat,link,linkat"
         server.before = ["strace", "-f", "-qq", "-o", str(trace), "-e", calls]
