@@ -71,14 +71,20 @@ class Server:
 
     def count(self, state: str) -> int:
         """Captures in a state; asked of the ledger itself, for a call of the command takes long."""
+        rows = self._asked("SELECT count(*) FROM captures WHERE state = ?", state)
+        return int(rows[0][0]) if rows else 0
+
+    def root_states(self) -> list[str]:
+        return [str(state) for (state,) in self._asked("SELECT state FROM roots ORDER BY path")]
+
+    def _asked(self, query: str, *values: str) -> list[tuple[Any, ...]]:
         if not self.ledger.exists():
-            return 0
+            return []
         try:
             with Ledger(self.ledger, read_only=True) as ledger:
-                query = "SELECT count(*) FROM captures WHERE state = ?"
-                return int(next(ledger.rows(query, (state,)))[0])
+                return list(ledger.rows(query, values))
         except (LedgerError, sqlite3.Error):  # just being made
-            return 0
+            return []
 
     def sidecar(self, name: str) -> Path:
         return self.captures / f"{name}.vigil.json"

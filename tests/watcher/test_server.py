@@ -181,21 +181,13 @@ def test_a_ledger_on_network_storage_is_refused(
 
 def test_a_second_host_leaves_an_enrolled_root_alone(tmp_path: Path, server: Server) -> None:
     """Fault row 30: same tree, another host; the marker tells."""
+    server.config.write_text(server.config.read_text() + "instance: first\n")
     server.run("enrol", str(server.captures))
-    text = server.config.read_text()
-    server.config.write_text(text + "instance: first\n")
-    server.run("enrol", str(server.captures), "--take-over")
     other = Server(tmp_path / "other", captures=server.captures, instance="second")
     record(server.captures / "take.wav")
     other.start()
     try:
-
-        def told() -> str:
-            if not other.ledger.exists():
-                return ""
-            return " ".join(root["state"] for root in other.told("status")["roots"])
-
-        assert wait_for(lambda: "foreign" in told())
+        wait_for(lambda: other.root_states() == ["foreign"])
         server.start()
         wait_for(server.sidecar("take.wav").exists)
         assert other.count("done") == 0
