@@ -31,9 +31,9 @@ MOST_LOST: Final = 96
 """Longest gap predicted over, in frames. From own trials: beyond it predictions from noisy
 programme say nothing."""
 
-ODDS: Final = 1.5
-LEAST_FAILS: Final = 2.5
-"""How much worse controls of foreign samples must fit, and how badly at least: 24 in log
+ODDS: Final = 1.0
+LEAST_FAILS: Final = 2.0
+"""How much worse controls of foreign samples must fit, and how badly at least: 16 in log
 likelihood a track."""
 
 _MOVED: Final = (0, 1, 2, 3, 4)  # frames by which the edge of foreign samples may be missed

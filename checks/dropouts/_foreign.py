@@ -56,6 +56,7 @@ class Trace:
     """One track's part in it.
 
     Attributes:
+        edge: residual of the first sample, or of the last from behind, the lower of both.
         jump: largest residual, of the lower of both sides, in standard deviations.
         power: mean square of the past's residual within, floor 1.
         sharp: whether it has its strength from the first sample to the last, and is not smooth.
@@ -63,6 +64,7 @@ class Trace:
         alike: whether what follows is of the kind of what was before.
     """
 
+    edge: float
     jump: float
     power: float
     sharp: bool
@@ -129,6 +131,7 @@ class _Sides:
         edges = _sharp(rising, self.whitening) and _sharp(falling, self.behind)
         smooth = max(_smooth(self.ahead[start:stop]), _smooth(self.back[start:stop]))
         return Trace(
+            edge=float(min(rising[0], falling[0])),
             jump=float(min(rising.max(), falling.max())),
             power=float(np.mean(rising**2)),
             sharp=(edges or self._square(start, stop)) and smooth <= _SMOOTH,

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from checks.dropouts import _causes, _foreign, _junction
-from checks.dropouts._doubts import Doubts
+from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._events import Event
 from checks.dropouts._foreign import Stretch, Trace
 from checks.dropouts._junction import Junction
@@ -129,6 +129,9 @@ class Kinds:
             and _causes.wrong_word(j)
             and not place.cut_off(t, j.word_frame, j.deviation)
         }
+        strongest = max(found, key=lambda t: found[t].jump, default=None)
+        if strongest not in wrong:  # then it is part of what the others show
+            wrong = {t: j for t, j in wrong.items() if j.word_sigmas >= BEYOND_DOUBT}
         for track, junction in wrong.items():
             values: dict[str, Value] = {
                 "jump_sigma": round(junction.word_sigmas, 1),
@@ -257,12 +260,21 @@ class Kinds:
         values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
         first = found.frame - 2  # an edge may be missed by so much
         at = place.start + first
-        sharp = any(trace.sharp for trace in traces.values())
+        proper = any(_proper(trace) for trace in traces.values())
+        edges = [trace.edge for trace in traces.values() if _proper(trace)]
+        edge = float(np.linalg.norm(edges))
         put_in = _causes.inserted([place.past(t, first) for t in traces], near=frames)
-        if sharp and put_in is not None:
+        if proper and put_in is not None:
             moved, frames = put_in
             at += moved
             self._proven(tuple(sorted(traces)), at, _PUT_IN, "inserted", values, frames=frames)
+        elif proper and edge >= SHARP:
+            text = (
+                "Some samples do not belong there, and they begin and end from one sample to the "
+            )
+            text += "next: nothing that comes before a converter can do that; play the tape again."
+            at += 2
+            self._proven(tuple(sorted(traces)), at, text, "foreign", values, frames=frames)
         elif self._foreign_for_sure(found, list(traces.values())):
             text = "Some samples do not belong there, from one sample to the next: put in, or in "
             text += "place of others, or a very short disturbance; listen."

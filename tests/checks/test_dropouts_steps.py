@@ -79,6 +79,25 @@ def test_noise_put_in_on_all_tracks_is_found_with_its_length(
     assert abs(found.start_frame + found.frames - at - frames) <= 2
 
 
+def test_noise_in_place_of_samples_is_proven_by_edges_that_no_filter_lets_through() -> None:
+    x = bed("drone", 384_000).copy()
+    noise = np.random.default_rng(6).standard_normal(40) * x[1].std()
+    x[1, 300_000:300_040] = np.rint(noise / 256).astype(np.int32) << 8
+    (found,) = steps(x, 384_000)
+    assert (found.verdict, found.values["cause"], found.tracks) == (Verdict.REDO, "foreign", (1,))
+
+
+@pytest.mark.parametrize("alone", [True, False])
+def test_what_one_track_shows_of_samples_put_in_is_no_wrong_word(alone: bool) -> None:
+    rng = np.random.default_rng(4)
+    rows = np.array([coloured(rng, 80_000, pole) for pole in (0.5, 0.6)])
+    rows[0, 50_000] += 700
+    if not alone:
+        rows[1, 49_997:50_005] += rng.standard_normal(8) * 5000
+    found = steps(np.rint(rows).astype(np.int32) << 8, 96_000)
+    assert any(f.values["cause"] == "word" for f in found) is alone
+
+
 def test_programme_that_changes_places_with_an_idle_track_is_proven() -> None:
     x = bed("idle-track", 96_000, 3)
     (found,) = steps(damage.swap_tracks(x, at=100_000, a=0, b=2).samples, 96_000)
