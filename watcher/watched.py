@@ -136,7 +136,8 @@ class Watched:
         if look.detail is None:
             self._troubles.end(self._key)
         else:
-            self._troubles.begin(self._key, f"Storage lost: {look.detail}.")
+            end = "" if look.detail.endswith("?") else "."
+            self._troubles.begin(self._key, f"Storage lost: {look.detail}{end}")
 
 
 def _same(one: Look, other: Look) -> bool:
