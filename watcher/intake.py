@@ -38,6 +38,7 @@ _TOLD: Final = frozenset(
     | {"leftovers", "held"}
 )
 _TICK_S: Final = 0.25  # of work in one tick: stopping and looking after workers must not wait
+_LATE_S: Final = 1.0
 _HINTS: Final = 2000  # taken in one tick
 _CHUNK: Final = 200  # steps between two looks at the clock
 
@@ -133,6 +134,8 @@ class Intake:
             for root in settings.roots
         ]
         self._looking = Looking(ledger, self._candidates, self._growth)
+        # ticks come a second apart: so a check begins at most poll_s after the quiet period
+        self._every_s = max(settings.poll_s - _LATE_S, settings.poll_s / 2)
         self._round: Iterator[None] | None = None
         self._round_at = float("-inf")
         self._missing: list[int] = []
@@ -216,7 +219,7 @@ class Intake:
     def _work(self) -> bool:
         """One small piece of what there is to do; False where there is nothing."""
         at = self._clock()
-        if self._round is None and at - self._round_at >= self._settings.poll_s:
+        if self._round is None and at - self._round_at >= self._every_s:
             self._round_at = at
             self._growth.look()
             self._round = self._candidates.poll(self._clock)

@@ -67,6 +67,21 @@ def test_queued_within_one_poll_of_the_end_of_the_quiet_period(scene: Scene) -> 
     assert scene.rows() == {"take.wav": "queued"}
 
 
+@pytest.mark.parametrize("phase", range(6))
+def test_queued_within_five_seconds_whenever_it_was_written(scene: Scene, phase: int) -> None:
+    """The daemon's rounds come a second apart; an event may wait for one as well."""
+    scene.start()
+    for _ in range(phase):
+        scene.seconds += 1
+        scene.intake.tick()
+    scene.hint(scene.write("take.wav"))
+    wrote = scene.seconds
+    while not scene.intake.tick().queued:
+        scene.seconds += 1
+        assert scene.seconds < wrote + 2 * QUIET_S
+    assert QUIET_S <= scene.seconds - wrote <= QUIET_S + 5 - 1  # a second for the event
+
+
 def test_grows_for_long_with_pauses(scene: Scene) -> None:
     """Fault rows 1 and 2: one check, after the end; also where the file is closed in between."""
     scene.start()
