@@ -149,7 +149,9 @@ class Scrub:
 
     def _read(self, records: Records, limit_mb_s: float | None) -> None:
         """In a thread: the ledger is not touched here."""
-        pace = Pace(limit_mb_s * 1e6) if limit_mb_s is not None else None
+        pace = None
+        if limit_mb_s is not None:  # the end of the daemon does not wait for the rate
+            pace = Pace(limit_mb_s * 1e6, sleep=self._rest)
 
         def took(count: int) -> None:
             self._go.wait()
@@ -166,6 +168,10 @@ class Scrub:
             self._whole = True
         except _StoppedError:
             pass
+
+    def _rest(self, seconds: float) -> None:
+        if self._stop.wait(seconds):
+            raise _StoppedError
 
     def _attend(self, daemon: Daemon) -> None:
         assert self._thread is not None

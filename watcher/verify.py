@@ -63,6 +63,8 @@ def apart(folders: Sequence[str]) -> tuple[list[Path], list[str]]:
     notes = []
     for name in folders:
         folder = Path(name)
+        if folder.is_file():
+            raise UsageError(f"{shown(folder)}: is a file; name the folder that it lies in")
         if not folder.is_dir():
             raise UsageError(f"{shown(folder)}: no such folder")
         if folder.resolve() in real:

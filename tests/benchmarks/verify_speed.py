@@ -1,6 +1,6 @@
 """How long verifying takes against hashing the same cached files, in one run.
 
-    python tests/benchmarks/verify_speed.py [--big-mb 1000] [--small 100000] [--rounds 3]
+    python tests/benchmarks/verify_speed.py [--big-mb 1000] [--small 100000] [--rounds 2]
 
 Big: one recorded file against a bare hashlib pass. Small: many recorded 1 kB files against
 ``sha256sum -c`` of the same list; without and with a ledger that keeps the results. The best of
@@ -102,7 +102,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--big-mb", type=int, default=1000)
     parser.add_argument("--small", type=int, default=100_000)
-    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--rounds", type=int, default=2)
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         big(Path(name) / "big", args.big_mb, args.rounds)

@@ -188,7 +188,7 @@ def test_it_keeps_within_its_rate(scene: Scene, monkeypatch: pytest.MonkeyPatch)
     counts: list[int] = []
 
     class Noted:
-        def __init__(self, bytes_per_s: float) -> None:
+        def __init__(self, bytes_per_s: float, *, sleep: Callable[[float], None]) -> None:
             rates.append(bytes_per_s)
 
         def took(self, count: int) -> None:
@@ -199,6 +199,15 @@ def test_it_keeps_within_its_rate(scene: Scene, monkeypatch: pytest.MonkeyPatch)
     scene.read()
     assert rates == [12e6]
     assert sum(counts) == (scene.folder / "a.wav").stat().st_size
+
+
+def test_its_end_does_not_wait_for_a_low_rate(scene: Scene) -> None:
+    scene.daemon.settings = Settings(verify_every_days=DAYS, verify_limit_mb_s=0.0001)
+    scene.turn()
+    time.sleep(0.1)
+    began = time.monotonic()
+    scene.scrub.close()
+    assert time.monotonic() - began < 20  # at the rate it would be four minutes
 
 
 def test_a_silent_change_is_checked_again_and_told_in_the_summary(scene: Scene) -> None:
