@@ -159,7 +159,7 @@ class Kinds:
         if shared is None:
             return False
         jumps = dict(zip(tracks, shared.jumps, strict=True))
-        if max(jumps.values()) < several * NEARLY:
+        if max(jumps.values()) < single or not any(shared.clean):
             return False
         goes = _causes.swapped(list(place.steps), shared.frame)
         if goes is not None:
@@ -175,7 +175,7 @@ class Kinds:
             )
             return True
         high = sum(jump >= several * NEARLY for jump in jumps.values())
-        if high < 2 or max(jumps.values()) < single or not all(shared.clean):
+        if high < 2 or not all(shared.clean):
             return False
         if any(j.cut for j in found.values()):
             return False
@@ -263,8 +263,10 @@ class Kinds:
         proper = any(_proper(trace) for trace in traces.values())
         edges = [trace.edge for trace in traces.values() if _proper(trace)]
         edge = float(np.linalg.norm(edges))
-        put_in = _causes.inserted([place.past(t, first) for t in traces], near=frames)
-        if proper and put_in is not None:
+        put_in = None
+        if proper:
+            put_in = _causes.inserted([place.past(t, first) for t in traces], near=frames)
+        if put_in is not None:
             moved, frames = put_in
             at += moved
             self._proven(tuple(sorted(traces)), at, _PUT_IN, "inserted", values, frames=frames)
