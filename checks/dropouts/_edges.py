@@ -103,7 +103,11 @@ def described(outward: Samples, fmt: CaptureFormat, *, value: float = 0.0) -> Ed
         meeting = Meeting.NOTHING
     later = 0.0
     if meeting is Meeting.FADE and _alive(steps[int(_MUTED_MS / 1000 * rate) :]):
-        later = _grown(peaks, ends, rate, _MUTED_MS, LAST_MS)
+        # The hiss in the highest differences tells where what is played swells or dies away.
+        fine = np.append(np.abs(np.diff(steps, 4)), np.zeros(4))[: ends[-1]]
+        hiss = np.maximum.reduceat(fine, np.concatenate(([0], ends[:-1])))
+        wide = 0.99 * _MUTED_MS, 0.99 * LAST_MS  # the ends of octaves are rounded down
+        later = min(_grown(x, ends, rate, *wide) for x in (peaks, hiss))
     away = float(peaks[-1]) if meeting in (Meeting.RAMP, Meeting.FADE) else near
     return Edge(meeting, near * step, near, away * step, later)
 

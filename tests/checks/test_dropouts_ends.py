@@ -8,6 +8,7 @@ import pytest
 from synth import programme
 
 from checks.dropouts import DropoutsLimits, DropoutsPass, explained
+from checks.dropouts._edges import Meeting, described
 from checks.model import CaptureFormat, Finding, Remedy, Samples, Verdict
 from checks.registry import Check, Context
 from checks.sample_pass import SamplePass
@@ -81,3 +82,18 @@ def test_a_fault_explains_what_it_makes_on_its_own_tracks_only() -> None:
     assert explained([twice, between], RATE) == [twice, between]
     tail = _made("held-value", 100_000, 400_000, (0,))
     assert explained([tail, _made("signal-lost", 98_000, 402_000, (0,))], RATE) == [tail]
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 88_200, 192_000])
+@pytest.mark.parametrize("swells", [False, True])
+def test_behind_a_mute_the_hiss_no_longer_grows(rate_hz: int, swells: bool) -> None:
+    frames = rate_hz // 5
+    t = np.arange(frames) / rate_hz
+    x = np.random.default_rng(1).standard_normal(frames) * 2e-4
+    if swells:
+        x += 0.02 * (t / 0.1) ** 2 * np.sin(2 * np.pi * 200 * t)
+    fmt = CaptureFormat(rate_hz=rate_hz, channels=1, word_length=24)
+    for ramp_s, low, high in ((0.021, 0.5, 2.0), (0.3, 3.0, 6.0)):  # a linear fade grows by 4
+        words = np.rint(x * np.clip(t / ramp_s, 0, 1) * 2**23).astype(np.int32) << 8
+        edge = described(words, fmt)
+        assert low < edge.later < high or (ramp_s < 0.1 and edge.meeting is Meeting.RAMP)
