@@ -7,12 +7,13 @@ it stands where it belongs.
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
 from watcher import sidecar
-from watcher.files import shown
+from watcher.files import shown, sweep
 from watcher.ledger import CaptureRow, Ledger
 from watcher.report import Report, ReportError
 from watcher.troubles import Troubles
@@ -41,6 +42,9 @@ class Delivery:
         self._free = free or free_bytes
         self._next = 0.0
         self._why: set[str] = set()
+        # a daemon that was killed may have left these half written
+        self._began = time.time()
+        self._interrupted = {row.report_path for row in ledger.undelivered()}
 
     def one(self, row: CaptureRow, report: Report) -> bool:
         """Write one report to its place; False, with the trouble noted, where that fails."""
@@ -55,6 +59,9 @@ class Delivery:
             self._failed(path.parent, why)
             return False
         self._ledger.delivered(row.id)
+        if path in self._interrupted:
+            self._interrupted.discard(path)
+            sweep(path, before=self._began)
         return True
 
     def _failed(self, folder: Path, why: str) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import stat
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -76,6 +77,19 @@ class FdSource:
         return b"".join(parts)
 
 
+def _stem(path: Path) -> str:
+    return path.name if len(os.fsencode(path.name)) < 200 else "report"
+
+
+def sweep(path: Path, *, before: float) -> None:
+    """Remove what writers of a file left behind that were killed before a moment (Unix time)."""
+    ours = re.compile(re.escape(f".{_stem(path)}.") + r"\d+\.tmp")
+    with contextlib.suppress(OSError), os.scandir(path.parent) as entries:
+        for entry in entries:
+            if ours.fullmatch(entry.name) and entry.stat(follow_symlinks=False).st_mtime < before:
+                os.unlink(entry.path)
+
+
 def write_whole(path: Path, data: bytes) -> None:
     """Write a file so that it is there completely or not at all, also after a power cut.
 
@@ -83,8 +97,7 @@ def write_whole(path: Path, data: bytes) -> None:
         OSError: it could not be written; a former file of that name is untouched.
     """
     folder = path.parent
-    stem = path.name if len(os.fsencode(path.name)) < 200 else "report"
-    temporary = folder / f".{stem}.{os.getpid()}.tmp"
+    temporary = folder / f".{_stem(path)}.{os.getpid()}.tmp"
     with contextlib.suppress(FileNotFoundError):
         temporary.unlink()  # left by an earlier process of the same number
     # umask applies; mkstemp would give 0600

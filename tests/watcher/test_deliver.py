@@ -9,6 +9,7 @@ import os
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -235,3 +236,20 @@ def test_free_space_is_that_of_the_volume(tmp_path: Path) -> None:
     free, total = deliver.free_bytes(tmp_path)
     assert total == st.f_blocks * st.f_frsize
     assert free <= total
+
+
+def test_what_a_killed_daemon_left_half_written_is_removed(desk: Desk) -> None:
+    """Fault row 26: no temporary file is left. Others' and newer ones stay."""
+    row, report = desk.checked("take.wav")
+    path = sidecar_path(row.path)
+    left = path.with_name(f".{path.name}.4711.tmp")
+    new = path.with_name(f".{path.name}.4712.tmp")
+    foreign = path.with_name(f".{path.name}x.4711.tmp")
+    for one in (left, new, foreign):
+        one.write_text("half")
+        os.utime(one, (1_000_000, 1_000_000))
+    later = time.time() + 60
+    os.utime(new, (later, later))
+    anew = Delivery(desk.ledger, desk.troubles, lambda: desk.seconds, lambda _: desk.room)
+    assert anew.one(row, report)
+    assert [one.exists() for one in (left, new, foreign)] == [False, True, True]
