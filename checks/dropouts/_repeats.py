@@ -12,7 +12,8 @@ generated tone, a pulse or timecode repeats by nature.
 
 Told apart from loops: what repeats from its own beginning on (from the start of the capture or
 out of digital silence) for one whole period and longer is periodic by nature, as is a sound
-between digital silences that comes again whole. A stretch that was preceded by other sound is not.
+between digital silences that comes again whole, or one beside which the sound comes again, too,
+all but bit for bit. A stretch between other sounds is not.
 
 Cannot be seen: repeats in digital silence, in noise of less than about a step of the word, on
 tracks declared as timecode, pilot or click; at lags beyond what memory allows (``_sightings``).
@@ -33,6 +34,7 @@ from checks.dropouts._events import Event, EventLog, told_together
 from checks.dropouts._history import History
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
+from checks.dropouts._predict import Floats
 from checks.dropouts._sightings import COARSE, FINE, MOST_BYTES, Seen, Sightings, Words
 from checks.model import CaptureFormat, Remedy, Samples, Verdict
 from checks.sheet import Sheet, TrackKind
@@ -52,6 +54,9 @@ _LOCATED: Final = 12  # times that keys of a batch are looked up; those in a kno
 _PAIRS: Final = 256  # pairs of equal keys compared at once
 _CHUNK: Final = 2048
 _CONTEXT: Final = 2048
+_NEAR: Final = 512
+_BESIDE: Final = 24
+_ALIKE: Final = 0.3  # of the unpredictable noise; two noises differ by 0.95 of it (median)
 _TOGETHER: Final = 8  # frames: chance may add some equal samples at either end
 
 
@@ -73,7 +78,8 @@ class RepeatsPart:
         self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits, history: History
     ) -> None:
         self._fmt, self._limits, self._history = fmt, limits, history
-        frames = int(limits.repeat_lag_s * fmt.rate_hz)
+        lag = int(limits.repeat_lag_s * fmt.rate_hz)
+        frames = lag + BATCH_BLOCKS * BLOCK_FRAMES  # keys of a batch come in before it is looked at
         share = MOST_BYTES // max(fmt.channels, 1)
         least = limits.repeated_block
         self._fine = [
@@ -88,6 +94,7 @@ class RepeatsPart:
         self._equal = np.zeros(fmt.channels, np.int64)  # equal neighbours since then
         self._open: list[Match] = []
         self._recent: deque[Match] = deque(maxlen=256)
+        self._played: deque[tuple[int, int]] = deque(maxlen=64)  # tracks and lags of such music
         self._log = EventLog(listed=limits.listed_digital, gap=told_together(fmt.rate_hz))
         self._counts = [0] * fmt.channels
 
@@ -253,11 +260,15 @@ class RepeatsPart:
     def _judge(self, match: Match) -> None:
         length = match.stop - match.start
         original = max(match.start - match.lag, self._history.start)
-        before = self._history.row(
-            match.track, original - _CONTEXT, original + min(length, match.lag)
-        )
+        stop = original + min(length, match.lag)
+        if original - self._history.start < _CONTEXT:  # little stands before: what follows will do
+            stop = min(original + 2 * _CONTEXT, match.start)
+        before = self._history.row(match.track, original - _CONTEXT, stop)
         x = self._history.row(match.track, match.start, match.stop)
-        if not _informs(before, x) or not self._noisy(before) or self._natural(match):
+        noise = _predict.spread(_unpredicted(before[-2 * _CONTEXT :], self._fmt))
+        if not _informs(before, x) or noise < _edges.NOISY_STEPS or not self._noisy_within(match):
+            return
+        if self._natural(match) or self._plays_on(match, noise):
             return
         self._counts[match.track] += 1
         ms = match.lag / max(self._fmt.rate_hz, 1) * 1000
@@ -281,14 +292,13 @@ class RepeatsPart:
             within=_TOGETHER,
         )
 
-    def _noisy(self, x: Samples) -> bool:
-        """Whether the signal carries more unpredictable noise than rounding makes."""
-        steps, _ = _edges.in_steps(x[-2 * _CONTEXT :], self._fmt)
-        if len(steps) < 8 * _ORDER:
-            return False
-        whitening = _predict.fitted(steps, _ORDER)
-        residual = _predict.forward(steps, whitening)[_ORDER:]
-        return _predict.spread(residual) >= _edges.NOISY_STEPS
+    def _noisy_within(self, match: Match) -> bool:
+        """Whether the match itself holds more than rounding makes: what rings in a rest may agree
+        by nature."""
+        length = min(match.stop - match.start, _CONTEXT)
+        near = self._history.row(match.track, match.stop - max(_NEAR, 2 * length), match.stop)
+        within = _unpredicted(near, self._fmt)[-length:]
+        return _predict.spread(within) >= _NOISY_WITHIN * _edges.NOISY_STEPS
 
     def _natural(self, match: Match) -> bool:
         """Whether the sound repeats from its own beginning on, or between silences."""
@@ -298,15 +308,56 @@ class RepeatsPart:
             return began
         return began and self._still(match.track, match.stop, match.stop + _BEGINNING)
 
+    def _plays_on(self, match: Match, noise: float) -> bool:
+        """Whether the sound beside the match comes again as well, all but bit for bit.
+
+        So it is where music is put together from stored sounds, or a filter rings out; of two
+        places in a recording that have nothing in common, noise alone differs by more than that.
+        """
+        sides = (
+            self._apart(match, match.start - _BESIDE, match.start),
+            self._apart(match, match.stop, match.stop + _BESIDE),
+        )
+        medians = [float(np.median(side)) for side in sides]
+        known = any(
+            track == match.track and abs(lag - match.lag) <= 1 for track, lag in self._played
+        )
+        # a wrong word within a repeat differs by more than a step on one side of it
+        whole = min(float(side.max()) for side in sides)
+        nearest = min(medians) if known else min(max(medians), whole)
+        if nearest >= _ALIKE * noise:
+            return False
+        self._played.append((match.track, match.lag))
+        return True
+
+    def _apart(self, match: Match, start: int, stop: int) -> Floats:
+        """Differences, in steps, between some frames and those one lag before."""
+        start, stop = max(start, self._history.start + match.lag), min(stop, self._history.stop)
+        if stop <= start:
+            return np.full(1, np.inf)
+        now = self._history.row(match.track, start, stop)
+        then = self._history.row(match.track, start - match.lag, stop - match.lag)
+        steps, _ = _edges.in_steps(np.concatenate((now, then)), self._fmt)
+        return np.abs(steps[: len(now)] - steps[len(now) :])
+
     def _still(self, track: int, start: int, stop: int) -> bool:
         x = self._history.row(track, max(start, 0), stop)
         return len(x) > 1 and bool((x == x[0]).all())
 
 
-_AT_ONCE: Final = 16  # keys looked up together
+_AT_ONCE: Final = 64  # keys looked up together
 _BEGINNING: Final = 16  # frames of silence before a sound
 _ORDER: Final = 16
+_NOISY_WITHIN: Final = 0.67  # a few samples tell a level to some tens of per cent
 _REPEAT_BY_NATURE: Final = (TrackKind.TIMECODE, TrackKind.PILOT, TrackKind.CLICK)
+
+
+def _unpredicted(x: Samples, fmt: CaptureFormat) -> Floats:
+    """What the past does not predict, in steps of the word; of too few samples nothing."""
+    if len(x) < 8 * _ORDER:
+        return np.zeros(0)
+    steps, _ = _edges.in_steps(x, fmt)
+    return _predict.forward(steps, _predict.fitted(steps, _ORDER))[_ORDER:]
 
 
 def _words(x: Samples) -> Words:
