@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -145,17 +145,6 @@ class CheckPass(Protocol):
     def feed(self, block: Block) -> None: ...
 
     def finish(self) -> Outcome: ...
-
-
-@runtime_checkable
-class GlancingPass(CheckPass, Protocol):
-    """A check part of whose work needs nothing but the blocks in order.
-
-    ``glance`` comes before ``feed`` with the same samples, and may run in another thread while
-    ``feed`` is at work on earlier blocks.
-    """
-
-    def glance(self, block: Block) -> None: ...
 
 
 def dbfs_rms(mean_square: float) -> float:

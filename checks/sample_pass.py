@@ -1,8 +1,6 @@
 """The pass over the samples: any cut of the stream in, aligned blocks to every check, outcomes.
 
-Some checks glance at a block before they are fed it: that part of their work needs nothing but
-the blocks in order, so another thread may do it. A check that raises is taken out and reported as
-``not-run``; the others finish.
+A check that raises is taken out and reported as ``not-run``; the others finish.
 """
 
 from __future__ import annotations
@@ -12,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
-from checks.model import CheckPass, Finding, GlancingPass, Outcome, Remedy, Samples, Verdict
+from checks.model import CheckPass, Finding, Outcome, Remedy, Samples, Verdict
 from checks.registry import CHECKS, Check, Context
 
 
@@ -27,16 +25,12 @@ class SamplePass:
         self._fmt = context.fmt
         self._running: dict[str, CheckPass] = {}
         self._failed: dict[str, Outcome] = {}
-        self._stumbled: dict[str, Outcome] = {}  # in a glance: out when its block is fed
         self._names = [check.name for check in checks]
         for check in checks:
             try:
                 self._running[check.name] = check.start(context)
             except Exception as fault:  # a fault of ours must not cost the other checks
                 self._failed[check.name] = _not_run(check.name, fault, at_frame=0)
-        self._glancing = {
-            name: check for name, check in self._running.items() if isinstance(check, GlancingPass)
-        }
         self._work = Workspace()
         self._held: Samples | None = None  # (tracks, LEAD + BLOCK): lead, then what came so far
         self._filled = 0
@@ -44,25 +38,7 @@ class SamplePass:
 
     def feed_block(self, block: Block) -> None:
         """Show one aligned block to every check that still runs."""
-        self.glance(block)
-        self.feed_glanced(block)
-
-    def glance(self, block: Block) -> None:
-        """The first part of ``feed_block``: blocks in order, from one thread, ahead of the rest."""
-        for name, check in self._glancing.items():
-            if name not in self._stumbled:
-                try:
-                    check.glance(block)
-                except Exception as fault:
-                    self._stumbled[name] = _not_run(name, fault, at_frame=block.start)
-
-    def feed_glanced(self, block: Block) -> None:
-        """The second part: all the rest, for a block that has been glanced at."""
         for name, check in list(self._running.items()):
-            if name in self._stumbled:
-                del self._running[name]
-                self._failed[name] = self._stumbled[name]
-                continue
             try:
                 check.feed(block)
             except Exception as fault:

@@ -25,7 +25,7 @@ from checks.model import CaptureFormat, Encoding, Finding, Outcome, Remedy, Verd
 from checks.registry import CHECKS, Context
 from watcher.errors import UnreadError
 from watcher.files import FdSource, Identity, open_capture, shown
-from watcher.lanes import Lanes
+from watcher.lane import Lane
 from watcher.reader import ByteFeed, DecodedFeed, RawFeed, packed, sample_dtype
 from watcher.settings import Applied
 from watcher.sumfiles import SumLine
@@ -232,18 +232,18 @@ class Reading:
         )
         dtype = _common_dtype(ready)
         if self._only is None:
-            wanted = Lanes(context, dtype)
+            wanted = Lane(context, dtype)
         else:
-            wanted = Lanes(context, dtype, [check for check in CHECKS if check.name in self._only])
-        with wanted as lanes:
-            self.frames = self._read_samples(ready, lanes)
-            self.outcomes = lanes.finish()
+            wanted = Lane(context, dtype, [check for check in CHECKS if check.name in self._only])
+        with wanted as lane:
+            self.frames = self._read_samples(ready, lane)
+            self.outcomes = lane.finish()
 
-    def _read_samples(self, ready: Sequence[Member], lanes: Lanes) -> int:
+    def _read_samples(self, ready: Sequence[Member], lane: Lane) -> int:
         work = Workspace()
         start = 0
         while True:
-            buffer = lanes.buffer()
+            buffer = lane.buffer()
             got = BLOCK_FRAMES
             row = 0
             for member in ready:
@@ -266,7 +266,7 @@ class Reading:
                     np.multiply(native, scale, out=rows)
                 got = min(got, count)
             if got:
-                lanes.feed(got)
+                lane.feed(got)
                 start += got
             if got < BLOCK_FRAMES:
                 break

@@ -41,17 +41,12 @@ class DropoutsPass:
         lag = int(limits.repeat_lag_s * fmt.rate_hz)
         self._history = History(frames=lag + (BATCH_BLOCKS + 2) * BLOCK_FRAMES)
         repeats = RepeatsPart(fmt, sheet, limits, self._history)
-        self._steps = StepsPart(fmt, limits, self._history, repeats)
         self._parts: tuple[Part, ...] = (
             RunsPart(fmt, sheet, limits, self._history),
             repeats,
-            self._steps,
+            StepsPart(fmt, limits, self._history, repeats),
             TapePart(fmt, sheet, limits),
         )
-
-    def glance(self, block: Block) -> None:
-        """Screen a block for steps, which takes as long as the rest and needs none of it."""
-        self._steps.glance(block)
 
     def feed(self, block: Block) -> None:
         self._history.add(block)

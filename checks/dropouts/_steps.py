@@ -56,17 +56,10 @@ class StepsPart:
         self._screen = Screen(fmt)
         self._doubts = Doubts(fmt, listed=limits.listed_digital)
         self._kinds = Kinds(fmt, limits, self._doubts)
-        self._glanced: dict[int, list[Peak]] = {}  # by the block's start: looked at ahead
         self._waiting: list[Peak] = []
 
-    def glance(self, block: Block) -> None:
-        """Screen a block ahead of its ``feed``, perhaps in another thread."""
-        self._glanced[block.start] = self._screen.feed(block)
-
     def feed(self, block: Block) -> None:
-        if block.start not in self._glanced:
-            self.glance(block)
-        self._waiting += self._glanced.pop(block.start)
+        self._waiting += self._screen.feed(block)
         self._look(block.stop - _MARGIN - BATCH_BLOCKS * BLOCK_FRAMES)
 
     def finish(self) -> PartOutcome:

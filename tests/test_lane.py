@@ -1,4 +1,4 @@
-"""Two lanes of checks: what they find is what one thread finds, and a fault costs one check."""
+"""The checks beside the reading find what they find alone, and a fault costs one check."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from checks.block import BLOCK_FRAMES, Block
 from checks.model import CaptureFormat, Outcome
 from checks.registry import CHECKS, Check, Context
 from checks.sample_pass import SamplePass
-from watcher.lanes import Lanes
+from watcher.lane import Lane
 
 RATE_HZ = 96_000
 
@@ -26,13 +26,13 @@ def _damaged() -> Any:
     return x
 
 
-def _through_lanes(x: Any, checks: Any, fmt: CaptureFormat) -> dict[str, Outcome]:
-    with Lanes(Context(fmt=fmt), x.dtype, checks) as lanes:
+def _through_the_lane(x: Any, checks: Any, fmt: CaptureFormat) -> dict[str, Outcome]:
+    with Lane(Context(fmt=fmt), x.dtype, checks) as lane:
         for start in range(0, x.shape[1], BLOCK_FRAMES):
             part = x[:, start : start + BLOCK_FRAMES]
-            lanes.buffer()[:, : part.shape[1]] = part
-            lanes.feed(part.shape[1])
-        return lanes.finish()
+            lane.buffer()[:, : part.shape[1]] = part
+            lane.feed(part.shape[1])
+        return lane.finish()
 
 
 def _fmt(x: Any) -> CaptureFormat:
@@ -41,17 +41,16 @@ def _fmt(x: Any) -> CaptureFormat:
     )
 
 
-def test_lanes_find_what_one_thread_finds() -> None:
+def test_the_lane_finds_what_the_pass_finds_alone() -> None:
     x = _damaged()
     alone = SamplePass(Context(fmt=_fmt(x)))
     alone.feed(x)
     expected = alone.finish()
     assert {f.kind for f in expected["dropouts"].findings} >= {"zero-run", "step"}
-    for _ in range(3):  # the order in which threads run must not matter
-        assert _through_lanes(x, CHECKS, _fmt(x)) == expected
+    assert _through_the_lane(x, CHECKS, _fmt(x)) == expected
 
 
-@pytest.mark.parametrize("fails", ["glance", "feed", "finish"])
+@pytest.mark.parametrize("fails", ["feed", "finish"])
 def test_a_check_that_raises_is_out_and_the_others_finish(fails: str) -> None:
     class Broken:
         def __init__(self) -> None:
@@ -61,9 +60,6 @@ def test_a_check_that_raises_is_out_and_the_others_finish(fails: str) -> None:
             self.blocks += 1
             if where == fails and self.blocks > 4:
                 raise ValueError("broken on purpose")
-
-        def glance(self, block: Block) -> None:
-            self._count("glance")
 
         def feed(self, block: Block) -> None:
             self._count("feed")
@@ -77,6 +73,6 @@ def test_a_check_that_raises_is_out_and_the_others_finish(fails: str) -> None:
     checks = [broken if check.name == "dropouts" else check for check in CHECKS]
     alone = SamplePass(Context(fmt=_fmt(x)), [c for c in CHECKS if c.name != "dropouts"])
     alone.feed(x)
-    found = _through_lanes(x, checks, _fmt(x))
+    found = _through_the_lane(x, checks, _fmt(x))
     assert [f.kind for f in found.pop("dropouts").findings] == ["not-run"]
     assert found == alone.finish()
