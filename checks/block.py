@@ -10,6 +10,7 @@ A block lives until the next one is fed: what a check keeps, it copies.
 
 from __future__ import annotations
 
+import math
 from functools import cached_property
 from typing import Any, Final
 
@@ -31,7 +32,7 @@ class Workspace:
     def take(self, name: str, shape: tuple[int, ...], dtype: DTypeLike) -> NDArray[Any]:
         """An array of that shape with any content. The same name gives the same memory again."""
         kind = np.dtype(dtype)
-        size = int(np.prod(shape, dtype=np.int64))
+        size = math.prod(shape)
         held = self._arrays.get((name, kind))
         if held is None or held.size < size:
             held = np.empty(size, kind)

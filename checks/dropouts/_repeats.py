@@ -163,7 +163,9 @@ class RepeatsPart:
             rest = np.flatnonzero(left)
             if not len(rest):
                 return
-            some = rest[np.linspace(0, len(rest) - 1, min(len(rest), _AT_ONCE)).astype(np.int64)]
+            some = rest
+            if len(rest) > _AT_ONCE:  # evenly, so that a crowd of accidents hides nothing for long
+                some = rest[np.linspace(0, len(rest) - 1, _AT_ONCE).astype(np.int64)]
             left[some] = False
             pairs = [
                 (frame, frame - then)

@@ -61,14 +61,13 @@ class RunTracker:
         looked = np.append(
             _has_run(flags, least - 1), _has_run(everywhere[np.newaxis], least_all - 1)
         )
-        for row in range(tracks + 1):
-            row_flags = flags[row] if row < tracks else everywhere
-            first = int(row_flags.argmin())
-            if row_flags[first]:  # all of the block goes on as the one before ended
-                continue
-            if looked[row] or block.start + first - self._began[row] >= self._least[row]:
-                found += self._ended(block, row, row_flags, first)
-            self._began[row] = block.start + _last_clear(row_flags)
+        firsts = np.append(flags.argmin(axis=1), everywhere.argmin())
+        lasts = np.append(_last_clear(flags), _last_clear(everywhere[np.newaxis]))
+        looked |= block.start + firsts - self._began >= self._least
+        for row in np.flatnonzero(looked & (lasts >= 0)).tolist():
+            found += self._ended(block, row, flags[row] if row < tracks else everywhere)
+        # where no flag is clear, all of the block goes on as the one before ended
+        self._began = np.where(lasts >= 0, block.start + lasts, self._began)
         return found
 
     def standing(self, stop: int) -> list[tuple[int, int]]:
@@ -76,7 +75,7 @@ class RunTracker:
         rows = np.flatnonzero(stop - self._began >= self._least)
         return [(int(row), int(self._began[row])) for row in rows]
 
-    def _ended(self, block: Block, row: int, flags: NDArray[np.bool_], first: int) -> list[Run]:
+    def _ended(self, block: Block, row: int, flags: NDArray[np.bool_]) -> list[Run]:
         clear = np.flatnonzero(~flags)
         starts = np.concatenate(([self._began[row]], block.start + clear[:-1]))
         stops = block.start + clear
@@ -103,9 +102,11 @@ def _has_run(flags: NDArray[np.bool_], count: int) -> NDArray[np.bool_]:
     return np.ones(tracks, np.bool_)
 
 
-def _last_clear(flags: NDArray[np.bool_]) -> int:
-    """Place of the last flag that is not set; one of them is not."""
-    tail = flags[-_GLANCE:]
-    if not tail.all():
-        return len(flags) - 1 - int(np.argmin(tail[::-1]))
-    return int(np.flatnonzero(~flags)[-1])
+def _last_clear(flags: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """(rows,): place of the last flag of each row that is not set; -1 where all are."""
+    tails = flags[:, -_GLANCE:]
+    last: NDArray[np.int64] = flags.shape[1] - 1 - tails[:, ::-1].argmin(axis=1)
+    for row in np.flatnonzero(tails.all(axis=1)).tolist():
+        clear = np.flatnonzero(~flags[row])
+        last[row] = clear[-1] if len(clear) else -1
+    return last
