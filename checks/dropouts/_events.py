@@ -5,8 +5,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
 from checks.model import Finding, Remedy, Value, Verdict
+
+PLACES: Final = 32
+"""Places told of events that stand in one finding."""
 
 
 @dataclass(slots=True)
@@ -17,6 +21,7 @@ class Event:
         text: the sentence of the finding.
         values: measured values, JSON-able.
         times: how many of its like, one after the other, it stands for.
+        starts: where each of them begins, up to ``PLACES``; the event itself is the first.
     """
 
     kind: str
@@ -29,6 +34,7 @@ class Event:
     values: Mapping[str, Value] = field(default_factory=dict)
     check: str = "dropouts"
     times: int = 1
+    starts: list[int] = field(default_factory=list)
 
 
 class EventLog:
@@ -70,7 +76,9 @@ class EventLog:
             last.stop = max(last.stop, event.stop)
             last.start = min(last.start, event.start)
             last.times += 1
+            last.starts += [event.start] if len(last.starts) < PLACES else []
             return
+        event.starts = [event.start]
         kept = self._kept.setdefault(key, [])
         if len(kept) < self._most:
             kept.append(event)
@@ -93,6 +101,7 @@ class EventLog:
                 text=event.text if event.times == 1 else f"{event.times} times: {event.text}",
                 values={
                     **event.values,
+                    **({"start_frames": sorted(event.starts)} if event.times > 1 else {}),
                     "times": event.times,
                     "count": self._count[key],
                     "listed": len(kept),

@@ -48,8 +48,8 @@ CHANCE: Final = 1e-8
 TRIALS: Final = 1e15
 """Pairs of frames compared in an hour of one track: 1e9 frames by 1e6 lags."""
 
-_FINE_CROWD: Final = 0.04  # share of equal neighbours up to which short keys will do
-_COARSE_CROWD: Final = 0.3  # and up to which long ones will
+_FINE_CROWD: Final = 0.12  # share of equal neighbours up to which short keys will do
+_COARSE_CROWD: Final = 0.3  # and up to which long ones will; from a quarter of the other on, both
 _LOCATED: Final = 12  # times that keys of a batch are looked up; those in a known match are not
 _PAIRS: Final = 256  # pairs of equal keys compared at once
 _CHUNK: Final = 2048
@@ -91,7 +91,8 @@ class RepeatsPart:
         kinds = [sheet.track(t).kind for t in range(fmt.channels)]
         self._looked = [t for t, kind in enumerate(kinds) if kind not in _REPEAT_BY_NATURE]
         self._done = [0] * fmt.channels
-        self._equal = np.zeros(fmt.channels, np.int64)  # equal neighbours since then
+        self._runs = np.zeros(fmt.channels, np.int64)  # runs of equal samples since then
+        self._moves = np.zeros(fmt.channels, np.int64)  # samples that differ from the one before
         self._open: list[Match] = []
         self._recent: deque[Match] = deque(maxlen=256)
         self._played: deque[tuple[int, int]] = deque(maxlen=64)  # tracks and lags of such music
@@ -101,7 +102,8 @@ class RepeatsPart:
     def feed(self, block: Block) -> None:
         if not block.frames or not block.tracks:
             return
-        self._equal += block.repeat_counts
+        self._runs += np.count_nonzero(block.repeats[:, 1:] > block.repeats[:, :-1], axis=1)
+        self._moves += block.frames - block.repeat_counts
         self._go_on()
         number = block.start // BLOCK_FRAMES
         for track in self._looked[number % BATCH_BLOCKS :: BATCH_BLOCKS]:
@@ -129,8 +131,9 @@ class RepeatsPart:
         stop, done = self._history.stop, self._done[track]
         if stop <= done:
             return
-        crowd = float(self._equal[track]) / (stop - done)
-        self._equal[track], self._done[track] = 0, stop
+        # how often samples agree by chance: zeros and held values, one run each, do not count
+        crowd = float(self._runs[track]) / max(float(self._moves[track]), 1.0)
+        self._runs[track], self._moves[track], self._done[track] = 0, 0, stop
         for sightings, wanted in self._tables(track, crowd):
             if not wanted:
                 sightings.skip(stop)
@@ -143,7 +146,7 @@ class RepeatsPart:
     def _tables(self, track: int, crowd: float) -> list[tuple[Sightings, bool]]:
         """The tables of a track, and whether each suits how often its samples agree."""
         fine = (self._fine[track], crowd <= _FINE_CROWD)
-        if not _FINE_CROWD / 2 <= crowd <= _COARSE_CROWD:
+        if not _FINE_CROWD / 4 <= crowd <= _COARSE_CROWD:
             return [fine]
         if track not in self._coarse:
             self._coarse[track] = Sightings(

@@ -210,6 +210,15 @@ def test_periodic_material_repeats_by_nature(bed: NDArray[np.int32]) -> None:
     assert digital(run(np.stack((tone, pulses, loop)), 96_000)) == []
 
 
+def test_events_told_together_keep_their_places(bed: NDArray[np.int32]) -> None:
+    x = bed.copy()
+    for at in (50_000, 90_000, 140_000):
+        x[0, at : at + 40] = 0
+    (found,) = digital(run(x, 96_000))
+    assert found.values["times"] == 3
+    assert found.values["start_frames"] == [50_000, 90_000, 140_000]
+
+
 def test_a_repeat_at_the_longest_lag_is_found() -> None:
     # 48 kHz: a batch of blocks is then nearly as long as the lag
     x = programme("band", rate_hz=48_000, tracks=2, seconds=9.0, seed=11).copy()
@@ -217,6 +226,15 @@ def test_a_repeat_at_the_longest_lag_is_found() -> None:
     x[:, at : at + 100] = x[:, at - lag : at - lag + 100]
     found = digital(run(x, 48_000))
     assert [(f.kind, f.start_frame, f.frames) for f in found] == [("repeated-block", at, 100)]
+
+
+def test_a_repeat_of_what_stood_beside_zeros_is_found(bed: NDArray[np.int32]) -> None:
+    # the zeros make a third of the batch in which the original stands
+    x = bed.copy()
+    x[1, 40_000:62_000] = 0
+    x[1, 150_000:150_064] = x[1, 63_000:63_064]
+    found = [(f.kind, f.start_frame) for f in digital(run(x, 96_000))]
+    assert found == [("zero-run", 40_000), ("repeated-block", 150_000)]
 
 
 def test_music_put_together_from_stored_sounds_is_no_fault(bed: NDArray[np.int32]) -> None:
