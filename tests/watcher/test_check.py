@@ -167,10 +167,10 @@ def test_a_check_of_ours_that_fails_costs_only_itself(
     def broken(context: registry.Context) -> Any:
         raise RuntimeError("boom")
 
-    from watcher import lanes
+    from watcher import lane
 
     monkeypatch.setattr(
-        lanes.Lanes.__init__,
+        lane.Lane.__init__,
         "__defaults__",
         ((registry.Check("clipping", broken), *registry.CHECKS),),
     )
@@ -271,11 +271,11 @@ def test_beyond_four_gibibytes_and_two_to_the_31_frames(tmp_path: Path) -> None:
     from contextlib import ExitStack
     from unittest.mock import patch
 
-    from watcher import lanes
+    from watcher import lane
 
     checks = (registry.Check("format", Last),)
     with (
-        patch.object(lanes.Lanes.__init__, "__defaults__", (checks,)),
+        patch.object(lane.Lane.__init__, "__defaults__", (checks,)),
         ExitStack() as stack,
     ):
         reading = Reading(
