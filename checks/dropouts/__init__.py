@@ -95,8 +95,11 @@ def _explains(fault: Finding, other: Finding, rate_hz: int) -> bool:
     start, frames, first, length = (int(place or 0) for place in places)
     stop, last = start + frames, first + length
     if other.kind in _DIPS:
-        around = 2 * length + _NEAR_FRAMES
-        return start >= first - around and stop <= last + around
+        inside = start >= first - _NEAR_FRAMES and stop <= last + _NEAR_FRAMES
+        each = fault.values.get("start_frames")  # of faults told together
+        if inside and isinstance(each, list):
+            return any(abs(start - place) <= _NEAR_FRAMES for place in each)
+        return inside
     if other.kind in _STAYS:
         near = int(_NEAR_S * rate_hz)
         return abs(start - first) <= near and stop <= last + near

@@ -20,6 +20,10 @@ TAIL_MS: Final = 20.0
 """Shortest tail of zeros that is called unfinalised; a shorter one may be an encoder's padding.
 From own trials on public files."""
 
+LONG_S: Final = 1.0
+"""From here on zeros between fades may be somebody's edit: a converter's mute, and what makes it
+mute, is over sooner (common practice)."""
+
 _STILL_GROWS: Final = 2.8
 """Growth from 32 to 128 ms, all edges together: a linear fade grows by 4, programme that is over
 its mute by 1, give or take what is played. From own reckoning."""
@@ -36,13 +40,17 @@ class Side:
     crowd: float
 
 
-def zeros_between(tracks: tuple[int, ...], run: Run, left: Side, right: Side) -> Event | None:
+def zeros_between(
+    tracks: tuple[int, ...], run: Run, left: Side, right: Side, rate_hz: int
+) -> Event | None:
     """Zeros with samples on both sides; None where no signal was taken away."""
     pairs = list(zip(left.edges, right.edges, strict=True))
     alive = [p for p in pairs if Meeting.NOTHING not in (p[0].meeting, p[1].meeting)]
     muted = _slow_mute([edge for pair in alive for edge in pair])
     taken = [p for p in alive if all(e.solid or (muted and e.later) for e in p)]
     half = [p for p in alive if p[0].solid or p[1].solid]
+    if not half and run.length >= LONG_S * rate_hz:
+        half, taken = taken, []  # no converter mutes for so long: somebody may have faded it
     ever = [p for p in pairs if any(edge.meeting is not Meeting.NOTHING for edge in p)]
     if 2 * len(taken) >= len(ever) > 0:
         loud = max(min(a.away, b.away) for a, b in taken) >= QUIET
@@ -56,8 +64,7 @@ def zeros_between(tracks: tuple[int, ...], run: Run, left: Side, right: Side) ->
         text += "the stream of samples failed here; listen."
         return _zero(tracks, run, text, Verdict.LISTEN)
     if 2 * len(half) >= len(ever) > 0:
-        text = "Zeros with a fade on one side and a signal cut off on the other: an edit, or audio "
-        text += "that was muted; listen."
+        text = "Zeros behind a fade or before one: an edit, or audio that was muted; listen."
         return _zero(tracks, run, text, Verdict.LISTEN)
     return None
 

@@ -130,7 +130,8 @@ class RunsPart:
             elif run.start == 0 or run.length < by_chance(max(left.crowd, right.crowd)):
                 continue
             elif run.zero:
-                event = _silence.zeros_between(self._tracks(run), run, left, right)
+                rate_hz = self._fmt.rate_hz
+                event = _silence.zeros_between(self._tracks(run), run, left, right, rate_hz)
             else:
                 event = _silence.hold_between(self._tracks(run), run, left, right)
             self._take(run, event)

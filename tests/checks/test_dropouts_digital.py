@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from synth import as_float, programme
 
-from checks.dropouts import DropoutsLimits, DropoutsPass
-from checks.model import CaptureFormat, Finding, Outcome
+from checks.dropouts import DropoutsLimits, DropoutsPass, explained
+from checks.model import CaptureFormat, Finding, Outcome, Remedy, Verdict
 from checks.registry import Check, Context
 from checks.sample_pass import SamplePass
 from checks.sheet import Sheet, TrackEntry, TrackKind
@@ -208,6 +208,41 @@ def test_periodic_material_repeats_by_nature(bed: NDArray[np.int32]) -> None:
     pulses = np.where(np.arange(len(tone)) % 3840 < 1920, 2**28, -(2**28)).astype(np.int32)
     loop = np.tile(bed[0, 100_000:148_000], 6)
     assert digital(run(np.stack((tone, pulses, loop)), 96_000)) == []
+
+
+@pytest.mark.parametrize(("seconds", "verdict"), [(0.3, "redo"), (2.0, "listen")])
+def test_long_zeros_between_fades_may_be_an_edit(seconds: float, verdict: str) -> None:
+    x = programme("bowed", rate_hz=96_000, tracks=2, seconds=8.0, seed=4).astype(np.float64)
+    fade, start = 4_000, 200_000  # 42 ms
+    stop = start + int(seconds * 96_000)
+    gain = np.ones(x.shape[1])
+    gain[start - fade : start] = np.linspace(1, 0, fade)
+    gain[start:stop] = 0
+    gain[stop : stop + fade] = np.linspace(0, 1, fade)
+    muted = (np.rint(x / 256 * gain) * 256).astype(np.int32)
+    (found,) = of(run(muted, 96_000), "zero-run")
+    assert found.verdict == verdict
+
+
+def test_a_fault_explains_only_the_dips_beside_it() -> None:
+    def finding(kind: str, start_s: float, length_s: float, **values: Any) -> Finding:
+        return Finding(
+            check="dropouts",
+            kind=kind,
+            verdict=Verdict.LISTEN if kind == "contact-loss" else Verdict.REDO,
+            remedy=Remedy.REPLAY,
+            tracks=(0,),
+            start_frame=int(start_s * 96_000),
+            frames=int(length_s * 96_000),
+            text="",
+            values=values,
+        )
+
+    mute = finding("zero-run", 60.0, 5.0, times=1)
+    joined = finding("zero-run", 60.0, 60.0, times=2, start_frames=[5_760_000, 11_500_000])
+    for fault, at_s, told in ((mute, 60.01, False), (mute, 70.0, True), (joined, 80.0, True)):
+        loss = finding("contact-loss", at_s, 0.02)
+        assert (loss in explained([fault, loss], 96_000)) is told
 
 
 def test_events_told_together_keep_their_places(bed: NDArray[np.int32]) -> None:
