@@ -71,6 +71,9 @@ class ClippingLimits:
     headroom_db: Annotated[float, Ge(0), Le(20)] = 1.0
 
 
+_WRAPPED_WITHIN_DB: Final = 3.0  # below full scale: where what is left of wrapped crests lies
+
+
 class ClippingPass:
     """The clipping check over one capture."""
 
@@ -123,9 +126,9 @@ class ClippingPass:
     def _ceilings(self, track: int) -> tuple[Ceiling, ...]:
         """Ceilings below full scale: what clips there and flickers by a step is one finding, and
         what is left of a wrapped crest is no ceiling."""
-        if self._wraps.tracks[track].certain:
-            return ()
         found = self._flat_tops.ceilings(track, self._limits.min_flat_tops)
+        if self._wraps.tracks[track].certain:
+            return tuple(c for c in found if c.level_dbfs < -_WRAPPED_WITHIN_DB)
         if not self._full_scale.tracks[track].runs:
             return found
         return tuple(c for c in found if c.level_dbfs < -FULL_SCALE_WITHIN_DB)
