@@ -99,9 +99,15 @@ def locate(path: bytes, wrong: Sequence[Truth]) -> Difference:
 
 
 def same_time(recorded: str, mtime_ns: int) -> bool:
-    """Whether a file's time is the recorded one (reports hold microseconds)."""
-    now = datetime.fromtimestamp(mtime_ns // 1_000 / 1e6, UTC)
-    return abs((datetime.fromisoformat(recorded) - now).total_seconds()) < 2e-6
+    """Whether a file's time is the recorded one (reports hold microseconds).
+
+    A time that cannot be read, or tells no offset from UTC, is not the same.
+    """
+    try:
+        now = datetime.fromtimestamp(mtime_ns // 1_000 / 1e6, UTC)
+        return abs((datetime.fromisoformat(recorded) - now).total_seconds()) < 2e-6
+    except (ValueError, TypeError, OverflowError, OSError):
+        return False
 
 
 def _recorded(

@@ -18,6 +18,7 @@ from enum import StrEnum
 from typing import Final
 
 from watcher.altered import Difference, locate, same_time
+from watcher.files import shown
 from watcher.readings import Pace, Reading, is_as_recorded, read, read_past_cache
 from watcher.truths import Found, Records, Truth, spoken
 from watcher.walk import is_capture
@@ -265,7 +266,13 @@ def _second_reading(
         return Result(
             path, State.UNREAD, truths, text, first.size, readings=readings, algorithm=algorithm
         )
-    difference = locate(there, wrong)
+    try:
+        difference = locate(there, wrong)
+    except Exception as error:  # that it differs is known, and must not be lost with the place
+        difference = Difference(
+            "The content differs from its record. Where it differs cannot be said: "
+            f"{type(error).__name__}: {shown(str(error))}."
+        )
     parts = [difference.text]
     agreeing = [truth for truth in truths if truth not in wrong]
     if agreeing:

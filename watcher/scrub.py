@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from watcher import reverify
+from watcher.files import shown
 from watcher.ledger import CaptureRow, FileRow, Ledger, State, now
 from watcher.logs import Log
 from watcher.reverify import Options, Result
@@ -56,6 +57,7 @@ class Scrub:
         self._files: list[FileRow] = []
         self._results: list[Result] = []
         self._whole = False
+        self._fault: Exception | None = None
 
     def __call__(self, daemon: Daemon) -> None:
         if self._thread is not None:
@@ -101,6 +103,7 @@ class Scrub:
         self._stop.clear()
         self._go.set()
         self._row, self._files, self._results, self._whole = row, files, [], False
+        self._fault = None
         self._thread = threading.Thread(
             target=self._read, args=(records, limit_mb_s), name="scrub", daemon=True
         )
@@ -160,14 +163,23 @@ class Scrub:
             if pace is not None:
                 pace.took(count)
 
+        targets = sorted(records.truths)
         try:
             # what memory still holds of a file says nothing about the storage
             options = Options(pace=took, past_cache=True)
-            for result in reverify.verify(records, sorted(records.truths), options):
+            for result in reverify.verify(records, targets, options):
                 self._results.append(result)
             self._whole = True
         except _StoppedError:
             pass
+        except Exception as error:  # lost with this thread, it would come again in every round
+            self._fault = error
+            text = f"Cannot be read again: {type(error).__name__}: {shown(str(error))}."
+            self._results += (
+                Result(path, reverify.State.UNREAD, records.truths[path], text)
+                for path in targets[len(self._results) :]
+            )
+            self._whole = True
 
     def _rest(self, seconds: float) -> None:
         if self._stop.wait(seconds):
@@ -188,6 +200,9 @@ class Scrub:
         if self._thread.is_alive():
             return
         self._thread = None
+        if self._fault is not None:
+            self._log.error("scrub_failed", path=self._row.path)
+            self._log.fault(self._fault)
         row = self._ledger.capture(self._row.path)
         if not self._whole or not present or row is None:
             return
@@ -209,9 +224,11 @@ class Scrub:
                     "UPDATE captures SET verified_at = ? WHERE id = ?", (at, row.id)
                 )
             else:
-                self._ledger.move_to(row.id, State.QUEUED, why="differs from its record")
+                unread = states <= {reverify.State.INTACT, reverify.State.UNREAD}
+                why = "could not be read again" if unread else "differs from its record"
+                self._ledger.move_to(row.id, State.QUEUED, why=why)
                 self._log.error(
-                    "capture_differs",
+                    "capture_unread" if unread else "capture_differs",
                     path=row.path,
                     states=", ".join(sorted(s.value for s in states)),
                 )

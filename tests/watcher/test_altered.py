@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ import pytest
 from verifying import KINDS, capture, flip, recorded, run
 
 from watcher import readings, reverify
+from watcher.altered import same_time
 from watcher.cli import main
 from watcher.exits import Exit
 
@@ -189,3 +191,50 @@ def test_an_error_of_the_storage_says_its_byte(
     status, results, _ = run(capsys, str(tmp_path))
     assert "Input/output error at byte 8388608" in results["a.wav"]["text"]
     assert status is Exit.UNREAD
+
+
+# -- what must not cost the result ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize("date", ["2026-01-01T00:00:00", "yesterday", ""])
+@pytest.mark.parametrize("quick", [True, False])
+def test_an_odd_date_of_a_report_is_another_date(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], date: str, quick: bool
+) -> None:
+    """Without an offset from UTC, and none at all."""
+    recorded(tmp_path, "a.wav")
+    sidecar = tmp_path / "a.wav.vigil.json"
+    report = json.loads(sidecar.read_text())
+    report["capture"]["files"][0]["modified"] = date
+    sidecar.write_text(json.dumps(report))
+    flip(tmp_path / "a.wav", 3000)
+    _, results, _ = run(capsys, *(["--quick"] if quick else []), str(tmp_path))
+    line = results["a.wav"]
+    if quick:
+        assert line["state"] == "intact"
+        assert line["text"].startswith(reverify.DATE_DIFFERS)
+    else:
+        assert line["state"] == "altered"
+        assert "pretend" not in line["text"]
+
+
+def test_a_date_beyond_the_calendar_is_another_date() -> None:
+    """Some file systems hold seconds in 64 bits; datetime ends with the year 9999."""
+    assert not same_time("2026-01-01T00:00:00+00:00", 2**62)
+    assert not same_time("2026-01-01T00:00:00+00:00", 10**21)
+
+
+def test_a_place_that_cannot_be_told_costs_no_altered_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def vanished(*_: Any) -> Any:
+        raise FileNotFoundError(2, "No such file or directory")
+
+    recorded(tmp_path, "a.wav", "b.wav")
+    flip(tmp_path / "a.wav", 3000)
+    monkeypatch.setattr(reverify, "locate", vanished)
+    status, results, _ = run(capsys, str(tmp_path))
+    assert results["a.wav"]["state"] == "altered"
+    assert "Where it differs cannot be said: FileNotFoundError" in results["a.wav"]["text"]
+    assert results["b.wav"]["state"] == "intact"
+    assert status is Exit.REDO

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import os
 import time
 from collections.abc import Callable, Iterator
@@ -54,7 +55,8 @@ class Scene:
         # so that what was read in the last half hour is not due again
         self.now = datetime.now(UTC) + timedelta(days=0.9 * DAYS, minutes=-30)
         self.daemon = Idle(Settings(verify_every_days=DAYS, verify_limit_mb_s=None))
-        self.scrub = Scrub(ledger, Log(io.StringIO()), clock=lambda: self.now)
+        self.log = io.StringIO()
+        self.scrub = Scrub(ledger, Log(self.log), clock=lambda: self.now)
 
     def turn(self) -> None:
         self.scrub(self.daemon)  # type: ignore[arg-type]
@@ -266,3 +268,37 @@ def test_a_loss_of_the_storage_meanwhile_says_nothing_of_the_capture(
     row = scene.ledger.capture(scene.folder / "a.wav")
     assert row is not None
     assert row.state is State.DONE
+
+
+def test_a_reading_that_fails_in_no_foreseen_way_is_kept_and_holds_up_no_other(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def failing(path: bytes, *rest: Any) -> Any:
+        if path.endswith(b"a.wav"):
+            raise TypeError("unforeseen")
+        return real(path, *rest)
+
+    real = readings.read_past_cache
+    monkeypatch.setattr(reverify, "read_past_cache", failing)
+    assert scene.read() == scene.folder / "a.wav"
+    ((path, state, detail),) = scene.ledger.rows("SELECT path, state, detail FROM verifications")
+    assert (path, state) == (os.fsencode(scene.folder / "a.wav"), "unread")
+    assert detail == "Cannot be read again: TypeError: unforeseen."
+    assert "scrub_failed path=" in scene.log.getvalue()
+    assert "Traceback" in scene.log.getvalue()
+    row = scene.ledger.capture(scene.folder / "a.wav")
+    assert row is not None
+    assert (row.state, row.why) == (State.QUEUED, "could not be read again")
+    scene.ledger.move_to(row.id, State.DONE)
+    scene.ledger.change("UPDATE verifications SET at = ?", (scene.now.isoformat(),))
+    assert scene.read() == scene.folder / "b.wav"
+
+
+def test_an_odd_date_in_the_report_hides_no_change(scene: Scene) -> None:
+    sidecar = scene.folder / "a.wav.vigil.json"
+    report = json.loads(sidecar.read_text())
+    report["capture"]["files"][0]["modified"] = "2026-01-01T00:00:00"
+    sidecar.write_text(json.dumps(report))
+    flip(scene.folder / "a.wav", 3000)
+    assert scene.read() == scene.folder / "a.wav"
+    assert [s for (s,) in scene.ledger.rows("SELECT state FROM verifications")] == ["altered"]
