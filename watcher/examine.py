@@ -21,7 +21,7 @@ from watcher import __version__
 from watcher.files import shown
 from watcher.reader import DecodedFeed
 from watcher.reading import Progress, Reading
-from watcher.record import baseline, carried_signoff, history
+from watcher.record import Whole, baseline, carried_signoff, history
 from watcher.report import CaptureLine, Expected, FileLine, FindingLine, Made, Report
 from watcher.settings import Applied
 from watcher.tracksets import Capture
@@ -125,7 +125,7 @@ def _checksum(reading: Reading, files: Sequence[FileLine], earlier: Report | Non
             audio_sha256=line.audio_sha256,
             crc32_mib=line.crc32_mib or "",
             bytes=line.bytes or 0,
-            record=baseline(earlier, line.name, whole=_whole(reading, path)),
+            record=baseline(earlier, line.name, whole=_whole(reading, path, line)),
         )
         for path, line in zip(reading.capture.files, files, strict=True)
         if line.sha256 is not None
@@ -137,10 +137,15 @@ def _checksum(reading: Reading, files: Sequence[FileLine], earlier: Report | Non
     )
 
 
-def _whole(reading: Reading, path: Path) -> bool:
-    """Whether the container of one of the files is complete."""
+def _whole(reading: Reading, path: Path, line: FileLine) -> Whole | None:
+    """What one of the files holds, where its container is complete."""
     member = next((m for m in reading.members if m.path == path), None)
-    return member is not None and member.layout is not None and member.layout.complete
+    if member is None or member.layout is None or not member.layout.complete:
+        return None
+    found = member.layout.found_frames
+    return Whole(
+        frames=found if found is not None else reading.frames, audio_sha256=line.audio_sha256
+    )
 
 
 def _first_rate(reading: Reading) -> int | None:

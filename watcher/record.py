@@ -8,13 +8,24 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from checks.checksum import Record
+from checks.measures import ContainerFileLine
 from checks.model import Verdict
 from watcher.report import Earlier, FileLine, FindingLine, Report, Signoff
 
-_NOT_WHOLE: Final = frozenset({"truncated", "unfinalised"})
+_UNFINALISED: Final = "unfinalised"
+_NOT_WHOLE: Final = frozenset({"truncated", _UNFINALISED})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Whole:
+    """What a complete file holds; ``frames``: None where nobody could count them."""
+
+    frames: int | None
+    audio_sha256: str | None
 
 
 def _states(report: Report) -> list[Earlier]:
@@ -28,7 +39,9 @@ def _states(report: Report) -> list[Earlier]:
             crc32_mib=line.crc32_mib,
             file=line.name,
             signoff=report.signoff,
-            unfinished=_unfinished(report, number),
+            unfinished=(cut := _not_whole(report, number)) is not None,
+            unfinalised=cut == _UNFINALISED,
+            frames=_frames(report, number),
         )
         for number, line in enumerate(report.capture.files)
         if line.sha256 is not None
@@ -36,47 +49,84 @@ def _states(report: Report) -> list[Earlier]:
     return [*report.earlier, *own]
 
 
-def _unfinished(report: Report, number: int) -> bool:
-    """Whether one of the files was not whole: cut short, or its header never completed."""
-    if not any(f.check == "container" and f.kind in _NOT_WHOLE for f in report.findings):
-        return False
+def _not_whole(report: Report, number: int) -> str | None:
+    """In which way one of the files was not whole: cut short, or its header never completed."""
+    kinds = {f.kind for f in report.findings if f.check == "container"} & _NOT_WHOLE
+    if not kinds:
+        return None
+    if len(report.capture.files) == 1:
+        return "truncated" if "truncated" in kinds else _UNFINALISED
+    line = _container(report, number)
+    if line is None or line.header_frames == line.found_frames:
+        return None
+    cut = (line.header_frames or 0) > (line.found_frames or 0)
+    return "truncated" if cut else _UNFINALISED
+
+
+def _container(report: Report, number: int) -> ContainerFileLine | None:
     lines = report.measures.container.files if report.measures.container is not None else ()
-    if len(report.capture.files) == 1 or len(lines) != len(report.capture.files):
-        return len(report.capture.files) == 1
-    return lines[number].header_frames != lines[number].found_frames
+    return lines[number] if len(lines) == len(report.capture.files) else None
+
+
+def _frames(report: Report, number: int) -> int:
+    """How many frames one of the files held."""
+    line = _container(report, number)
+    found = line.found_frames if line is not None else None
+    return found if found is not None else report.capture.frames or 0
 
 
 def _of(report: Report, file: str) -> list[Earlier]:
     return [s for s in _states(report) if s.sha256 is not None and s.file in (None, file)]
 
 
-def _counts_from(states: Sequence[Earlier], *, whole: bool) -> int:
+def _counts_from(states: Sequence[Earlier], whole: Whole | None) -> int:
     """Number of the state that counts: those before it speak against nothing any more.
 
     A person's sign-off makes its own state the one that counts; where the person wants the capture
     done again, the next. And a file that was cut short speaks against no whole one that comes in
-    its place: to fetch it again is what was asked for.
+    its place and holds at least as much: to fetch it again is what was asked for.
     """
     first = 0
     for number, state in enumerate(states):
         if state.signoff is not None:
             first = number + int(state.signoff.verdict is Verdict.REDO)
-    if whole or any(not state.unfinished for state in states[first:]):
-        while first < len(states) and states[first].unfinished and states[first].signoff is None:
-            first += 1
+    if first == len(states) or not states[first].unfinished or states[first].signoff is not None:
+        return first
+    former: list[Earlier] = []
+    for number, state in enumerate(states[first:], first):
+        now = Whole(frames=state.frames, audio_sha256=state.audio_sha256)
+        if state.unfinished:
+            former.append(state)
+        elif all(_completes(now, one) for one in former):
+            return number
+    if whole is not None and all(_completes(whole, one) for one in former):
+        return len(states)
     return first
 
 
-def baseline(earlier: Report | None, file: str, *, whole: bool = False) -> Record | None:
+def _completes(whole: Whole, former: Earlier) -> bool:
+    """Whether a complete file may stand in the place of an unfinished one.
+
+    The audio of a file that was cut short has to be there at least as long; that of one whose
+    header alone was not complete was all there, and has to be the same.
+    """
+    if former.frames is None or whole.frames is None or whole.frames < former.frames:
+        return False
+    if not former.unfinalised:
+        return True
+    return former.audio_sha256 is not None and whole.audio_sha256 == former.audio_sha256
+
+
+def baseline(earlier: Report | None, file: str, *, whole: Whole | None = None) -> Record | None:
     """The recorded state of a file that the next reading is held against.
 
     Args:
-        whole: the container of the file as it is read now is complete.
+        whole: what the file holds as it is read now, where its container is complete.
     """
     if earlier is None:
         return None
     states = _of(earlier, file)
-    counts = states[_counts_from(states, whole=whole) :]
+    counts = states[_counts_from(states, whole) :]
     if not counts:
         return None
     state = counts[0]
@@ -92,7 +142,7 @@ def baseline(earlier: Report | None, file: str, *, whole: bool = False) -> Recor
 def superseded(report: Report, file: str) -> set[str]:
     """SHA-256 of the states of a file that are out of account."""
     states = _of(report, file)
-    first = min(_counts_from(states, whole=False), len(states) - 1)
+    first = min(_counts_from(states, None), len(states) - 1)
     counts = states[first].sha256 if states else None
     return {s.sha256 for s in states[: max(first, 0)] if s.sha256 and s.sha256 != counts}
 

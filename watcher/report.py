@@ -104,7 +104,8 @@ class Signoff:
 class Earlier:
     """A former state of the content; ``signoff`` where a person had accepted that state.
 
-    ``unfinished``: the file was cut short or its header not complete.
+    ``unfinished``: the file was cut short or its header not complete; ``unfinalised``: the latter.
+    ``frames``: how many the file held.
     """
 
     at: str
@@ -115,6 +116,8 @@ class Earlier:
     file: str | None = None
     signoff: Signoff | None = None
     unfinished: bool = False
+    unfinalised: bool = False
+    frames: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from watching import wav
 
 from checks import registry
 from watcher.cli import main
@@ -319,3 +320,21 @@ def test_captures_are_left_exactly_as_they_were(
         after.st_ino,
         path.read_bytes(),
     )
+
+
+def test_a_completed_header_is_no_alteration_and_a_shorter_file_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(wav(5000, claimed=0, fill=3))
+    _, (report,) = checked(capsys, str(path))
+    assert "unfinalised" in kinds(report)
+    path.write_bytes(wav(2000, fill=3))
+    status, (report,) = checked(capsys, str(path))
+    assert "altered" in kinds(report)
+    assert status == Exit.REDO
+    _, (report,) = checked(capsys, str(path))
+    assert "altered" in kinds(report)
+    path.write_bytes(wav(5000, fill=3))
+    _, (report,) = checked(capsys, str(path))
+    assert "altered" not in kinds(report)

@@ -7,9 +7,17 @@ import dataclasses
 from hypothesis import given
 from hypothesis import strategies as st
 
-from checks.measures import Measures
+from checks.measures import ContainerFileLine, ContainerMeasures, Measures
 from checks.model import Remedy, Verdict
-from watcher.record import accepted, baseline, carried_signoff, history, signed_still
+from watcher.record import (
+    Whole,
+    accepted,
+    baseline,
+    carried_signoff,
+    history,
+    signed_still,
+    superseded,
+)
 from watcher.report import (
     CaptureLine,
     Expected,
@@ -192,3 +200,64 @@ def test_a_finding_that_is_added_to_a_report_reopens_its_signoff() -> None:
     found = signed_still(more, report)
     assert found.signoff is None
     assert found.earlier[-1].signoff == report.signoff
+
+
+def unfinished(kind: str, frames: int, earlier: Report | None = None, audio: str = "A") -> Report:
+    """A report of a file that was not whole."""
+    fault = dataclasses.replace(finding(kind), check="container", verdict=Verdict.REDO)
+    report = make(audio, earlier, frames, (fault,))
+    return dataclasses.replace(report, measures=_holding(frames))
+
+
+def whole(frames: int, earlier: Report, content: str) -> Report:
+    return dataclasses.replace(make(content, earlier, frames), measures=_holding(frames))
+
+
+def _holding(frames: int) -> Measures:
+    line = ContainerFileLine(
+        kind="wav", header_frames=0, found_frames=frames, audio_offset=44, audio_bytes=1,
+        chunks=(), bext=None,
+    )  # fmt: skip
+    return Measures(container=ContainerMeasures(files=(line,)))
+
+
+def against(earlier: Report, frames: int | None, audio: str | None) -> str | None:
+    """The content that a complete file is held against."""
+    record = baseline(earlier, "take.wav", whole=Whole(frames=frames, audio_sha256=audio))
+    return record.sha256 if record else None
+
+
+def test_a_whole_file_takes_the_place_of_a_cut_one_that_holds_no_more() -> None:
+    cut = unfinished("truncated", 40)
+    assert against(cut, 40, "B") is None
+    assert against(cut, 50, "B") is None
+    assert against(cut, 39, "B") == "A"
+    assert against(cut, None, "B") == "A"
+    assert counts(cut) == "A"  # for one that is cut again
+
+
+def test_a_header_that_was_completed_leaves_the_audio_as_it_was() -> None:
+    raw = unfinished("unfinalised", 40)
+    assert against(raw, 40, "A") is None
+    assert against(raw, 40, "B") == "A"
+    assert against(raw, 20, "B") == "A"
+    assert against(raw, 60, "B") == "A"
+    assert against(raw, 40, None) == "A"
+
+
+def test_a_shorter_file_never_comes_to_count_by_being_checked_again() -> None:
+    report = unfinished("truncated", 40)
+    report = whole(20, report, "B")
+    assert counts(report) == "A"
+    assert counts(whole(20, report, "B")) == "A"
+    assert counts(whole(20, from_json(to_json(whole(20, report, "C"))), "C")) == "A"
+    assert against(report, 50, "C") is None  # fetched whole at last; what was too short never held
+    found = whole(50, report, "C")
+    assert counts(found) == "C"
+    assert superseded(found, "take.wav") == {"A", "B"}
+
+
+def test_a_whole_file_holds_what_all_the_cut_ones_before_it_held() -> None:
+    twice = unfinished("truncated", 45, unfinished("truncated", 40), audio="B")
+    assert against(twice, 42, "C") == "A"
+    assert against(twice, 45, "C") is None
