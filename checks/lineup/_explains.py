@@ -3,7 +3,8 @@
 A tone is switched on and off, so its ends look like lost samples; a capture that begins in a tone
 was not cut into; one generator on all inputs makes tracks alike. Such findings become notes that
 say so. Nothing is taken away, and nothing is excused that a tone does not explain: a step within a
-tone, two tracks that share tape noise bit for bit, or zeros stay as they are.
+tone or on a track without it, a fault that no switch can be (a wrong sample, tracks that change
+places), two tracks that share tape noise bit for bit, or zeros stay as they are.
 """
 
 from __future__ import annotations
@@ -11,17 +12,21 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable, Mapping
 from itertools import pairwise
-from typing import Final
+from math import inf
+from typing import Final, NamedTuple
 
 from checks.measures import LineupMeasures, ToneLine
-from checks.model import Finding, Outcome, Remedy, Verdict
+from checks.model import Finding, Outcome, Remedy, Value, Verdict
 
 EDGE_S: Final = 0.05  # how well ends of tones are known
+JOINED_S: Final = 0.002  # a shorter pause is no pause; own trials: ends are known to 1 ms mostly
 PARTED_S: Final = 0.2  # a shorter pause in one and the same tone is no switch
 SAME_HZ: Final = 0.002
 SAME_DB: Final = 0.7
 PAUSE_S: Final = 3.0  # between tones of one line-up, at most (common practice: 1 to 2 s)
 HEAD_S: Final = 180.0  # of a reel's head or tail (common practice: some tones of 10 to 30 s)
+ALIKE_US: Final = 1_000.0  # heads and generators delay by less; own choice
+CAUSES: Final = ("unproven", "cut", "lost")  # of a step, that a switch may look like
 BARE_DB: Final = -85.0  # no tape has so little noise under a tone (common practice: -75)
 
 _SWITCHED: Final = "A line-up tone is switched on or off here; that is no loss of samples."
@@ -80,26 +85,29 @@ class _Tones:
         self._rate_hz = rate_hz
         self._length_s = frames / rate_hz if frames else tones[-1].end_s
         sounding = sum(tone.end_s - tone.start_s for tone in tones)
+        self._declared = declared
         self._whole = declared or sounding >= 0.5 * self._length_s
-        edges = [tones[0].start_s]
-        for before, after in pairwise(tones):
-            if not _parted(before, after):
-                edges += [before.end_s, after.start_s]
-        self._edges = [*edges, tones[-1].end_s]
+        self._edges = _edges(tones)
 
     def why(self, finding: Finding) -> str | None:
         """The words of the note; None where no tone explains the finding."""
         if finding.start_frame is None or finding.frames is None:
-            alike = finding.kind in ("same-signal", "delayed") and finding.check == "tracks"
-            return _PAIR if alike and self._whole else None
+            return _PAIR if self._declared and _alike(finding) else None
         start_s = finding.start_frame / self._rate_hz
         stop_s = (finding.start_frame + finding.frames) / self._rate_hz
+        first, last = self._tones[0], self._tones[-1]
         match finding.check, finding.kind:
-            case "dropouts", "step" if self._all_at_edges(finding, start_s, stop_s):
+            case "dropouts", "step" if self._switched(finding):
                 return _SWITCHED
-            case "dropouts", "cut-start" if self._tones[0].start_s <= EDGE_S:
+            case "dropouts", "cut-start" if (
+                first.start_s <= EDGE_S and self._nothing_else() and _on(first, finding.tracks)
+            ):
                 return _BEGINS
-            case "dropouts", "cut-end" if self._tones[-1].end_s >= self._length_s - EDGE_S:
+            case "dropouts", "cut-end" if (
+                last.end_s >= self._length_s - EDGE_S
+                and self._nothing_else()
+                and _on(last, finding.tracks)
+            ):
                 return _ENDS
             case ("dropouts", "repeated-block") | ("tracks", "identical") if self._generated(
                 start_s, stop_s, finding.tracks
@@ -107,16 +115,37 @@ class _Tones:
                 return _ALIKE
         return None
 
-    def _all_at_edges(self, finding: Finding, start_s: float, stop_s: float) -> bool:
-        """Whether each of the times that a finding tells of may be the end of a tone."""
-        times = finding.values.get("times", 1)
-        within = [e for e in self._edges if start_s - EDGE_S <= e <= stop_s + EDGE_S]
-        return (
-            isinstance(times, int)
-            and times <= len(within)
-            and _near(start_s, within)
-            and _near(stop_s, within)
-        )
+    def _nothing_else(self) -> bool:
+        """Whether the capture is a line-up: by the sheet, or tones and pauses from end to end."""
+        ends = [0.0, *(s for t in self._tones for s in (t.start_s, t.end_s)), self._length_s]
+        pauses = zip(ends[::2], ends[1::2], strict=True)
+        return self._declared or (self._whole and all(b - a <= PAUSE_S for a, b in pauses))
+
+    def _switched(self, finding: Finding) -> bool:
+        """Whether each place that a finding tells of may be a switch of its own, on its tracks."""
+        if finding.values.get("cause") not in CAUSES:
+            return False
+        free = [e for e in self._edges if set(finding.tracks) <= e.tracks]
+        for s in self._places(finding):
+            at = next((e for e in free if e.first_s - EDGE_S <= s <= e.last_s + EDGE_S), None)
+            if at is None:
+                return False
+            free.remove(at)
+        return True
+
+    def _places(self, finding: Finding) -> list[float]:
+        """Where each time is that a finding tells of; infinitely far where not all are known."""
+        values = finding.values
+        times, jumps = values.get("times", 1), values.get("jumps", 1)
+        places: Value = [finding.start_frame]
+        if times != 1:
+            places = values.get("start_frames")
+        elif jumps != 1:
+            places = values.get("first_frames")
+        known = [f / self._rate_hz for f in places if isinstance(f, int)] if isinstance(
+            places, list) else []  # fmt: skip
+        complete = len(known) == max(n for n in (times, jumps, 1) if isinstance(n, int))
+        return sorted(known) if complete else [inf]
 
     def _generated(self, start_s: float, stop_s: float, tracks: Iterable[int]) -> bool:
         """Whether the stretch is nothing but tones without noise, and pauses between them."""
@@ -139,6 +168,50 @@ class _Tones:
         )
 
 
+class _Edge(NamedTuple):
+    """One change of tones, where it lies and on which tracks."""
+
+    first_s: float
+    last_s: float
+    tracks: set[int]
+
+
+def _edges(tones: tuple[ToneLine, ...]) -> list[_Edge]:
+    """A change for each end of a tone; one where a tone follows another without a pause."""
+    found = [_Edge(tones[0].start_s, tones[0].start_s, _carrying(tones[0]))]
+    for before, after in pairwise(tones):
+        if _parted(before, after):
+            continue
+        end, start, tracks, later = before.end_s, after.start_s, _carrying(before), _carrying(after)
+        if start - end <= JOINED_S:
+            found.append(_Edge(min(start, end), max(start, end), tracks | later))
+        else:
+            found += [_Edge(end, end, tracks), _Edge(start, start, later)]
+    return [*found, _Edge(tones[-1].end_s, tones[-1].end_s, _carrying(tones[-1]))]
+
+
+def _carrying(tone: ToneLine) -> set[int]:
+    """Tracks on which a tone stands over all else."""
+    return {
+        k
+        for k, line in enumerate(tone.tracks)
+        if line.level_dbfs is not None
+        and (line.noise_dbfs is None or line.level_dbfs >= line.noise_dbfs)
+    }
+
+
+def _on(tone: ToneLine, tracks: Iterable[int]) -> bool:
+    return set(tracks) <= _carrying(tone)
+
+
+def _alike(finding: Finding) -> bool:
+    """Whether two tracks are one signal as near together as a tone makes them."""
+    if finding.check != "tracks" or finding.kind not in ("same-signal", "delayed"):
+        return False
+    late = finding.values.get("delay_us")
+    return late is None or (isinstance(late, int | float) and abs(late) <= ALIKE_US)
+
+
 def _parted(before: ToneLine, after: ToneLine) -> bool:
     """Whether two tones are one, parted by a disturbance."""
     if after.start_s - before.end_s > PARTED_S:
@@ -146,15 +219,20 @@ def _parted(before: ToneLine, after: ToneLine) -> bool:
     if abs(after.frequency_hz / before.frequency_hz - 1) > SAME_HZ:
         return False
     pairs = [
-        abs(a.level_dbfs - b.level_dbfs)
+        (a.level_dbfs, b.level_dbfs)
         for a, b in zip(before.tracks, after.tracks, strict=True)
         if a.level_dbfs is not None and b.level_dbfs is not None
     ]
-    return not pairs or sorted(pairs)[len(pairs) // 2] <= SAME_DB
+    if not pairs:
+        return False  # from one track to another
+    # in order of level: tracks may have changed places
+    ordered = zip(sorted(a for a, _ in pairs), sorted(b for _, b in pairs), strict=True)
+    return _middle(pairs) <= SAME_DB or _middle(list(ordered)) <= SAME_DB
 
 
-def _near(s: float, edges: Iterable[float]) -> bool:
-    return any(abs(s - edge) <= EDGE_S for edge in edges)
+def _middle(pairs: list[tuple[float, float]]) -> float:
+    """The median difference."""
+    return sorted(abs(a - b) for a, b in pairs)[len(pairs) // 2]
 
 
 def _bare(tone: ToneLine, tracks: Iterable[int]) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -33,7 +35,7 @@ def asking(x: Any, reel: Reel) -> list[tuple[str, str]]:
 
 
 @pytest.mark.parametrize("kind", list(ReelKind))
-@pytest.mark.parametrize("gap_s", [0.5, 0.0])
+@pytest.mark.parametrize("gap_s", [0.5, 0.02, 0.0])
 @pytest.mark.parametrize("hiss_dbfs", [-62.0, None])
 def test_a_line_up_asks_for_nothing(kind: ReelKind, gap_s: float, hiss_dbfs: float | None) -> None:
     # tones switched on and off between two samples, on all tracks at once, with hiss and without
@@ -63,16 +65,27 @@ def tone(start_s: float, end_s: float, hz: float, noise_dbfs: float | None = -62
                     tracks=(line, line))  # fmt: skip
 
 
+def levels(start_s: float, end_s: float, *dbfs: float | None, hz: float = 1000) -> ToneLine:
+    """A tone of such a level on each track."""
+    one = tone(start_s, end_s, hz)
+    lines = [dataclasses.replace(one.tracks[0], level_dbfs=db) for db in dbfs]
+    return dataclasses.replace(one, tracks=tuple(lines))
+
+
 def left(
     check: str, kind: str, start_s: float | None, stop_s: float | None, *tones: ToneLine,
-    declared: bool = False, length_s: float = 60.0, times: int = 1,
+    declared: bool = False, length_s: float = 60.0, at_s: Sequence[float] | None = None,
+    **values: Any,
 ) -> Verdict:  # fmt: skip
     """The verdict left of a finding at such a place."""
     start = None if start_s is None else round(1000 * start_s)
     frames = None if start is None or stop_s is None else round(1000 * stop_s) - start
+    usual: dict[str, Any] = {"times": 1, "cause": "cut"}
+    if at_s is not None:
+        usual |= {"times": len(at_s), "start_frames": [round(1000 * s) for s in at_s]}
     finding = Finding(check=check, kind=kind, verdict=Verdict.REDO, remedy=Remedy.REPLAY, text="x",
                       tracks=(0, 1), start_frame=start, frames=frames,
-                      values={"times": times})  # fmt: skip
+                      values=usual | values)  # fmt: skip
     measured = LineupMeasures(tones=tones, speed_error_percent=None, azimuth=(), response=())
     outcomes = {check: Outcome(findings=(finding,)), "lineup": Outcome(measures=measured)}
     (found,) = explained(
@@ -85,7 +98,14 @@ def left(
 TWO = (tone(1, 4, 1000), tone(5, 8, 10_000))
 BARE = (tone(1, 4, 1000, -120), tone(5, 8, 10_000, None))
 SAME = (tone(1, 4, 1000), tone(4.1, 8, 1000))
+JOINED = (tone(1, 4, 1000), tone(4.001, 7, 10_000), tone(7.001, 9, 100))
+MUSIC = (tone(1, 4, 1000), dataclasses.replace(tone(5, 8, 440), tracks=(
+    tone(5, 8, 440).tracks[0], tone(5, 8, 440, -10).tracks[1])))  # fmt: skip
+SWAP = (levels(1, 4, -18, -20), levels(4, 8, -20, -18))
+STEPPED = (levels(1, 4, -18, -20), levels(4, 8, -28, -30))
+TURNS = (levels(1, 4, -18, None), levels(4, 8, None, -18))
 ASIDE = (tone(0, 4, 1000), tone(57, 60, 1000))
+ENDS = (tone(0, 4, 1000), tone(5, 8, 1000))
 LATE = (tone(400, 403, 1000, -120),)
 STEP = ("dropouts", "step")
 BLOCK = ("dropouts", "repeated-block")
@@ -98,13 +118,33 @@ ALIKE = ("tracks", "identical")
         ((*STEP, 1.02, 1.02), TWO, {}, True),
         ((*STEP, 1.06, 1.06), TWO, {}, False),
         ((*STEP, 2.5, 2.5), TWO, {}, False),
-        ((*STEP, 4.0, 5.0), TWO, {"times": 2}, True),
-        ((*STEP, 4.0, 5.0), TWO, {"times": 3}, False),  # one of them is no end of a tone
-        ((*STEP, 4.0, 4.5), TWO, {"times": 1}, False),
+        ((*STEP, 4.0, 5.0), TWO, {"at_s": (4.0, 5.0)}, True),
+        ((*STEP, 4.0, 5.0), TWO, {"at_s": (4.0, 4.6, 5.0)}, False),  # one is no end of a tone
+        ((*STEP, 4.0, 7.0), JOINED, {"at_s": (4.0, 7.0)}, True),
+        ((*STEP, 4.0, 7.0), JOINED, {"at_s": (4.0, 5.9, 7.0)}, False),
+        ((*STEP, 4.0, 7.0), JOINED, {"at_s": (4.0, 4.03, 7.0)}, False),  # two at one change
+        ((*STEP, 4.0, 5.0), TWO, {"at_s": (4.0, 5.0), "times": 33}, False),  # not all are known
+        ((*STEP, 4.0, 5.0), TWO, {"times": 2}, False),
+        ((*STEP, 4.0, 5.0), TWO, {"jumps": 2, "first_frames": [4000, 5000]}, True),
+        ((*STEP, 4.0, 5.0), TWO, {"jumps": 9, "first_frames": [4000, 5000]}, False),
+        ((*STEP, 4.0, 4.0), TWO, {"cause": "lost"}, True),
+        ((*STEP, 4.0, 4.0), TWO, {"cause": "unproven"}, True),
+        ((*STEP, 4.0, 4.0), TWO, {"cause": "word"}, False),
+        ((*STEP, 4.0, 4.0), TWO, {"cause": "swap", "declared": True}, False),
+        ((*STEP, 8.0, 8.0), MUSIC, {}, False),  # one of its tracks has music
+        ((*STEP, 4.0, 4.0), SWAP, {"cause": "unproven"}, False),
+        ((*STEP, 4.0, 4.0), STEPPED, {}, True),
+        ((*STEP, 4.0, 4.0), TURNS, {}, True),
         ((*STEP, 4.0, 4.0), SAME, {}, False),  # one tone, parted by a fault
         ((*STEP, 1.0, 1.0), (), {}, False),
-        (("dropouts", "cut-start", 0.0, 0.001), ASIDE, {}, True),
-        (("dropouts", "cut-end", 59.999, 60.0), ASIDE, {}, True),
+        (("dropouts", "cut-start", 0.0, 0.001), ASIDE, {"declared": True}, True),
+        (("dropouts", "cut-end", 59.999, 60.0), ASIDE, {"declared": True}, True),
+        (("dropouts", "cut-start", 0.0, 0.001), ASIDE, {}, False),  # a held note of music
+        (("dropouts", "cut-end", 59.999, 60.0), ASIDE, {}, False),
+        (("dropouts", "cut-start", 0.0, 0.001), ENDS, {"length_s": 8.0}, True),
+        (("dropouts", "cut-end", 7.999, 8.0), ENDS, {"length_s": 8.0}, True),
+        (("dropouts", "cut-start", 0.0, 0.001), ENDS, {"length_s": 12.0}, False),
+        (("dropouts", "cut-end", 7.999, 8.0), MUSIC, {"length_s": 8.0}, False),
         (("dropouts", "cut-start", 0.0, 0.001), TWO, {}, False),
         (("dropouts", "cut-end", 59.999, 60.0), TWO, {}, False),
         ((*BLOCK, 1.2, 3.0), BARE, {}, True),
@@ -117,7 +157,9 @@ ALIKE = ("tracks", "identical")
         ((*ALIKE, 1.0, 20.0), (*BARE, tone(17, 20, 100, -120)), {}, False),
         ((*ALIKE, 400.0, 403.0), LATE, {"length_s": 800.0}, False),  # a mark over the music?
         (("tracks", "same-signal", None, None), TWO, {"declared": True}, True),
-        (("tracks", "delayed", None, None), TWO, {"length_s": 10.0}, True),
+        (("tracks", "delayed", None, None), TWO, {"declared": True, "delay_us": -1000.0}, True),
+        (("tracks", "delayed", None, None), TWO, {"declared": True, "delay_us": 1001.0}, False),
+        (("tracks", "delayed", None, None), TWO, {"length_s": 10.0}, False),
         (("tracks", "same-signal", None, None), TWO, {}, False),
         (("tracks", "inverted", None, None), TWO, {"declared": True}, False),
         (("dropouts", "zero-run", 1.0, 1.0), TWO, {}, False),
