@@ -137,6 +137,18 @@ class StoredDigest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class UnreadList:
+    """A sum file beside the capture that says nothing of it, though it may have been meant to.
+
+    ``lines_only``: it could be read; nothing but some of its lines says nothing.
+    """
+
+    name: str  # as for people
+    why: str
+    lines_only: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Record:
     """What an earlier report holds of a file."""
 
@@ -160,7 +172,7 @@ class Compared:
 
 def judge(
     files: Sequence[Compared],
-    stored: Sequence[StoredDigest],
+    stored: Sequence[StoredDigest | UnreadList],
     *,
     stored_expected: bool,
 ) -> Outcome:
@@ -168,12 +180,17 @@ def judge(
 
     Args:
         files: each file of the capture against its earlier record.
-        stored: digests found inside or beside the files.
+        stored: digests found inside or beside the files, and lists that should hold some.
         stored_expected: the transfer sheet asks for a stored digest.
     """
     findings = [_altered(file) for file in files if file.record is not None and _differs(file)]
+    findings += [
+        _unread_list(item)
+        for item in dict.fromkeys(item for item in stored if isinstance(item, UnreadList))
+    ]
+    digests = [item for item in stored if isinstance(item, StoredDigest)]
     lines = []
-    for item in stored:
+    for item in digests:
         agrees = _agrees(item)
         expected = item.expected.hex()
         lines.append(
@@ -200,7 +217,7 @@ def judge(
                     },
                 )
             )
-    if stored_expected and not stored:
+    if stored_expected and not digests:
         findings.append(
             Finding(
                 check="checksum",
@@ -212,6 +229,18 @@ def judge(
             )
         )
     return Outcome(findings=tuple(findings), measures=ChecksumMeasures(stored=tuple(lines)))
+
+
+def _unread_list(item: UnreadList) -> Finding:
+    return Finding(
+        check="checksum",
+        kind="list-unread",
+        verdict=Verdict.CLEAR if item.lines_only else Verdict.LISTEN,
+        remedy=Remedy.NONE if item.lines_only else Remedy.MEND,
+        text=f"The sum file {item.name} beside the capture says nothing of it: {item.why}. "
+        "What it may hold was not compared.",
+        values={"list": item.name, "why": item.why},
+    )
 
 
 def _not_as_stored(kind: str) -> str:

@@ -19,7 +19,7 @@ from typing import Any, Final
 import numpy as np
 
 from checks.block import BLOCK_FRAMES, Workspace
-from checks.checksum import FileDigests, StoredDigest
+from checks.checksum import FileDigests, StoredDigest, UnreadList
 from checks.container import Layout, parse
 from checks.model import CaptureFormat, Encoding, Finding, Outcome, Remedy, Verdict
 from checks.registry import CHECKS, Context
@@ -55,6 +55,7 @@ class Member:
     fmt: CaptureFormat | None = None
     decoded_whole: bool = False
     listed: Sequence[tuple[str, SumLine]] = ()
+    unread_lists: Sequence[UnreadList] = ()
 
 
 class Reading:
@@ -99,7 +100,7 @@ class Reading:
                     modified=datetime.fromtimestamp(st.st_mtime, UTC),
                 )
                 self.members.append(member)
-                member.listed = listed(path)
+                member.listed, member.unread_lists = listed(path)
                 member.layout = parse(
                     FdSource(fd), self.applied.limits.container, modified=member.modified
                 )
@@ -327,10 +328,11 @@ class Reading:
             and member.digests.bytes_seen == member.before.size
         )
 
-    def stored(self) -> list[StoredDigest]:
+    def stored(self) -> list[StoredDigest | UnreadList]:
         """Digests stored in the files, beside those of what was read."""
-        stored = []
+        stored: list[StoredDigest | UnreadList] = []
         for member in self.members:
+            stored += member.unread_lists
             layout = member.layout
             if layout is None or not self.digests_stand(member):
                 continue

@@ -7,6 +7,7 @@ line feed or carriage return begins with a backslash and has them escaped. BSD f
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterable, Iterator
 from typing import Final, NamedTuple
@@ -53,6 +54,33 @@ class BadLine(NamedTuple):
 
     line: int
     why: str
+
+
+# a file of one digest and nothing else, called after the file that it speaks of; common practice
+_CALLED: Final = re.compile(r"(.+)\.(md5|sha1|sha256|sha512|b2)(?:sums?)?", re.IGNORECASE)
+_CALLED_BY: Final = {"b2": "blake2b"}
+
+
+def called_after(name: str) -> str | None:
+    """What a sum file is called after: ``a.wav`` for ``a.wav.md5``; None for a general one."""
+    found = _CALLED.fullmatch(name)
+    return found[1] if found else None
+
+
+def bare(data: bytes, *, name: str) -> SumLine | None:
+    """The one digest of a sum file that holds nothing else, for the name it is called after.
+
+    Whether there is a file of that name is for the caller to see.
+    """
+    found = _CALLED.fullmatch(name)
+    if found is None or len(data) > 1024:
+        return None
+    ending = found[2].lower()
+    algorithm = _CALLED_BY.get(ending, ending)
+    digits = data.removeprefix(b"\xef\xbb\xbf").strip()
+    if not re.fullmatch(rb"[0-9A-Fa-f]{%d}" % _DIGITS[algorithm], digits):
+        return None
+    return SumLine(os.fsencode(found[1]), algorithm, bytes.fromhex(digits.decode("ascii")), 1)
 
 
 def is_sum_file_name(name: str) -> bool:

@@ -277,6 +277,9 @@ def _from_sum_file(path: bytes, records: Records) -> None:
         return
     name = os.fsdecode(own)
     good, bad = sumfiles.parse(data, name=name)
+    bare = sumfiles.bare(data, name=name)
+    if bare is not None and os.path.lexists(os.path.join(folder, bare.name)):
+        good, bad = [bare], []
     records.troubles += [
         (path, "unread", f"Line {item.line} says nothing: {item.why}.") for item in bad[:_MOST_BAD]
     ]

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from verifying import capture, flip, recorded, run
 
+from watcher import sumfiles, sums_beside
 from watcher.cli import main
 from watcher.exits import Exit
 
@@ -196,3 +197,88 @@ def test_each_file_of_a_set_has_its_own_line(
     assert kinds(report) == ["stored-digest"]
     (finding,) = (f for f in report["findings"] if f["check"] == "checksum")
     assert finding["values"]["file"] == "t_tr2.wav"
+
+
+def bare(path: Path, algorithm: str) -> str:
+    return hashlib.new(algorithm, path.read_bytes()).hexdigest()
+
+
+@pytest.mark.parametrize(
+    ("name", "algorithm"),
+    [("a.wav.md5", "md5"), ("a.wav.sha256", "sha256"), ("a.wav.SHA1", "sha1"), ("a.wav.b2", "")],
+)
+def test_a_bare_digest_called_after_its_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str, algorithm: str
+) -> None:
+    path, other = capture(tmp_path / "a.wav"), capture(tmp_path / "b.wav", seed=1)
+    (tmp_path / name).write_text(f"  {bare(path, algorithm or 'blake2b').upper()}\r\n")
+    report = checked(capsys, path)
+    (stored,) = report["measures"]["checksum"]["stored"]
+    assert (stored["kind"], stored["agrees"]) == (f"{name}:1", True)
+    assert kinds(report) == kinds(checked(capsys, other)) == []
+    _, results, _ = run(capsys, str(tmp_path))
+    assert results["a.wav"]["sources"] == [f"{name}:1"]
+    flip(path, 5000)
+    assert kinds(checked(capsys, path)) == ["stored-digest"]
+    assert run(capsys, str(tmp_path))[0] is Exit.REDO
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "why", "verdict"),
+    [
+        ("a.md5", "0" * 32, "line 1 is neither digest and name nor the BSD form", "listen"),
+        ("a.wav.sha256", "0" * 32, "line 1 is neither digest and name", "listen"),
+        ("a.wav.md5", "", "it is empty", "clear"),
+        ("MD5SUMS", "what?\nand?\n", "the BSD form, and 1 more such lines", "clear"),
+        ("MD5SUMS", "", "it is empty", "clear"),
+        ("SHA256SUMS", None, "larger than 0 MiB", "listen"),
+    ],
+)
+def test_a_list_that_says_nothing_is_said(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    name: str,
+    content: str | None,
+    why: str,
+    verdict: str,
+) -> None:
+    path = capture(tmp_path / "a.wav")
+    if content is None:
+        monkeypatch.setattr(sumfiles, "MAX_BYTES", 100)
+    (tmp_path / name).write_text("x" * 101 if content is None else content)
+    (finding,) = (f for f in checked(capsys, path)["findings"] if f["check"] == "checksum")
+    assert (finding["kind"], finding["verdict"]) == ("list-unread", verdict)
+    assert finding["values"]["list"] == name
+    assert why in finding["text"]
+
+
+@pytest.mark.parametrize("name", ["b.md5", "b.wav.md5", "b.wav.sha256"])
+def test_a_list_that_says_nothing_of_another_file_is_not_said_here(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str
+) -> None:
+    path, _ = capture(tmp_path / "a.wav"), capture(tmp_path / "b.wav", seed=1)
+    (tmp_path / name).write_text("what?\n")
+    assert kinds(checked(capsys, path)) == []
+
+
+def test_a_list_that_cannot_be_read_or_went_drops_no_other(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = capture(tmp_path / "a.wav")
+    real = sums_beside._read
+    for name in ("1.md5", "2.md5", "3.sha256"):
+        listing(tmp_path, name, ("a.wav", path.read_bytes()))
+
+    def failing(place: bytes, *stamp: int) -> Any:
+        if place.endswith(b"1.md5"):
+            raise FileNotFoundError(2, "No such file or directory")
+        if place.endswith(b"2.md5"):
+            raise PermissionError(13, "Permission denied")
+        return real(place, *stamp)
+
+    monkeypatch.setattr(sums_beside, "_read", failing)
+    report = checked(capsys, path)
+    assert [s["kind"] for s in report["measures"]["checksum"]["stored"]] == ["3.sha256:1"]
+    (finding,) = (f for f in report["findings"] if f["check"] == "checksum")
+    assert finding["values"] == {"list": "2.md5", "why": "Permission denied"}
