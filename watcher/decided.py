@@ -1,18 +1,24 @@
 """What a person has decided: by the ledger, or by a report on disk that the ledger never saw.
 
 Whoever signs from an account that may not write the ledger signs in the report alone; the summary
-must not go on asking for it.
+must not go on asking for it, and no report that the ledger writes may take its place unsigned.
 """
 
 from __future__ import annotations
 
 import os
+import zlib
 from datetime import datetime
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from watcher import sidecar
-from watcher.report import Report, ReportError
+from watcher import contents, sidecar
+from watcher.record import signed_still
+from watcher.report import Report, ReportError, to_json
+from watcher.truths import exact_name
+
+if TYPE_CHECKING:
+    from watcher.ledger import CaptureRow, Ledger
 
 _AFTER_S: Final = 1.0  # a report that was written later than it was made was perhaps signed
 
@@ -44,3 +50,52 @@ def as_signed(report: Report, path: Path | None, *, recorded_at: str) -> Report:
     if found is None or found.signoff is None or found.made != report.made:
         return report
     return found
+
+
+def with_signoff(report: Report, path: Path | None) -> Report:
+    """The ledger's report with the sign-off that stands in the one on disk alone, if it holds.
+
+    A report on disk that was made later than the ledger's is taken as it stands.
+    """
+    if report.signoff is not None or path is None:
+        return report
+    try:
+        found = sidecar.load(path)
+    except (OSError, ReportError):
+        return report
+    if found is None or found.signoff is None or _names(found) != _names(report):
+        return report
+    if made_at(found) > made_at(report):
+        return found
+    return signed_still(report, found)
+
+
+def take_over(ledger: Ledger, row: CaptureRow, report: Report, path: Path | None) -> Report:
+    """The same, and from now on the ledger has it too.
+
+    Args:
+        path: of the report on disk.
+    """
+    found = with_signoff(report, path)
+    if found == report:
+        return report
+    body = zlib.compress(to_json(found, indent=None).encode("ascii"))
+    with ledger.commit():
+        ledger.change(
+            "UPDATE captures SET report = ?, verdict = ?, signed = ? WHERE id = ?",
+            (body, found.verdict, found.signoff.verdict if found.signoff else "", row.id),
+        )
+        for line, name in zip(found.capture.files, _names(found), strict=True):
+            contents.note(ledger, row.path.parent / os.fsdecode(name), line, found)
+    return found
+
+
+def made_at(report: Report) -> datetime:
+    """When a report was made."""
+    return datetime.fromisoformat(report.made.at).astimezone()
+
+
+def _names(report: Report) -> list[bytes]:
+    return [
+        exact_name({"name": line.name, "name_b64": line.name_b64}) for line in report.capture.files
+    ]

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from watcher import sidecar
+from watcher.decided import take_over
 from watcher.files import shown, sweep
 from watcher.ledger import CaptureRow, Ledger
 from watcher.report import Report, ReportError
@@ -87,7 +88,11 @@ class Delivery:
             if folder in failed:
                 continue  # the others there would fail the same way
             report = self._ledger.report(row.id)
-            if report is not None and not self.one(row, report):
+            if report is None:
+                continue
+            # a person may have signed what stands there
+            report = take_over(self._ledger, row, report, row.report_path)
+            if not self.one(row, report):
                 failed.add(folder)
                 if len(failed) >= _MOST:
                     return  # nothing is known of the others, so no trouble is over

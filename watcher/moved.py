@@ -13,6 +13,7 @@ import zlib
 from collections.abc import Container, Mapping
 from pathlib import Path
 
+from watcher.decided import take_over
 from watcher.examine import readable
 from watcher.files import Identity, shown
 from watcher.ledger import CaptureRow, Ledger, State
@@ -92,6 +93,8 @@ def move(
     """
     old = ledger.files(row.id)
     path = capture.report_stem
+    top, mirror = place
+    _take_signoff(ledger, row, sidecar_path(path, mirror, top))
     _bring_along(row, path, place)
     for file, new in zip(old, capture.files, strict=True):
         ledger.change(
@@ -109,7 +112,6 @@ def move(
     if report is not None:
         names = {file.path.name: new.name for file, new in zip(old, capture.files, strict=True)}
         body = to_json(_renamed(report, capture, names), indent=None).encode("ascii")
-        top, mirror = place
         ledger.change(
             "UPDATE captures SET report = ?, report_path = ?, delivered = 0 WHERE id = ?",
             (zlib.compress(body), os.fsencode(sidecar_path(path, mirror, top)), row.id),
@@ -121,6 +123,14 @@ def move(
     now = ledger.capture(path)
     assert now is not None
     return now
+
+
+def _take_signoff(ledger: Ledger, row: CaptureRow, new: Path) -> None:
+    """Take over a sign-off that stands on disk alone, at the old place or moved along already."""
+    for path in (row.report_path, new):
+        report = ledger.report(row.id)
+        if report is not None:
+            take_over(ledger, row, report, path)
 
 
 def _bring_along(row: CaptureRow, path: Path, place: tuple[Path, Path | None]) -> None:

@@ -20,6 +20,7 @@ from typing import Final
 from checks.measures import LineupMeasures, StandsOnLine
 from checks.model import Remedy, Verdict
 from watcher import sidecar
+from watcher.decided import take_over
 from watcher.ledger import Ledger
 from watcher.lineups import (
     FOLDERS,
@@ -177,14 +178,21 @@ def in_reach(ledger: Ledger, line_up: Report) -> Iterator[tuple[int, Report]]:
 def stand_again(ledger: Ledger, line_up: Report, top: Path | None) -> None:
     """Captures that were checked before their line-up get it into their reports.
 
-    The reports are delivered anew. What a person signed off stays as it is.
+    The reports are delivered anew. What a person signed off, be it in the report on disk alone,
+    stays as it is.
     """
     for number, report in in_reach(ledger, line_up):
         if report.signoff is not None or is_lineup(report):
             continue
-        entries = in_ledger(ledger, Path(report.capture.folder), top=top)
+        entries = list(in_ledger(ledger, Path(report.capture.folder), top=top))
+        if with_stands_on(report, entries) == report:
+            continue
+        (path,) = next(ledger.rows("SELECT path FROM captures WHERE id = ?", (number,)))
+        row = ledger.capture(Path(os.fsdecode(path)))
+        if row is not None:
+            report = take_over(ledger, row, report, row.report_path)
         fresh = with_stands_on(report, entries)
-        if fresh != report:
+        if report.signoff is None and fresh != report:
             body = zlib.compress(to_json(fresh, indent=None).encode("ascii"))
             ledger.change(
                 "UPDATE captures SET report = ?, verdict = ?, delivered = 0 WHERE id = ?",

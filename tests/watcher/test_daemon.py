@@ -447,6 +447,33 @@ def test_signed_while_it_is_checked_again_the_decision_stands(watch: Watch) -> N
     assert path.exists()
 
 
+@pytest.mark.parametrize("moved", ["file", "folder"])
+def test_signed_on_disk_alone_and_renamed_the_decision_stands(watch: Watch, moved: str) -> None:
+    """As from an account that cannot write the ledger."""
+    path = watch.scene.write("reel/take.wav")
+    watch.checked()
+    row = watch.scene.row("reel/take.wav")
+    assert row.report_path is not None
+    report = watch.scene.ledger.report(row.id)
+    assert report is not None
+    capture = watch.pool.tasks[row.id].capture
+    sign(report, row.report_path, capture, None, by="AB", note=None, verdict=Verdict.CLEAR)
+    new = path.with_name("new.wav") if moved == "file" else watch.scene.root / "reel 7/take.wav"
+    if moved == "file":
+        os.rename(path, new)
+    else:
+        os.rename(path.parent, new.parent)
+    watch.scene.scan()
+    watch.checked()
+    watch.after(70)
+    assert len(watch.pool.tasks) == 1
+    again = watch.scene.ledger.report(row.id)
+    assert again is not None
+    assert again.capture.name == new.name
+    assert again.signoff is not None
+    assert json.loads(new.with_name(f"{new.name}.vigil.json").read_text())["signoff"]["by"] == "AB"
+
+
 # -- stopping ---------------------------------------------------------------------------------
 
 

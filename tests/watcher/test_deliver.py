@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import errno
 import io
 import json
@@ -17,6 +18,7 @@ from typing import Any
 import pytest
 from watching import wav
 
+from checks.model import Verdict
 from watcher import deliver, files, sidecar
 from watcher.deliver import Delivery
 from watcher.examine import examine
@@ -25,6 +27,7 @@ from watcher.ledger import CaptureRow, Ledger, State
 from watcher.logs import Log
 from watcher.report import Report, sidecar_path
 from watcher.settings import Sheets, load
+from watcher.signoff import sign
 from watcher.tracksets import Capture
 from watcher.troubles import Troubles
 
@@ -253,3 +256,32 @@ def test_what_a_killed_daemon_left_half_written_is_removed(desk: Desk) -> None:
     anew = Delivery(desk.ledger, desk.troubles, lambda: desk.seconds, lambda _: desk.room)
     assert anew.one(row, report)
     assert [one.exists() for one in (left, new, foreign)] == [False, True, True]
+
+
+def test_a_sign_off_that_stands_in_the_report_alone_is_delivered_with_it(desk: Desk) -> None:
+    """Signed from an account that cannot write the ledger, while the report waits to be written."""
+    row, report = desk.checked("take.wav")
+    place = sidecar_path(row.path)
+    sidecar.save(report, place)
+    capture = Capture.of_file(row.path)
+    sign(report, place, capture, None, by="AB", note=None, verdict=Verdict.CLEAR)
+    desk.delivery.retry()
+    found, known = sidecar.load(place), desk.ledger.report(row.id)
+    assert found is not None
+    assert found.signoff is not None
+    assert known == found
+    assert list(desk.ledger.rows("SELECT signed, delivered FROM captures")) == [("clear", 1)]
+    assert list(desk.ledger.rows("SELECT signed_by FROM contents")) == [("AB",)]
+
+
+def test_a_later_report_on_disk_that_was_signed_is_not_written_over(desk: Desk) -> None:
+    row, report = desk.checked("take.wav")
+    place = sidecar_path(row.path)
+    made = dataclasses.replace(report.made, at="2990-01-01T00:00:00+00:00")
+    later = dataclasses.replace(report, made=made)
+    sidecar.save(later, place)
+    capture = Capture.of_file(row.path)
+    signed = sign(later, place, capture, None, by="AB", note=None, verdict=Verdict.CLEAR)
+    desk.delivery.retry()
+    assert sidecar.load(place) == signed
+    assert desk.ledger.report(row.id) == signed

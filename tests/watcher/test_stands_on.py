@@ -494,6 +494,23 @@ def test_captures_checked_before_their_line_up_get_it_into_their_reports(tmp_pat
         assert not list(ledger.undelivered())
 
 
+def test_a_sign_off_on_disk_alone_stands_when_the_line_up_is_known(tmp_path: Path) -> None:
+    top = tmp_path / "store"
+    take = with_stands_on(report("take.wav", folder=str(top), hours=1), ())
+    place = sidecar_path(top / "take.wav")
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        kept(ledger, take)
+        ledger.change("UPDATE captures SET delivered = 1, report_path = ?", (os.fsencode(place),))
+        (row,) = ledger.in_state(State.DONE)
+        known = ledger.report(row.id)
+        assert known is not None
+        sidecar.save(signed(known), place)
+        kept(ledger, lineup(folder=str(top)))
+        stand_again(ledger, lineup(folder=str(top)), top)
+        assert ledger.report(row.id) == signed(known)
+        assert row.id not in [other.id for other in ledger.undelivered()]
+
+
 @pytest.mark.parametrize("how", [[], ["--no-sidecar"], ["--jobs", "2"]])
 def test_a_line_up_that_is_read_last(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], how: list[str]
