@@ -75,7 +75,7 @@ class Beside:
         self._unwritten = (folder / f"summary-{today}.txt", text_of(found))
         self._ledger.change("INSERT INTO summaries (at, seen) VALUES (?, 0)", (found.until,))
         self._made_on = today
-        self._hooks.run(daemon.settings.on_summary, json.dumps(as_json(found)))
+        self._hooks.run("on_summary", daemon.settings.on_summary, json.dumps(as_json(found)))
 
     def _write(self, daemon: Daemon) -> None:
         """Write the summary that is not written yet; once a minute, where that fails."""
@@ -103,7 +103,7 @@ class Beside:
             report = daemon.made.popleft()
             redo = any(finding.verdict is Verdict.REDO for finding in report.findings)
             if redo and report.signoff is None:
-                self._hooks.run(daemon.settings.on_redo, json.dumps(plain(report)))
+                self._hooks.run("on_redo", daemon.settings.on_redo, json.dumps(plain(report)))
 
 
 def _local_day(at: str, now: datetime) -> str:

@@ -23,25 +23,28 @@ def gather(ledger: Ledger, *, running: bool | None) -> dict[str, Any]:
 
     Args:
         running: whether a daemon holds the ledger's lock; None where that cannot be told: then
-            the last sign of life decides.
+            the last sign of life decides. ``heard`` is false where that sign is old, or there is
+            none of this run: the daemon cannot write to its ledger, or is at one long round.
     """
     query = "SELECT began, beat, ended, version, doing FROM lives ORDER BY id DESC LIMIT 1"
     began, beat, ended, version, doing = next(iter(ledger.rows(query)), (None,) * 5)
-    alive = False
+    heard = False
     if began is not None and ended is None:
         age = (datetime.now(UTC) - datetime.fromisoformat(beat)).total_seconds()
-        alive = running is not False and age < _ALIVE_S
+        heard = age < _ALIVE_S
+    alive = heard if running is None else running
     counts = dict(ledger.rows("SELECT state, count(*) FROM captures GROUP BY state"))
     last = next(
         iter(ledger.rows("SELECT text, began, ended FROM troubles ORDER BY id DESC LIMIT 1")), None
     )
     return {
         "alive": alive,
+        "heard": alive and heard,
         "began": began,
         "beat": beat,
         "ended": ended,
         "version": version,
-        "checking": json.loads(doing) if alive and doing else [],
+        "checking": json.loads(doing) if alive and heard and doing else [],
         "captures": {state.value: counts.get(state.value, 0) for state in State},
         "roots": [
             {"root": os.fsdecode(root), "state": state, "detail": detail, "scanned_at": scanned}
@@ -57,7 +60,18 @@ def gather(ledger: Ledger, *, running: bool | None) -> dict[str, Any]:
 
 def show(console: Console, told: dict[str, Any]) -> None:
     """Print it for people."""
-    if told["alive"]:
+    if told["alive"] and not told["heard"]:
+        say(
+            console,
+            "Running, for it holds the lock of its ledger, but "
+            + (
+                f"it was last heard of at {local(told['beat'])}. "
+                if told["beat"] is not None
+                else "it has not been heard of yet. "
+            )
+            + "It may be busy with something long, or unable to write to its ledger: see its log.",
+        )
+    elif told["alive"]:
         say(console, f"Alive since {local(told['began'])}, version {told['version']}.")
     elif told["began"] is None:
         say(console, "No daemon has run here yet.")

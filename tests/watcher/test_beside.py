@@ -219,13 +219,13 @@ def test_a_command_that_fails_is_told_until_it_works(
 ) -> None:
     scene = night()
     hooks = Hooks()
-    hooks.run(command, "{}")
+    hooks.run("on_redo", command, "{}")
     troubles = scene.daemon.troubles
     rounds(lambda: hooks.attend(troubles), lambda: bool(troubles.open))
     (text,) = troubles.open.values()
     assert why in text
     if command[0] == sys.executable:
-        hooks.run((sys.executable, "-c", "pass"), "{}")
+        hooks.run("on_redo", (sys.executable, "-c", "pass"), "{}")
         rounds(lambda: hooks.attend(troubles), lambda: not troubles.open)
 
 
@@ -243,7 +243,7 @@ def test_a_command_that_takes_too_long_is_ended_with_all_it_started(
         f"os.rename({str(mark)!r} + '.new', {str(mark)!r})\n"
         "child.wait()"
     )
-    runner.run((sys.executable, "-c", code), "{}")
+    runner.run("on_redo", (sys.executable, "-c", code), "{}")
     troubles = scene.daemon.troubles
     rounds(lambda: runner.attend(troubles), mark.exists)
     (_, process, _) = runner._run[0]
@@ -259,10 +259,41 @@ def test_not_all_commands_of_a_bad_night_run_at_once(night: Callable[..., Night]
     scene = night()
     runner = Hooks()
     for _ in range(9):
-        runner.run((sys.executable, "-c", "pass"), "{}")
+        runner.run("on_redo", (sys.executable, "-c", "pass"), "{}")
     runner.attend(scene.daemon.troubles)
     assert len(runner._run) == 4
     rounds(
         lambda: runner.attend(scene.daemon.troubles),
         lambda: not runner._run and not runner._wait,
     )
+
+
+def test_a_success_of_one_hook_hides_no_failure_of_another(night: Callable[..., Night]) -> None:
+    troubles = night().daemon.troubles
+    runner = Hooks()
+    runner.run("on_summary", (sys.executable, "-c", "raise SystemExit(3)"), "{}")
+    rounds(lambda: runner.attend(troubles), lambda: bool(troubles.open))
+    runner.run("on_redo", (sys.executable, "-c", "pass"), "{}")
+    rounds(lambda: runner.attend(troubles), lambda: not runner._run)
+    (text,) = troubles.open.values()
+    assert "of `on_summary` failed: it ended with status 3" in text
+
+
+def test_runs_that_are_dropped_are_told_until_none_waits(
+    night: Callable[..., Night], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hooks, "_MOST", 6)
+    troubles = night().daemon.troubles
+    runner = Hooks()
+    for _ in range(6):
+        runner.run("on_redo", (sys.executable, "-c", "pass"), "{}")
+    runner.attend(troubles)
+    assert troubles.open == {}
+    for _ in range(9):
+        runner.run("on_redo", (sys.executable, "-c", "pass"), "{}")
+    assert len(runner._wait) == 6
+    runner.attend(troubles)
+    (text,) = troubles.open.values()
+    assert "More than 6 runs of commands waited: the oldest of `on_redo` were dropped" in text
+    rounds(lambda: runner.attend(troubles), lambda: not runner._run and not runner._wait)
+    assert troubles.open == {}

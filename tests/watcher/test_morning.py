@@ -379,6 +379,7 @@ def test_status_says_what_it_does_now(ledger: Ledger) -> None:
     assert "Checking /store/a\\x1b.wav, 43%, stands still" in status_text(told)
     assert status.gather(ledger, running=None)["alive"]
     assert not status.gather(ledger, running=False)["alive"]
+    assert not status.gather(ledger, running=False)["heard"]
     life.end()
     told = status.gather(ledger, running=None)
     assert not told["alive"]
@@ -396,3 +397,24 @@ def test_status_tells_the_last_trouble_though_it_is_over(ledger: Ledger) -> None
     assert told["troubles"] == []
     assert "The last one" in status_text(told)
     assert "Storage lost: /store." in status_text(told)
+
+
+def test_status_of_a_daemon_that_holds_its_lock_and_is_not_heard_of(ledger: Ledger) -> None:
+    told = status.gather(ledger, running=True)  # it could not write a word yet
+    assert (told["alive"], told["heard"]) == (True, False)
+    assert "it has not been heard of yet" in " ".join(status_text(told).split())
+    life = Life(ledger)
+    life.begin()
+    life.write([Doing(capture="/store/a.wav", share=0.43, paused=False)])
+    assert status.gather(ledger, running=True)["heard"]
+    at = datetime.now(UTC) - timedelta(minutes=5)
+    ledger.change("UPDATE lives SET beat = ?", (at.isoformat(timespec="milliseconds"),))
+    told = status.gather(ledger, running=True)
+    assert (told["alive"], told["heard"], told["checking"]) == (True, False, [])
+    text = " ".join(status_text(told).split())
+    assert f"last heard of at {at.astimezone():%Y-%m-%d %H:%M}" in text
+    assert "Not running" not in text
+    assert "Start it" not in text
+    told = status.gather(ledger, running=None)
+    assert not told["alive"]
+    assert "Start it" in status_text(told)
