@@ -80,7 +80,12 @@ class TapeReport:
             found, counts = self._contacts(judge, candidates, dropped)
             findings += found
             lasting = self._lasting(self._under_others(stayed, hiss), way)
-            findings += [f for f in lasting if not (lineup and f.kind == "signal-lost")]
+            # Tones end on all tracks at once; of a line-up only some that fall silent are told.
+            findings += [
+                f
+                for f in lasting
+                if not (lineup and f.kind == "signal-lost" and set(self._music) <= set(f.tracks))
+            ]
         loud = np.logical_or.reduce(way.programme[self._music] & way.running)
         programme = [self._place(a, b) for a, b in programme_spans(loud, self._entry_s)]
         return PartOutcome(findings=tuple(findings), counts=counts, programme=tuple(programme))

@@ -16,6 +16,8 @@ from checks.lineup._lineup import Lineup, Meant
 from checks.model import Finding, Value, Verdict, rounded
 from checks.sheet import Sheet
 
+LOST_DB: Final = 20.0  # under the tracks that carry a tone: lost; no machine is so far off
+LOW_MOST_DB: Final = 10.0  # more is none of what low frequencies do by themselves
 LOW_HZ: Final = 250.0  # below, fringing and head bumps change levels (IEC 60094; trade)
 HIGH_HZ: Final = 3_000.0
 HINT_FROM_DB: Final = 1.0  # less is no wrong curve: those differ by 2 dB and more at 10 kHz
@@ -83,7 +85,7 @@ def level(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
     """Tracks off the level of the sheet, or of the other tracks; tracks without the tone."""
     tolerance = sheet.lineup.level_db
     tones = [lineup.reference] if lineup.reference else list(lineup.plain)
-    rows = [(m, lineup.deviations_db(m)) for m in tones if m is not None]
+    rows = [(m, _kept(lineup, m, lineup.deviations_db(m))) for m in tones if m is not None]
     out = []
     for off in _low_and_high(lineup, rows, tolerance, "deviation_db"):
         if off.at is None:
@@ -109,19 +111,57 @@ def level(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
                         "count": off.count, "listed": len(off.listed), "tracks": off.listed},
             )
         )  # fmt: skip
-    for meant in tones[:1]:
-        dead = [k for k in lineup.judged if not np.isfinite(meant.levels_dbfs[k])]
-        if dead:
-            out.append(
-                _finding(
-                    "level",
-                    verdict_of(lineup, 9.0, declared=declared),
-                    f"The {spoken(meant)} tone that the other tracks carry is not there.",
-                    tracks=dead,
-                    at=meant,
-                )
-            )
+    return [*out, *_losses(lineup, tones[:1], declared=declared)]
+
+
+def _losses(lineup: Lineup, first: Iterable[Meant], *, declared: bool) -> list[Finding]:
+    """Tracks without the tone that others carry: from the first on, or lost in a later one."""
+    out = []
+    verdict = verdict_of(lineup, 9.0, declared=declared)
+    never: set[int] = set()
+    for meant in first:
+        never = {k for k in lineup.judged if _lost(lineup, meant)[k]}
+        if never:
+            text = f"The {spoken(meant)} tone that the other tracks carry is not there."
+            out.append(_finding("level", verdict, text, tracks=never, at=meant))
+    gone = _Beyond()
+    for meant in lineup.plain:
+        if not declared and meant.nominal_hz is None:
+            continue  # a note of the music, maybe
+        lost = _lost(lineup, meant)
+        for k in (k for k in lineup.judged if lost[k] and k not in never):
+            gone.tracks.add(k)
+            gone.tones[spoken(meant)] = meant.tone.hz
+            gone.at = gone.at or meant
+            gone.count += 1
+            if len(gone.listed) < 64:
+                gone.listed.append({"track": k + 1, "hz": round(meant.tone.hz, 3)})
+    if gone.at is not None:
+        many = len(gone.tracks) > 1
+        text = (
+            f"{'Tracks' if many else 'The track'} lost the tone: {_several(gone.tones)} not there, "
+            f"or {LOST_DB:g} dB and more under the other tracks, while another tone is there. Look "
+            f"at the head, the card and the cable of {'these tracks' if many else 'this track'}."
+        )
+        values = {"lost": True} | gone.values
+        out.append(_finding("level", verdict, text, tracks=gone.tracks, at=gone.at, values=values))
     return out
+
+
+def _lost(lineup: Lineup, meant: Meant) -> NDArray[np.bool_]:
+    """(tracks,): whether a tone is not there, or far under the tracks that hold it."""
+    levels = meant.levels_dbfs
+    holding = [
+        levels[k] for k in lineup.judged if meant.tone.tracks[k].holds and np.isfinite(levels[k])
+    ]
+    if not holding:
+        return ~np.isfinite(levels)
+    return ~np.isfinite(levels) | (levels < float(np.median(holding)) - LOST_DB)
+
+
+def _kept(lineup: Lineup, meant: Meant, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Values of the tracks that have the tone; the others are told of as such."""
+    return np.where(_lost(lineup, meant), np.nan, values)
 
 
 def response(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
@@ -132,8 +172,12 @@ def response(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
         relative = lineup.response_db(meant)
         if relative is None:
             continue
-        bass = meant.tone.hz < LOW_HZ and not sheet.tape.low_frequency_compensated
-        (low if bass else rows).append((meant, relative))
+        relative = _kept(lineup, meant, _kept(lineup, lineup.reference or meant, relative))
+        if meant.tone.hz < LOW_HZ and not sheet.tape.low_frequency_compensated:
+            far = np.abs(relative) > LOW_MOST_DB
+            low.append((meant, np.where(far, np.nan, relative)))
+            relative = np.where(far, relative, np.nan)
+        rows.append((meant, relative))
     tolerance = sheet.lineup.response_db
     out = []
     hint, curves = _curve_hint(lineup, [*rows, *low], sheet)

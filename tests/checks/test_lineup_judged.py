@@ -152,3 +152,34 @@ def test_more_tones_than_are_listed_are_counted() -> None:
     _, told = judged([tone(hz, [track()]) for hz in (1e3, 1e4, 1.5e4)], most=2)
     assert (len(told.tones), told.tones_found) == (2, 3)
     assert [line.frequency_hz for line in told.response] == [1e4]
+
+
+GONE = track(-115.0, beside_db=20.0, holds=False)
+
+
+@pytest.mark.parametrize("dead", [GONE, NONE])
+@pytest.mark.parametrize("hz", [100.0, 10_000.0])
+def test_a_track_that_dies_within_a_line_up_lost_the_tone(dead: TrackTone, hz: float) -> None:
+    full = [track()] * 4
+    (finding,), _ = judged([tone(1e3, full), tone(hz, [*full[:2], dead, dead])])
+    assert (finding.kind, finding.verdict, finding.tracks) == ("level", Verdict.REDO, (2, 3))
+    assert "lost the tone: " in finding.text
+    # half of the tracks are under the others, not the others over them; no equaliser does that
+    assert finding.values["listed"] == 2
+    (early,), _ = judged([tone(1e3, [*full[:3], dead]), tone(hz, [*full[:3], dead])])
+    assert (early.kind, early.verdict, early.tracks) == ("level", Verdict.REDO, (3,))
+    assert early.text == "The 1 kHz tone that the other tracks carry is not there."
+
+
+def test_a_note_without_a_line_up_is_lost_by_nobody() -> None:
+    tones = [tone(1e3, [track()] * 3), tone(441.3, [track(), track(), NONE])]
+    assert judged(tones, Sheet())[0] == []
+    (finding,), _ = judged([tones[0], tone(1e4, tones[1].tracks)], Sheet())
+    assert (finding.kind, finding.verdict, finding.tracks) == ("level", Verdict.LISTEN, (2,))
+
+
+@pytest.mark.parametrize(("off_db", "verdict"), [(-9.0, Verdict.CLEAR), (-12.0, Verdict.REDO)])
+def test_what_low_frequencies_do_by_themselves_has_an_end(off_db: float, verdict: Verdict) -> None:
+    tones = [tone(1e3, [track()] * 3), tone(100, [track(), track(), track(-18 + off_db)])]
+    (finding,), _ = judged(tones)
+    assert (finding.kind, finding.verdict, finding.tracks) == ("response", verdict, (2,))

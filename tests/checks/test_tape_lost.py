@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
+from bench_lineup.signals import Part, ints, line_up
 from damage_tape import clog, signal_lost
 from synth import programme
 
@@ -11,15 +14,15 @@ from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape import TapePart
 from checks.model import CaptureFormat, Finding, Samples, Verdict
-from checks.sheet import NoiseReduction, Sheet, Tape
+from checks.sheet import NoiseReduction, Reel, ReelKind, Sheet, Tape
 
 RATE = 48_000
 PLAIN = Sheet(tape=Tape(speed_cm_s=38.1, noise_reduction=NoiseReduction.NONE))
 
 
-def _asked(x: Samples) -> list[Finding]:
+def _asked(x: Samples, sheet: Sheet = PLAIN) -> list[Finding]:
     fmt = CaptureFormat(rate_hz=RATE, channels=len(x), word_length=24)
-    part, work = TapePart(fmt, PLAIN, DropoutsLimits()), Workspace()
+    part, work = TapePart(fmt, sheet, DropoutsLimits()), Workspace()
     for s in range(0, x.shape[1], BLOCK_FRAMES):
         lead = LEAD_FRAMES if s else 0
         view = x[:, s - lead : s + BLOCK_FRAMES]
@@ -93,3 +96,14 @@ def test_a_tape_that_runs_out_behind_the_music_is_a_note(drums: Samples) -> None
     tape = (np.rint((faded + hiss) / 256).astype(np.int64) << 8).astype(np.int32)
     ended = signal_lost(tape, rate_hz=RATE, at=8 * RATE, tracks=(0, 1, 2, 3), floor_dbfs=-74.0)
     assert _asked(ended.samples) == []
+
+
+def test_a_track_that_dies_in_a_line_up_is_lost_but_the_end_of_tones_is_not() -> None:
+    sheet = dataclasses.replace(PLAIN, reel=Reel(kind=ReelKind.LINEUP))
+    parts = [Part(hz=hz, dbfs=-18, seconds=5) for hz in (1000, 10_000, 100)]
+    x = ints(line_up(RATE, parts, tracks=4, gap_s=1.0, hiss_dbfs=-62.0, as_hiss=True).samples)
+    assert _asked(x, sheet) == []
+    (found,) = _asked(_gone(x, 15.0, (1,)), sheet)
+    assert (found.kind, found.tracks, found.verdict) == ("signal-lost", (1,), Verdict.REDO)
+    assert found.start_frame == pytest.approx(4 * RATE, abs=0.2 * RATE)
+    assert _asked(_gone(x, 15.0, (0, 1, 2, 3)), sheet) == []
