@@ -67,11 +67,18 @@ def book(
                 for owner in owners:
                     ledger.forget(owner.id)
                 row = move(ledger, before, capture, place)
-                return Booked(
-                    row=row,
-                    reopened=before.state is State.CHECKING,
-                    known=row.state is not State.WAITING,
-                )
+                reopened = before.state is State.CHECKING
+                if _written_to(ledger, row, stamps):  # nothing was known of it but that it is there
+                    row = ledger.put(
+                        root=root,
+                        path=row.path,
+                        is_set=capture.is_set,
+                        files=[(file, stamps[file].identity) for file in capture.files],
+                        state=state,
+                        why=why,
+                    )
+                    reopened = reopened or row.generation != before.generation
+                return Booked(row=row, reopened=reopened, known=row.state is not State.WAITING)
         path = next(
             (row.path for row in owners if row.is_set == capture.is_set),
             _free_path(ledger, capture, owners),
@@ -94,6 +101,15 @@ def book(
                 left += (file.path for file in rest)
         reopened = before is not None and before.generation != row.generation
         return Booked(row=row, reopened=reopened, left=tuple(left))
+
+
+def _written_to(ledger: Ledger, row: CaptureRow, stamps: Mapping[Path, Stamp]) -> bool:
+    """Whether files of a capture have another size or date than the ledger has."""
+    return any(
+        (file.identity.size, file.identity.mtime_ns)
+        != (stamps[file.path].size, stamps[file.path].mtime_ns)
+        for file in ledger.files(row.id)
+    )
 
 
 def _owners(ledger: Ledger, capture: Capture) -> list[CaptureRow]:

@@ -402,6 +402,34 @@ def test_renamed_while_it_is_checked_waits_anew(scene: Scene) -> None:
     assert len(scene.after(QUIET_S + 5).queued) == 1
 
 
+def test_renamed_and_written_to_while_it_is_queued_waits_anew(scene: Scene) -> None:
+    path = scene.write("a.wav")
+    scene.start()
+    scene.after(130)
+    row = scene.row("a.wav")
+    assert row.state == "queued"
+    new = scene.root / "b.wav"
+    os.rename(path, new)
+    with new.open("ab") as stream:
+        stream.write(b"more")
+    report = scene.scan()
+    assert report.reopened == (row.id,)
+    assert scene.rows() == {"b.wav": "waiting"}
+    assert scene.row("b.wav").id == row.id
+    (file,) = scene.ledger.files(row.id)
+    assert file.identity.size == new.stat().st_size
+    assert len(scene.after(QUIET_S + 5).queued) == 1
+
+
+def test_renamed_while_it_is_queued_stays_queued(scene: Scene) -> None:
+    path = scene.write("a.wav")
+    scene.start()
+    scene.after(130)
+    os.rename(path, scene.root / "b.wav")
+    assert scene.scan().reopened == ()
+    assert scene.rows() == {"b.wav": "queued"}
+
+
 def test_a_copy_is_a_capture_of_its_own(scene: Scene) -> None:
     path = scene.write("a.wav")
     scene.start()
