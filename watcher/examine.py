@@ -19,6 +19,7 @@ from checks.registry import ORDER
 from checks.sheet import ReelKind
 from watcher import __version__
 from watcher.files import shown
+from watcher.gone import gone, with_gone
 from watcher.reader import DecodedFeed
 from watcher.reading import Progress, Reading
 from watcher.record import Whole, baseline, carried_signoff, history
@@ -71,7 +72,7 @@ def _report(reading: Reading, earlier: Report | None, began: float) -> Report:
     capture, applied = reading.capture, reading.applied
     files = [_file_line(reading, path) for path in capture.files]
     outcomes = {
-        "container": _container(reading),
+        "container": _container(reading, gone(earlier, files) if earlier is not None else {}),
         **reading.outcomes,
         "checksum": _checksum(reading, files, earlier),
     }
@@ -107,12 +108,12 @@ def _report(reading: Reading, earlier: Report | None, began: float) -> Report:
     )
 
 
-def _container(reading: Reading) -> Outcome:
-    """What the walk over the bytes found, and what could not be read."""
+def _container(reading: Reading, lost: Collection[str]) -> Outcome:
+    """What the walk over the bytes found, what could not be read, what a set ``lost``."""
     layouts = [m.layout for m in reading.members if m.layout is not None]
     findings = [f for layout in layouts for f in layout.findings]
     return Outcome(
-        findings=(*reading.unread, *findings, *reading.set_findings),
+        findings=(*reading.unread, *findings, *with_gone(reading.set_findings, [*lost])),
         measures=ContainerMeasures(files=tuple(container_line(layout) for layout in layouts)),
     )
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple
 
 from watcher import bags, sumfiles
+from watcher.gone import gone
 from watcher.record import baseline, superseded
 from watcher.report import SUFFIX, ReportError, from_json
 from watcher.walk import is_capture
@@ -259,6 +260,16 @@ def _whole(text: bytes) -> tuple[bytes, list[_Recorded]]:
                 superseded=frozenset(map(bytes.fromhex, superseded(report, line.name))),
             )
         )
+    recorded += [
+        _Recorded(
+            name=os.fsencode(name),
+            digest=bytes.fromhex(record.sha256),
+            at=record.at,
+            size=None,
+            modified=None,
+        )
+        for name, record in gone(report).items()
+    ]
     return exact_name(capture, "folder"), recorded
 
 

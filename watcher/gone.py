@@ -1,0 +1,71 @@
+"""Files that earlier reports of a track set hold and that are not there any more.
+
+A set that lost a file looks whole where it was the last one, or where no sheet says how many there
+are. So its record is kept: the file is missing until it is back, or until a person signs the set as
+it is without it. A file that is there under another name, with the same content, is not lost.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+from checks.checksum import Record
+from checks.model import Finding, Remedy, Verdict
+from watcher.record import baseline
+from watcher.report import FileLine, Report
+
+_MOST_NAMED: Final = 8  # own choice: a line and a half; the rest stands in the values
+
+
+def gone(report: Report, files: Sequence[FileLine] | None = None) -> dict[str, Record]:
+    """Names of a set's files that are on record and not among its files, with what they held.
+
+    Args:
+        files: as they are now; None: those of the report itself.
+    """
+    capture = report.capture
+    if len(capture.files) == 1 and capture.files[0].name == capture.name:
+        return {}  # no set
+    last = {s.file: s.at for s in report.earlier if s.file is not None and s.sha256}
+    last |= {line.name: report.made.at for line in capture.files if line.sha256}
+    there = capture.files if files is None else files
+    names, contents = {line.name for line in there}, {line.sha256 for line in there}
+    signed = [s.at for s in report.earlier if s.signoff and s.signoff.verdict is not Verdict.REDO]
+    if report.signoff is not None and report.signoff.verdict is not Verdict.REDO:
+        signed.append(report.made.at)
+    newest = max(map(datetime.fromisoformat, signed), default=None)
+    found = {}
+    for name, at in last.items():
+        if name in names or (newest is not None and newest > datetime.fromisoformat(at)):
+            continue
+        record = baseline(report, name)
+        if record is not None and record.sha256 not in contents:
+            found[name] = record
+    return found
+
+
+def with_gone(findings: Sequence[Finding], names: Sequence[str]) -> list[Finding]:
+    """Findings about a set with the files named that it lost, beside those that it lacks."""
+    if not names:
+        return list(findings)
+    told = ", ".join(names[:_MOST_NAMED])
+    if len(names) > _MOST_NAMED:
+        told += f" and {len(names) - _MOST_NAMED} more"
+    lacks = next((f for f in findings if f.kind == "set-missing"), None)
+    lost = Finding(
+        check="tracks",
+        kind="set-missing",
+        verdict=Verdict.REDO,
+        remedy=Remedy.RECOPY,
+        text=f"Files of this track set that were there before are missing: {told}. Look for them, "
+        "and for copies, before the tape is played again; where the set is right without them, "
+        "sign it off.",
+        values={"files": [*names[:64]], "count": len(names)},
+    )
+    if lacks is None:
+        return [*findings, lost]
+    lost = dataclasses.replace(lost, values={**lacks.values, **lost.values})
+    return [lost if f is lacks else f for f in findings]
