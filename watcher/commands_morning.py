@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from datetime import datetime
 from pathlib import Path
@@ -86,8 +87,10 @@ def run_signoff(args: argparse.Namespace) -> Exit:
         found.append((job, path, report))
     ledger: Ledger | None = None
     try:
-        if exists(ledger_path(settings)):
-            ledger = Ledger(ledger_path(settings))
+        if exists(path := ledger_path(settings)):
+            if not os.access(path, os.W_OK):  # that it can be opened says nothing yet
+                raise LedgerError(f"{path}: may only be read from this account")
+            ledger = Ledger(path)
     except LedgerError as error:
         print(f"reelvigil: only in the report: {shown(str(error))}", file=sys.stderr)
     try:

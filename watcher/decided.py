@@ -79,15 +79,20 @@ def take_over(ledger: Ledger, row: CaptureRow, report: Report, path: Path | None
     found = with_signoff(report, path)
     if found == report:
         return report
-    body = zlib.compress(to_json(found, indent=None).encode("ascii"))
+    store(ledger, row, found)
+    return found
+
+
+def store(ledger: Ledger, row: CaptureRow, report: Report) -> None:
+    """Put a capture's report, as a person signed it, in the place of the ledger's."""
+    body = zlib.compress(to_json(report, indent=None).encode("ascii"))
     with ledger.commit():
         ledger.change(
             "UPDATE captures SET report = ?, verdict = ?, signed = ? WHERE id = ?",
-            (body, found.verdict, found.signoff.verdict if found.signoff else "", row.id),
+            (body, report.verdict, report.signoff.verdict if report.signoff else "", row.id),
         )
-        for line, name in zip(found.capture.files, _names(found), strict=True):
-            contents.note(ledger, row.path.parent / os.fsdecode(name), line, found)
-    return found
+        for line, name in zip(report.capture.files, _names(report), strict=True):
+            contents.note(ledger, row.path.parent / os.fsdecode(name), line, report)
 
 
 def made_at(report: Report) -> datetime:

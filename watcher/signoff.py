@@ -6,20 +6,22 @@ checked first; a later change, or a new finding, opens the question again (``wat
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import os
 import re
-import zlib
 from datetime import datetime
 from pathlib import Path
 
 from checks.model import Verdict
 from watcher import sidecar
 from watcher.altered import same_time
+from watcher.decided import made_at, store
 from watcher.errors import UsageError
 from watcher.files import shown
 from watcher.ledger import Ledger
-from watcher.report import Report, Signoff, to_json
+from watcher.record import signed_still
+from watcher.report import Report, Signoff
 from watcher.tracksets import Capture
 from watcher.truths import exact_name
 
@@ -67,7 +69,8 @@ def sign(
     """Write the decision into the report on disk and, where there is one, into the ledger.
 
     Raises:
-        UsageError: initials that are none, or a file that changed since its report.
+        UsageError: initials that are none, a file that changed since its report, or a report
+            that is not the last one.
         OSError: the report cannot be written.
     """
     if not re.fullmatch(r"[\w. -]{1,40}", by):
@@ -83,27 +86,38 @@ def sign(
         note=note,
         verdict=verdict,
     )
-    signed = dataclasses.replace(report, signoff=signoff)
-    sidecar.save(signed, path)
-    if ledger is not None:
-        keep(signed, capture, ledger)
+    # what is known of the capture stays as it is until both are written
+    with ledger.commit() if ledger is not None else contextlib.nullcontext():
+        now = sidecar.load(path) or report
+        if now.made != report.made:
+            raise UsageError(
+                f"{shown(capture.report_stem.name)}: was checked anew meanwhile; look at the new "
+                "report, then sign off what it says"
+            )
+        signed = dataclasses.replace(now, signoff=signoff)
+        if ledger is not None:
+            keep(signed, capture, ledger)
+        sidecar.save(signed, path)
     return signed
 
 
 def keep(report: Report, capture: Capture, ledger: Ledger) -> None:
-    """Put a signed report into the ledger, if it knows the capture."""
+    """Put a signed report into the ledger, if that knows the capture by a report.
+
+    Raises:
+        UsageError: the ledger has a later report, or found more, than stands on disk.
+    """
     row = ledger.capture(capture.report_stem)
-    if row is None or report.signoff is None:
-        return
-    body = zlib.compress(to_json(report, indent=None).encode("ascii"))
-    with ledger.commit():
-        ledger.change(
-            "UPDATE captures SET report = ?, signed = ? WHERE id = ?",
-            (body, report.signoff.verdict, row.id),
+    known = ledger.report(row.id) if row is not None else None
+    if row is None or known is None or report.signoff is None:
+        return  # the daemon takes what stands on disk
+    waits = any(row.id == other.id for other in ledger.undelivered())
+    same = known.made == report.made and waits  # its line-up was found since, say
+    merged = signed_still(known, report) if same else report
+    if made_at(known) > made_at(report) or merged.signoff is None:
+        raise UsageError(
+            f"{shown(capture.report_stem.name)}: the daemon knows more of it by now "
+            f"({known.made.at}), and that report does not stand on disk yet; sign it off when it "
+            "does (`reelvigil status` says what hinders it)"
         )
-        for path, line in zip(capture.files, report.capture.files, strict=False):
-            ledger.change(
-                "UPDATE contents SET signed_by = ?, signed_at = ? WHERE id ="
-                " (SELECT max(id) FROM contents WHERE path = ? AND sha256 = ?)",
-                (report.signoff.by, report.signoff.at, os.fsencode(path), line.sha256),
-            )
+    store(ledger, row, merged)

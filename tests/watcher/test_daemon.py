@@ -18,8 +18,10 @@ import pytest
 from watching import QUIET_S, Scene, wav
 
 from checks.model import Verdict
+from watcher import sidecar
 from watcher.beside import Beside
 from watcher.daemon import LEDGER_AGAIN_S, RECORDING, Daemon
+from watcher.errors import UsageError
 from watcher.examine import examine, not_examined
 from watcher.ledger import Ledger, State
 from watcher.logs import Log
@@ -472,6 +474,52 @@ def test_signed_on_disk_alone_and_renamed_the_decision_stands(watch: Watch, move
     assert again.capture.name == new.name
     assert again.signoff is not None
     assert json.loads(new.with_name(f"{new.name}.vigil.json").read_text())["signoff"]["by"] == "AB"
+
+
+def test_an_old_report_is_not_signed_over_a_later_one(watch: Watch) -> None:
+    """What was found since cannot be written to disk yet: nobody has seen it there."""
+    path = watch.scene.write("take.wav")
+    watch.checked()
+    row = watch.scene.row("take.wav")
+    assert row.report_path is not None
+    old = sidecar.load(row.report_path)
+    assert old is not None
+    capture = watch.pool.tasks[row.id].capture
+    made = dataclasses.replace(old.made, at="2990-01-01T00:00:00+00:00")
+    later = dataclasses.replace(old, made=made, verdict=Verdict.REDO)
+    watch.scene.ledger.record(row.id, later, report_path=row.report_path, paths=[path])
+
+    place = row.report_path
+
+    def by_hand() -> None:
+        sign(old, place, capture, watch.scene.ledger, by="AB", note=None,
+             verdict=Verdict.CLEAR)  # fmt: skip
+
+    with pytest.raises(UsageError, match=r"take.wav: the daemon knows more of it"):
+        by_hand()
+    assert watch.scene.ledger.report(row.id) == later
+    assert sidecar.load(row.report_path) == old
+    sidecar.save(later, row.report_path)  # between the look at the old one and the decision
+    with pytest.raises(UsageError, match=r"take.wav: was checked anew meanwhile"):
+        by_hand()
+    assert sidecar.load(row.report_path) == later
+
+
+def test_a_report_made_by_hand_after_the_daemons_is_signed_for_both(watch: Watch) -> None:
+    watch.scene.write("take.wav")
+    watch.checked()
+    row = watch.scene.row("take.wav")
+    assert row.report_path is not None
+    task = watch.pool.tasks[row.id]
+    known = watch.scene.ledger.report(row.id)
+    anew = examine(task.capture, task.applied, earlier=known)
+    made = dataclasses.replace(anew.made, at="2990-01-01T00:00:00+00:00")
+    anew = dataclasses.replace(anew, made=made)
+    sidecar.save(anew, row.report_path)
+    signed = sign(anew, row.report_path, task.capture, watch.scene.ledger, by="AB", note=None,
+                  verdict=Verdict.CLEAR)  # fmt: skip
+    assert watch.scene.ledger.report(row.id) == sidecar.load(row.report_path) == signed
+    assert list(watch.scene.ledger.rows("SELECT signed_by FROM contents")) == [("AB",)]
 
 
 # -- stopping ---------------------------------------------------------------------------------
