@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import os
 from pathlib import Path
@@ -14,6 +15,8 @@ from watcher import readings, reverify
 from watcher.altered import same_time
 from watcher.cli import main
 from watcher.exits import Exit
+from watcher.lineups import recorded_at
+from watcher.report import FileLine, Report, from_json
 
 MIB = 1 << 20
 
@@ -238,3 +241,20 @@ def test_a_place_that_cannot_be_told_costs_no_altered_file(
     assert "Where it differs cannot be said: FileNotFoundError" in results["a.wav"]["text"]
     assert results["b.wav"]["state"] == "intact"
     assert status is Exit.REDO
+
+
+@pytest.mark.parametrize("date", ["2026-02-03T11:00:00", "yesterday"])
+def test_a_report_with_an_odd_date_has_no_place_among_line_ups(tmp_path: Path, date: str) -> None:
+    """Compared with others it would end the check of every capture that stands on a line-up."""
+    recorded(tmp_path, "t_tr1.wav", "t_tr2.wav")
+    report = from_json((tmp_path / "t.set.vigil.json").read_bytes())
+    good, other = report.capture.files
+    odd = dataclasses.replace(other, modified=date)
+    known = recorded_at(_of(report, good, odd))
+    assert known is not None
+    assert known.files.isoformat() == good.modified
+    assert recorded_at(_of(report, odd)) is None
+
+
+def _of(report: Report, *files: FileLine) -> Report:
+    return dataclasses.replace(report, capture=dataclasses.replace(report.capture, files=files))
