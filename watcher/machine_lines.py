@@ -11,6 +11,7 @@ import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from math import inf
 from pathlib import Path
 from typing import Final
 
@@ -176,8 +177,7 @@ def ledger_lines(ledger: Ledger, reports: Sequence[Report]) -> list[MachineLine]
         found = [report for _, report in in_reach(ledger, own)]
         for report in stood_anew(ledger, found):
             every.setdefault((report.capture.folder, report.capture.name), report)
-        if not any(e.recorded.since(entry.recorded) > timedelta(0) for e in beside):
-            waiting[path] = _waiting(ledger, entry)
+        waiting[path] = _waiting(ledger, entry, beside)
     named = [r for r in every.values() if {_stands_on(r), _as_line_up(r)} & paths]
     return machine_lines(named, further=further.values(), waiting=waiting)
 
@@ -202,11 +202,20 @@ def _report_at(ledger: Ledger, path: str) -> Report | None:
     return None
 
 
-def _waiting(ledger: Ledger, entry: LineupEntry) -> list[str]:
-    """Captures in reach of a line-up that came after it and are not checked yet."""
-    since = utc(entry.recorded.files.isoformat())
+def _waiting(ledger: Ledger, entry: LineupEntry, beside: Iterable[LineupEntry]) -> list[str]:
+    """Captures not checked yet that may stand on a line-up: in its reach, before the next one.
+
+    They came after the first part of it, and a file of theirs is older than the next line-up.
+    """
+    others = _whole(entry, beside).others
+    parts = [entry, *(e for e in beside if e.name in others)]
+    since = utc(min(e.recorded.files for e in parts).isoformat())
+    later = [e.recorded.files for e in beside if e.recorded.since(entry.recorded) > timedelta(0)]
+    until_ns = min(later).timestamp() * 1e9 if later else inf
     return [
         row.path.name
         for row in ledger.in_state(*_UNDECIDED)
-        if row.path.is_relative_to(entry.reach) and row.first_seen >= since
+        if row.path.is_relative_to(entry.reach)
+        and row.first_seen >= since
+        and min((file.identity.mtime_ns for file in ledger.files(row.id)), default=0) < until_ns
     ]

@@ -423,6 +423,30 @@ def kept(ledger: Ledger, r: Report, *, is_set: bool = False) -> None:
     ledger.record(row.id, dataclasses.replace(r, made=made), report_path=path, paths=[path])
 
 
+def coming(ledger: Ledger, path: Path, *, hours: float) -> None:
+    """A capture recorded so many hours after noon that is not checked yet."""
+    at_ns = int((NOON + timedelta(hours=hours)).timestamp() * 1e9)
+    identity = Identity(device=1, inode=2, size=1, mtime_ns=at_ns)
+    ledger.put(root=ledger.root(Path("/store")), path=path, is_set=False,
+               files=[(path, identity)], state=State.WAITING)  # fmt: skip
+
+
+def test_what_waits_keeps_the_line_up_before_it_though_there_is_a_later_one(tmp_path: Path) -> None:
+    first, second = lineup("A.wav"), lineup("B.wav", hours=2)
+    one = with_stands_on(report("take_1.wav", hours=0.5), entries(first))
+    three = with_stands_on(report("take_3.wav", hours=2.5), entries(first, second))
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        for r in (first, one, second, three):
+            kept(ledger, r)
+        assert [line.done for line in ledger_lines(ledger, [one, three])] == [True, True]
+        coming(ledger, Path("/store/monday/take_2.wav"), hours=1)
+        ledger.change("UPDATE captures SET first_seen = ? WHERE state = ?",
+                      ((NOON + timedelta(hours=1.5)).isoformat(timespec="milliseconds"),
+                       State.WAITING))  # fmt: skip
+        told = {line.lineup: line.why for line in ledger_lines(ledger, [one, three])}
+        assert told == {"A.wav": ("take_2.wav is not checked yet",), "B.wav": ()}
+
+
 def test_the_summary_knows_what_was_checked_before_and_what_waits(tmp_path: Path) -> None:
     with Ledger(tmp_path / "ledger.sqlite") as ledger:
         bad = report("take_1.wav", hours=1, findings=[finding(Verdict.REDO, "dropouts", "step")])
@@ -438,9 +462,7 @@ def test_the_summary_knows_what_was_checked_before_and_what_waits(tmp_path: Path
         (line,) = ledger_lines(ledger, [fresh])  # since the last summary only this one
         assert (line.captures, line.why) == (2, ("take_1.wav is to be played again",))
         path = Path("/store/monday/take_3.wav")
-        identity = Identity(device=1, inode=2, size=1, mtime_ns=1)
-        ledger.put(root=ledger.root(Path("/store")), path=path, is_set=False,
-                   files=[(path, identity)], state=State.WAITING)  # fmt: skip
+        coming(ledger, path, hours=6)
         (line,) = ledger_lines(ledger, [fresh])
         assert line.why[1:] == ("take_3.wav is not checked yet",)
         change = "UPDATE captures SET first_seen = '2026-02-03T11:00:00.000+00:00' WHERE state = ?"
