@@ -1,6 +1,8 @@
 """What a lost ledger knew comes back from the reports on disk: no known capture is checked again.
 
-A report is believed where size and date of every file are still the ones it names.
+A report is believed where it was made of these files at this place, and size and date of every
+one are still the ones it names. What was copied here with its reports is read: it is held against
+them, for nobody knows what the way did to it.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ from watcher.ledger import CaptureRow, Ledger, utc
 from watcher.report import Report, ReportError
 from watcher.signoff import unchanged_since
 from watcher.tracksets import Capture
+from watcher.truths import exact_name
 
 
 def adopt(ledger: Ledger, row: CaptureRow, capture: Capture, path: Path) -> bool:
@@ -31,10 +34,15 @@ def adopt(ledger: Ledger, row: CaptureRow, capture: Capture, path: Path) -> bool
 
 
 def _speaks_of(report: Report, capture: Capture) -> bool:
-    """Whether a report is whole and about these very files as they are."""
+    """Whether a report is whole and about these very files as they are, and where they are."""
     lines = report.capture.files
+    line = report.capture
+    folder = exact_name({"folder": line.folder, "folder_b64": line.folder_b64}, "folder")
+    names = [exact_name({"name": file.name, "name_b64": file.name_b64}) for file in lines]
     return (
-        len(lines) == len(capture.files)
+        names == [os.fsencode(file.name) for file in capture.files]
+        # through a link it is the same folder
+        and os.path.realpath(folder) == os.fsencode(os.path.realpath(capture.folder))
         and all(line.sha256 is not None for line in lines)
         and unchanged_since(report, capture.folder)
     )
@@ -46,8 +54,8 @@ def _history(ledger: Ledger, report: Report, capture: Capture) -> None:
         line.name: path for line, path in zip(report.capture.files, capture.files, strict=True)
     }
     for state in report.earlier:
-        path = by_name.get(state.file or "", capture.files[0])
-        if state.sha256 is None:
+        path = by_name.get(state.file) if state.file else capture.files[0]
+        if state.sha256 is None or path is None:  # or of a file that left the set
             continue
         ledger.change(
             "INSERT INTO contents (path, at, sha256, audio_sha256, crc32_mib, verdict, signed_by,"
