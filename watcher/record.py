@@ -7,6 +7,7 @@ by a sign-off is the one that counts, and it stays so until somebody signs.
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -195,7 +196,8 @@ def carried_signoff(
     return earlier.signoff
 
 
-_Asked = tuple[str, str, tuple[int, ...], int | None]
+_Asked = tuple[str, str, tuple[int, ...], int | None, tuple[str, ...]]
+_LINE: Final = re.compile(r":\d+$")  # of a sum file: others may have come before it
 
 
 def asks(findings: Sequence[FindingLine]) -> dict[_Asked, Verdict]:
@@ -203,9 +205,17 @@ def asks(findings: Sequence[FindingLine]) -> dict[_Asked, Verdict]:
     asked: dict[_Asked, Verdict] = {}
     for f in findings:
         if f.verdict is not Verdict.CLEAR:
-            what = (f.check, f.kind, f.tracks, f.start_frame)
+            what = (f.check, f.kind, f.tracks, f.start_frame, _claim(f))
             asked[what] = Verdict.worst((asked.get(what, f.verdict), f.verdict))
     return asked
+
+
+def _claim(f: FindingLine) -> tuple[str, ...]:
+    """Which file disagrees with which digest: another file or list is another question."""
+    if f.check != "checksum":
+        return ()
+    digest = _LINE.sub("", str(f.values.get("digest")))
+    return (str(f.values.get("file")), digest, str(f.values.get("expected")))
 
 
 def signed_still(report: Report, earlier: Report | None) -> Report:

@@ -261,3 +261,25 @@ def test_a_whole_file_holds_what_all_the_cut_ones_before_it_held() -> None:
     twice = unfinished("truncated", 45, unfinished("truncated", 40), audio="B")
     assert against(twice, 42, "C") == "A"
     assert against(twice, 45, "C") is None
+
+
+def disagreeing(file: str, digest: str, expected: str = "00") -> FindingLine:
+    """A file that is not what a sum file beside it lists."""
+    return dataclasses.replace(
+        finding("stored-digest"), check="checksum", verdict=Verdict.REDO, tracks=(),
+        start_frame=None, values={"file": file, "digest": digest, "expected": expected},
+    )  # fmt: skip
+
+
+def test_a_signoff_holds_for_the_digest_it_was_given_for() -> None:
+    old = disagreeing("take.wav", "old.md5:1")
+    report = signed(make("A", None, 0, (old,)))
+    assert make("A", report, 1, (old,)).signoff is not None
+    moved_down = disagreeing("take.wav", "old.md5:7")
+    assert make("A", report, 1, (moved_down,)).signoff is not None
+    for other in (
+        disagreeing("other.wav", "old.md5:1"),
+        disagreeing("take.wav", "SHA256SUMS:1"),
+        disagreeing("take.wav", "old.md5:1", "11"),
+    ):
+        assert make("A", report, 1, (old, other)).signoff is None
