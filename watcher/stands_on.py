@@ -238,6 +238,7 @@ def with_fellows(report: Report, entries: Iterable[LineupEntry]) -> Report:
         entry
         for entry in entries
         if (entry.folder, entry.machine) == (folder, machine)
+        and entry.failed is None
         and entry.name != report.capture.name
         and abs(recorded.since(entry.recorded)) <= TOGETHER
     ]

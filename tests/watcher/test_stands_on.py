@@ -410,6 +410,16 @@ def test_tones_that_another_capture_of_the_line_up_has_are_not_missed() -> None:
         assert with_stands_on(one, entry) == one
 
 
+@pytest.mark.parametrize("verdict", [Verdict.REDO, Verdict.UNREAD])
+def test_tones_of_a_line_up_that_does_not_hold_are_missed(verdict: Verdict) -> None:
+    lacking = part("a.wav", 1_000, 0, findings=[missing(10_000)])
+    bad = part("b.wav", 10_000, 2, findings=[finding(verdict)])
+    refused = signed(part("b.wav", 10_000, 2), Verdict.REDO)
+    assert with_stands_on(lacking, entries(bad)).verdict is Verdict.LISTEN
+    assert with_stands_on(lacking, entries(refused)).verdict is Verdict.LISTEN
+    assert with_stands_on(lacking, entries(part("b.wav", 10_000, 2))).verdict is Verdict.CLEAR
+
+
 # -- the summary's lines, by the ledger ---------------------------------------------------------
 
 
