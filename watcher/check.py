@@ -21,6 +21,7 @@ from watcher.lineups import LineupEntry, entry_of
 from watcher.report import Report, ReportError, sidecar_path
 from watcher.settings import Applied, Settings, Sheets
 from watcher.stands_on import on_disk, with_stands_on
+from watcher.summary import standing
 from watcher.tracksets import Capture, grouped, token
 from watcher.walk import captures_below, siblings
 
@@ -228,10 +229,10 @@ def _entries(done: Iterable[Done]) -> list[LineupEntry]:
 
 
 def status(done: Iterable[Done]) -> Exit:
-    """Exit status of a run: the worst of all captures; a fault of ours above all."""
+    """Exit status of a run: the worst of all captures as decided; a fault of ours above all."""
     statuses = []
     for one in done:
-        statuses.append(BY_VERDICT[one.report.verdict])
+        statuses.append(BY_VERDICT[standing(one.report)])
         if one.trouble or any(f.kind == "not-run" for f in one.report.findings):
             statuses.append(Exit.FAULT)
     return Exit.worst(statuses)

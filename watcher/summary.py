@@ -14,7 +14,7 @@ from enum import Enum
 from typing import Any, Final
 
 from checks.model import Remedy, Verdict, clock
-from watcher.report import FindingLine, Report
+from watcher.report import FindingLine, Report, Signoff
 
 
 class Heading(Enum):
@@ -32,7 +32,7 @@ WHAT_NOW: Final = {
     Heading.REPLAY: "Not usable as they stand. Keep tape and machine ready for another pass.",
     Heading.FILE: "Fetch the file again from where it was recorded, or have the header mended.",
     Heading.LISTEN: "Go to the times given and judge.",
-    Heading.CLEAR: "Nothing found that asks for anything.",
+    Heading.CLEAR: "Nothing found that asks for anything, or a person has signed it.",
 }
 
 CAUTION: Final = (
@@ -83,14 +83,26 @@ def sheet_value(report: Report, *keys: str) -> Any:
     return at
 
 
+_BY_DECISION: Final = {
+    Verdict.UNREAD: Heading.UNREAD,
+    Verdict.REDO: Heading.REPLAY,
+    Verdict.LISTEN: Heading.LISTEN,
+    Verdict.CLEAR: Heading.CLEAR,
+}
+
+
+def standing(report: Report) -> Verdict:
+    """What holds of a capture: a person's decision, where one stands, else what was found."""
+    return report.signoff.verdict if report.signoff is not None else report.verdict
+
+
 def group(reports: Iterable[Report]) -> dict[Heading, list[CaptureRow]]:
     """Captures under headings, each in the order given."""
     groups: dict[Heading, list[CaptureRow]] = {heading: [] for heading in Heading}
     for report in reports:
-        if report.signoff is not None:
-            groups[
-                Heading.CLEAR if report.signoff.verdict is not Verdict.REDO else Heading.REPLAY
-            ].append(_row(report, ()))
+        if report.signoff is not None:  # what was found stays readable below the decision
+            found = [f for f in report.findings if f.verdict is not Verdict.CLEAR]
+            groups[_BY_DECISION[standing(report)]].append(_row(report, found))
             continue
         by_heading: dict[Heading, list[FindingLine]] = {}
         for finding in report.findings:
@@ -135,10 +147,14 @@ def _row(report: Report, findings: Sequence[FindingLine]) -> CaptureRow:
         about=about(report),
         findings=tuple(_finding_row(report, finding) for finding in findings),
         notes=sum(f.verdict is Verdict.CLEAR for f in report.findings),
-        signed=f"signed off by {report.signoff.by}, {report.signoff.at[:10]}"
-        if report.signoff
-        else None,
+        signed=signed(report.signoff) if report.signoff is not None else None,
     )
+
+
+def signed(signoff: Signoff) -> str:
+    """A decision in a line: who, when, and what the person noted."""
+    note = f": {signoff.note}" if signoff.note else ""
+    return f"signed {signoff.by}, {signoff.at[:10]}{note}"
 
 
 def _finding_row(report: Report, finding: FindingLine) -> FindingRow:
