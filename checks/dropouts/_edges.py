@@ -37,6 +37,10 @@ NOISY_STEPS: Final = 1.2
 """Least unpredictable noise, in steps, of a signal that came through a converter. Rounding
 alone leaves 0.29, triangular dither 0.5 (Lipshitz, Wannamaker, Vanderkooy 1992)."""
 
+_RAMPED: Final = 3.0
+"""Least growth of the hiss out of a ramp; a wave that rises from zero leaves the hiss as it is,
+but for the few samples that the nearest octave holds."""
+
 _MUTED_MS: Final = 32.0  # behind which a converter's mute is over (common practice: 1024 samples)
 _ORDER: Final = 16
 _NOISE_FRAMES: Final = 2048
@@ -102,10 +106,12 @@ def described(outward: Samples, fmt: CaptureFormat, *, value: float = 0.0) -> Ed
     if meeting in (Meeting.ABRUPT, Meeting.RAMP) and not _alive(steps):
         meeting = Meeting.NOTHING
     later = 0.0
+    # The hiss in the highest differences tells where what is played only swells or dies away.
+    fine = np.append(np.abs(np.diff(steps, 4)), np.zeros(4))[: ends[-1]]
+    hiss = np.maximum.reduceat(fine, np.concatenate(([0], ends[:-1])))
+    if meeting is Meeting.RAMP and float(hiss.max()) < _RAMPED * float(hiss[0]):
+        meeting = Meeting.ABRUPT
     if meeting is Meeting.FADE and _alive(steps[int(_MUTED_MS / 1000 * rate) :]):
-        # The hiss in the highest differences tells where what is played swells or dies away.
-        fine = np.append(np.abs(np.diff(steps, 4)), np.zeros(4))[: ends[-1]]
-        hiss = np.maximum.reduceat(fine, np.concatenate(([0], ends[:-1])))
         wide = 0.99 * _MUTED_MS, 0.99 * LAST_MS  # the ends of octaves are rounded down
         later = min(_grown(x, ends, rate, *wide) for x in (peaks, hiss))
     away = float(peaks[-1]) if meeting in (Meeting.RAMP, Meeting.FADE) else near

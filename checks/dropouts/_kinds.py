@@ -220,7 +220,13 @@ class Kinds:
             text = "The signal is cut between two samples on the tracks of one converter alone: a "
             text += "digital fault; play the tape again."
             self._proven(tracks, at, text, "converter", values)
-        elif same and best.later >= LATER and first >= SHARP and best.noisy:
+        elif (
+            same
+            and best.later >= LATER
+            and first >= SHARP
+            and best.noisy
+            and place.parted(strongest, best)
+        ):
             text = "The signal is cut between two samples, and each side fits itself to the very "
             text += "sample: nothing that comes before a converter can do that, samples are lost "
             text += "or put in; play the tape again."

@@ -23,6 +23,17 @@ _HOLD_CHANCE: Final = 1e-9
 MOST_AGAIN: Final = 31
 """Longest stretch looked for as played again, in frames: from 32 on it is a repeated block."""
 
+_LONG: Final = 32  # order of a prediction that goes on for a while
+_KNOWN: Final = 1024  # frames it is fitted to
+_CARRIED: Final = 48  # frames it goes on for
+_STRENGTH: Final = 192  # frames over which strength is told
+_DIFFERENCES: Final = 3
+_FORETOLD: Final = 0.25  # share of the energy that a prediction which holds may leave over
+_LOUDER: Final = 4.0  # most that the energy may change where nothing begins or ends
+_NEW: Final = 0.8
+"""Least share that must be left over. A sound on top of another leaves 0.75 where the energy grows
+fourfold; one programme cut leaves 1 to 2, less where few frames of low sound are gone."""
+
 
 class Place:
     """The samples around one peak, of all tracks.
@@ -121,6 +132,44 @@ class Place:
             if len(residual):
                 out = max(out, float(np.sqrt(np.mean(residual**2))) / floor)
         return out
+
+    def parted(self, track: int, found: Junction) -> bool:
+        """Whether one programme stands on both sides of a cut and does not go on across it.
+
+        What follows is held against the linear prediction of what was before (``_predict``) gone
+        on with for a while, and the other way about: in the signal and in its first differences,
+        wherever such a prediction holds before the cut. A sound that begins or ends on top of
+        another, however sharply, leaves over no more than its own energy.
+        """
+        x = self.steps[track]
+        before, behind = x[: found.frame], x[found.frame :]
+        return _left_over(before, behind) and _left_over(behind[::-1], before[::-1])
+
+
+def _left_over(known: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
+    """Whether ``known`` foretells itself, but nothing of ``other``, which is about as strong."""
+    known, other = known[-_KNOWN:], other[:_STRENGTH]
+    if len(known) < 4 * _LONG + _CARRIED or len(other) < _STRENGTH:
+        return False
+    weights = -_predict.fitted(known, _LONG)[1:]
+    own = known[-_CARRIED:] - _on(known[:-_CARRIED], weights)
+    left, known = other[:_CARRIED] - _on(known, weights), known[-_STRENGTH:]
+    for _ in range(_DIFFERENCES + 1):
+        before, behind = float(np.mean(known**2)), float(np.mean(other**2))
+        steady = before <= _LOUDER * behind and behind <= _LOUDER * before
+        foretold = float(np.mean(own**2)) <= _FORETOLD * before
+        if steady and foretold and float(np.mean(left**2)) >= _NEW * behind > 0:
+            return True
+        own, left, known, other = (np.diff(part) for part in (own, left, known, other))
+    return False
+
+
+def _on(known: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """``known`` gone on with for a while."""
+    line = [*known[-_LONG:]]
+    for _ in range(_CARRIED):
+        line.append(float(weights @ np.asarray(line[: -_LONG - 1 : -1])))
+    return np.asarray(line[_LONG:])
 
 
 def quiet_or_alone(history: History, track: int, peak: int, whitening: NDArray[np.float64]) -> bool:
