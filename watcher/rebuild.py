@@ -24,12 +24,22 @@ def adopt(ledger: Ledger, row: CaptureRow, capture: Capture, path: Path) -> bool
         report = sidecar.load(path)
     except (ReportError, OSError):
         return False
-    if report is None or not _speaks_of(report, capture):
+    if report is None or not _speaks_of(report, capture) or not _dated(report):
         return False
     with ledger.commit():
         _history(ledger, report, capture)
         ledger.record(row.id, report, report_path=path, paths=capture.files)
         ledger.delivered(row.id)
+    return True
+
+
+def _dated(report: Report) -> bool:
+    """Whether its times can be read, for the ledger orders contents by them."""
+    try:
+        for time in (report.made.at, *(state.at for state in report.earlier)):
+            utc(time)
+    except (ValueError, OverflowError):
+        return False
     return True
 
 

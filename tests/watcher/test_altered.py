@@ -15,8 +15,12 @@ from watcher import readings, reverify
 from watcher.altered import same_time
 from watcher.cli import main
 from watcher.exits import Exit
+from watcher.files import Identity
+from watcher.ledger import Ledger, State
 from watcher.lineups import recorded_at
+from watcher.rebuild import adopt
 from watcher.report import FileLine, Report, from_json
+from watcher.tracksets import Capture
 
 MIB = 1 << 20
 
@@ -258,3 +262,32 @@ def test_a_report_with_an_odd_date_has_no_place_among_line_ups(tmp_path: Path, d
 
 def _of(report: Report, *files: FileLine) -> Report:
     return dataclasses.replace(report, capture=dataclasses.replace(report.capture, files=files))
+
+
+@pytest.mark.parametrize("times", [("made", "yesterday"), ("made", ""), ("earlier", "0001-01-01")])
+def test_a_report_with_an_odd_time_is_not_believed_for_a_lost_ledger(
+    tmp_path: Path, times: tuple[str, str]
+) -> None:
+    """East of Greenwich the year 1 began before the calendar of UTC does."""
+    path = tmp_path / "a.wav"
+    recorded(tmp_path, path.name)
+    sidecar = tmp_path / "a.wav.vigil.json"
+    flip(path, 3000)
+    assert main(["check", str(path)]) is Exit.REDO
+    report = json.loads(sidecar.read_text())
+    where, time = times
+    odd = report["made"] if where == "made" else report["earlier"][0]
+    odd["at"] = f"{time}T00:00:00+14:00" if where == "earlier" else time
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        row = ledger.put(
+            root=ledger.root(tmp_path),
+            path=path,
+            is_set=False,
+            files=[(path, Identity.of(path.stat()))],
+            state=State.WAITING,
+        )
+        sidecar.write_text(json.dumps(report))
+        assert not adopt(ledger, row, Capture.of_file(path), sidecar)
+        odd["at"] = "2026-02-03T11:00:00+00:00"
+        sidecar.write_text(json.dumps(report))
+        assert adopt(ledger, row, Capture.of_file(path), sidecar)
