@@ -208,6 +208,7 @@ class _Recorded:
 
 _DECODER: Final = json.JSONDecoder()
 _OURS: Final = re.compile(rb'\{\s*"format": "reelvigil-report",\s*"version": 1,')
+_NO_PAST: Final = re.compile(rb'"earlier": \[\],\s*"signoff": null,\s*"made": ')
 
 
 def _quick(text: bytes) -> tuple[bytes, list[_Recorded]] | None:
@@ -216,7 +217,7 @@ def _quick(text: bytes) -> tuple[bytes, list[_Recorded]] | None:
     A hundred thousand reports have to be read before the first byte is verified.
     """
     at = text.find(b'"capture": ')
-    if at < 0 or b'"earlier": []' not in text or not _OURS.match(text):
+    if at < 0 or not _NO_PAST.search(text) or not _OURS.match(text):
         return None
     end = text.find(b'"expected": ', at)
     capture: Any = _DECODER.raw_decode(text[at + 11 : end].decode("ascii"))[0]

@@ -295,6 +295,22 @@ def test_reports_in_a_mirror_are_found(tmp_path: Path, capsys: pytest.CaptureFix
     assert results["a.wav"]["state"] == "intact"
 
 
+def test_what_a_person_wants_done_again_is_no_record_of_what_is_played_next(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recorded(tmp_path, "again.wav", "good.wav")
+    for name, verdict in (("again.wav", "redo"), ("good.wav", "clear")):
+        call = ["signoff", "--by", "AB", "--verdict", verdict, str(tmp_path / name)]
+        assert main(call) is Exit.CLEAR
+    for name in ("again.wav", "good.wav"):
+        capture(tmp_path / name, seed=7)
+    _, results, _ = run(capsys, str(tmp_path))
+    assert {name: line["state"] for name, line in results.items()} == {
+        "again.wav": "unrecorded",
+        "good.wav": "altered",
+    }
+
+
 def test_a_folder_with_nothing_in_it_is_wrong_usage(tmp_path: Path) -> None:
     assert main(["verify", str(tmp_path)]) is Exit.USAGE
     assert main(["verify", str(tmp_path / "absent")]) is Exit.USAGE
