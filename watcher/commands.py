@@ -33,7 +33,7 @@ from watcher.exits import Exit
 from watcher.files import shown
 from watcher.machine_lines import machine_lines
 from watcher.settings import Settings, Sheets, find_config, load
-from watcher.summary import group
+from watcher.summary import group, standing
 
 
 def _settings(args: argparse.Namespace) -> Settings:
@@ -60,7 +60,7 @@ def _check(jobs: list[check.Job], *, as_json: bool, keep: bool, at_once: int = 1
     if not as_json:
         console = console_on(sys.stdout)
         reports = [one.report for one in done]
-        counts = {v: sum(r.verdict is v for r in reports) for v in Verdict}
+        counts = {v: sum(standing(r) is v for r in reports) for v in Verdict}
         said = ", ".join(f"{n} {v.value}" for v, n in reversed(counts.items()) if n)
         console.print(
             Text(f"{len(reports)} capture{'s' if len(reports) != 1 else ''} checked: {said}")
