@@ -18,8 +18,9 @@ from watcher.examine import examine
 from watcher.exits import BY_VERDICT, Exit
 from watcher.files import shown
 from watcher.lineups import LineupEntry, entry_of
-from watcher.report import Report, ReportError, sidecar_path
+from watcher.report import SUFFIX, Report, ReportError, sidecar_path
 from watcher.settings import Applied, Settings, Sheets
+from watcher.sheets import SHEET_NAME
 from watcher.stands_on import on_disk, with_stands_on
 from watcher.summary import standing
 from watcher.tracksets import Capture, grouped, token
@@ -53,6 +54,8 @@ def find(paths: Iterable[str]) -> list[tuple[Path, Path]]:
     """
     found: dict[Path, Path] = {}
     for text in paths:
+        if not text:
+            raise UsageError("an empty path was given: name a file or a folder (. for this one)")
         path = Path(text).resolve()
         if path.is_dir():
             unlisted: list[OSError] = []
@@ -68,6 +71,10 @@ def find(paths: Iterable[str]) -> list[tuple[Path, Path]]:
             for capture in below:
                 found.setdefault(capture, path)
         elif path.exists():
+            if not path.is_file():
+                raise UsageError(f"{shown(text)}: is no file (a device, a pipe or a socket)")
+            if path.name.endswith(SUFFIX) or path.name == SHEET_NAME:
+                raise UsageError(f"{shown(text)}: is no capture, but a report or a transfer sheet")
             found.setdefault(path, path.parent)
         else:
             raise UsageError(f"{shown(text)}: no such file or folder")

@@ -338,3 +338,17 @@ def test_a_completed_header_is_no_alteration_and_a_shorter_file_is(
     path.write_bytes(wav(5000, fill=3))
     _, (report,) = checked(capsys, str(path))
     assert "altered" not in kinds(report)
+
+
+@pytest.mark.parametrize("name", ["", "/dev/null", "take.wav.vigil.json", "transfer.yaml"])
+def test_what_is_no_capture_is_refused_and_gets_no_report(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for file in ("take.wav.vigil.json", "transfer.yaml"):
+        (tmp_path / file).write_text("{}")
+    before = sorted(tmp_path.iterdir())
+    assert main(["check", name]) is Exit.USAGE
+    assert capsys.readouterr().err.startswith("reelvigil: ")
+    assert sorted(tmp_path.iterdir()) == before
+    assert not Path("/dev/null.vigil.json").exists()
