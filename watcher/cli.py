@@ -106,15 +106,28 @@ def main(arguments: Sequence[str] | None = None) -> Exit:
         print(f"reelvigil: {shown(str(error))}", file=sys.stderr)
         return Exit.FAULT
     except sqlite3.DatabaseError as error:
-        print(
-            f"reelvigil: the ledger cannot be read or written ({error}); a damaged one is put "
-            "aside and made anew from the reports when the daemon starts again",
-            file=sys.stderr,
-        )
+        print(f"reelvigil: {_ledger_trouble(error)}", file=sys.stderr)
         return Exit.FAULT
     except KeyboardInterrupt:
         print("reelvigil: interrupted; reports written so far stand", file=sys.stderr)
         return Exit.INTERRUPTED
+
+
+def _ledger_trouble(error: sqlite3.DatabaseError) -> str:
+    """What is wrong with the ledger, and what next; the low byte is the primary code."""
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF  # sqlite.org/rescode.html
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return (
+            f"the ledger is in use by another process ({error}), and is sound; call this again in "
+            "a minute"
+        )
+    what = f"the ledger cannot be read or written ({error})"
+    if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+        return (
+            f"{what}; a damaged one is put aside and made anew from the reports when the daemon "
+            "starts again"
+        )
+    return f"{what}; see to its volume and the rights to it"
 
 
 def shown_line(text: str) -> str:

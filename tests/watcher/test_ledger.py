@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import signal
@@ -16,8 +17,11 @@ import pytest
 from watching import wav
 
 from checks.model import Verdict
+from watcher import commands
 from watcher import ledger as ledgers
 from watcher.check import plan, run_job
+from watcher.cli import main
+from watcher.exits import Exit
 from watcher.files import Identity
 from watcher.ledger import Ledger, LedgerDamagedError, LedgerError, State, now, opened, utc
 from watcher.report import Report
@@ -399,6 +403,32 @@ def test_killed_again_and_again_it_loses_nothing_it_acknowledged(tmp_path: Path)
         assert {count for _, _, count in rows} == {3}
         states = {number: state for number, (_, state, _) in enumerate(rows)}
         assert {states.get(number) for number in acknowledged} == {"queued"}
+
+
+@pytest.mark.parametrize("damaged", [True, False])
+def test_a_locked_ledger_is_not_called_damaged(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    damaged: bool,
+) -> None:
+    path = tmp_path / "ledger.sqlite"
+    with contextlib.closing(sqlite3.connect(path)) as holder:
+        if damaged:
+            path.write_bytes(b"no database" * 100)
+        else:
+            holder.execute("BEGIN EXCLUSIVE")
+
+        def asks(_: object) -> Exit:
+            with contextlib.closing(sqlite3.connect(path, timeout=0)) as db:
+                db.execute("SELECT * FROM sqlite_master").fetchall()
+            return Exit.CLEAR
+
+        monkeypatch.setitem(commands.COMMANDS, "summary", asks)
+        assert main(["summary"]) is Exit.FAULT
+    told = capsys.readouterr().err
+    assert ("damaged" in told) is damaged
+    assert ("in use by another process (database is locked)" in told) is not damaged
 
 
 def test_a_verdict_is_one_of_ours(ledger: Ledger) -> None:
