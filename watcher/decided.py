@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import zlib
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -96,8 +96,11 @@ def store(ledger: Ledger, row: CaptureRow, report: Report) -> None:
 
 
 def made_at(report: Report) -> datetime:
-    """When a report was made."""
-    return datetime.fromisoformat(report.made.at).astimezone()
+    """When a report was made; before all others where nobody can say."""
+    try:
+        return datetime.fromisoformat(report.made.at).astimezone(UTC)
+    except (ValueError, OverflowError):
+        return datetime.min.replace(tzinfo=UTC)
 
 
 def _names(report: Report) -> list[bytes]:

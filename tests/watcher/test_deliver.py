@@ -285,3 +285,17 @@ def test_a_later_report_on_disk_that_was_signed_is_not_written_over(desk: Desk) 
     desk.delivery.retry()
     assert sidecar.load(place) == signed
     assert desk.ledger.report(row.id) == signed
+
+
+def test_an_odd_date_of_a_signed_report_on_disk_holds_up_no_delivery(desk: Desk) -> None:
+    row, report = desk.checked("take.wav")
+    place = sidecar_path(row.path)
+    made = dataclasses.replace(report.made, at="yesterday")
+    odd = dataclasses.replace(report, made=made)
+    sidecar.save(odd, place)
+    sign(odd, place, Capture.of_file(row.path), None, by="AB", note=None, verdict=Verdict.CLEAR)
+    desk.delivery.retry()
+    found = sidecar.load(place)
+    assert found is not None
+    assert found.made == report.made
+    assert found.signoff is not None  # the same content, the same findings
