@@ -159,12 +159,15 @@ class FormatPass:
             text = f"{fmt.rate_hz / 1000:g} kHz is none of the preferred rates (AES5)."
             findings.append(_note("rate", text, {"rate_hz": fmt.rate_hz}))
         if expect.channels is not None and fmt.channels != expect.channels:
-            text = (
-                f"There are {fmt.channels} tracks, the sheet asks for {expect.channels}: play the "
-                "tape again with all tracks, or put the sheet right."
+            few = fmt.channels < expect.channels
+            what = (
+                "play the tape again with all tracks, or put the sheet right"
+                if few
+                else "see which are not of this tape and put them aside, or put the sheet right"
             )
+            text = f"There are {fmt.channels} tracks, the sheet asks for {expect.channels}: {what}."
             values = {"channels": fmt.channels, "expected": expect.channels}
-            findings.append(_asked("channels", Remedy.REPLAY, text, values))
+            findings.append(_asked("channels", Remedy.REPLAY if few else Remedy.MEND, text, values))
         if expect.word_length is not None and fmt.word_length < expect.word_length:
             text = (
                 f"The words have {fmt.word_length} bits, the sheet asks for "

@@ -18,6 +18,7 @@ from checks.model import Outcome, Verdict
 from checks.registry import ORDER
 from checks.sheet import ReelKind
 from watcher import __version__
+from watcher.accounted import accounted
 from watcher.files import shown
 from watcher.gone import gone, with_gone
 from watcher.reader import DecodedFeed
@@ -78,7 +79,7 @@ def _report(reading: Reading, earlier: Report | None, began: float) -> Report:
     }
     rate = reading.fmt.rate_hz if reading.fmt else _first_rate(reading)
     outcomes = explained(
-        outcomes,
+        accounted(outcomes, rate_hz=rate or 1, frames=reading.frames),
         rate_hz=rate or 1,
         frames=reading.frames,
         declared=reading.sheet.reel.kind is ReelKind.LINEUP,

@@ -8,6 +8,7 @@ digests: an I/O error is then known as one. No mmap: a file that shrinks would k
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any, Final
@@ -73,7 +74,8 @@ class ByteFeed:
                 count = os.preadv(self._fd, [view[got:]], self._at + got)
             except OSError as error:
                 raise UnreadError(
-                    f"storage error at byte {self._at + got}: {error.strerror or error}",
+                    f"could not be read: storage error at byte {self._at + got}: "
+                    f"{error.strerror or error}",
                     kind="unreadable",
                     at_byte=self._at + got,
                 ) from error
@@ -216,7 +218,7 @@ class DecodedFeed:
             self._file = _Straight(fd, closefd=False)
         except (soundfile.LibsndfileError, RuntimeError, TypeError) as error:
             raise UnreadError(
-                f"the decoder refuses it: {_plain(error)}", kind="unsupported"
+                f"is refused by the decoder ({_plain(error)})", kind="unsupported"
             ) from error
         self.channels: int = self._file.channels
         self.rate_hz: int = self._file.samplerate
@@ -245,7 +247,9 @@ class DecodedFeed:
                 got = len(self._file.read(len(target), out=target))
             except (soundfile.LibsndfileError, RuntimeError) as error:
                 raise UnreadError(
-                    f"the decoder stopped after frame {self.frames_read}: {_plain(error)}"
+                    f"cannot be decoded beyond frame {self.frames_read:,} ({_plain(error)}): what "
+                    "follows was not looked at. The file is damaged; fetch it again from where it "
+                    "was recorded before the tape is played again"
                 ) from error
             if not got:
                 break
@@ -279,7 +283,8 @@ _SUBTYPES: Final = {
 
 
 def _plain(error: Exception) -> str:
-    return str(getattr(error, "error_string", None) or error).strip().rstrip(".")
+    text = str(getattr(error, "error_string", None) or error).strip().rstrip(".")
+    return re.sub(r"^Error\s*:\s*", "", text)
 
 
 def packed(samples: Samples, word_length: int) -> memoryview:

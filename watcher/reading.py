@@ -107,7 +107,10 @@ class Reading:
             except UnreadError as error:
                 self._not_read(path, error)
             except OSError as error:
-                self._not_read(path, UnreadError(f"storage error: {error.strerror or error}"))
+                self._not_read(
+                    path,
+                    UnreadError(f"could not be read: storage error: {error.strerror or error}"),
+                )
 
     def _not_read(self, path: Path, error: UnreadError, *, at_frame: int | None = None) -> None:
         self.unread.append(
@@ -291,7 +294,7 @@ class Reading:
         if there is not None and frames < there:
             self._not_read(
                 member.path,
-                UnreadError(f"holds {there} frames, but the decoder gave {frames}"),
+                UnreadError(f"holds {there:,} frames, but the decoder gave {frames:,}"),
                 at_frame=frames,
             )
         member.decoded_whole = there is None or frames == there

@@ -28,7 +28,7 @@ class Heading(Enum):
 
 
 WHAT_NOW: Final = {
-    Heading.UNREAD: "Nothing is known of these. Mend the cause and check again.",
+    Heading.UNREAD: "Not looked at, or not to the end. Mend the cause and check again.",
     Heading.REPLAY: "Not usable as they stand. Keep tape and machine ready for another pass.",
     Heading.FILE: "Fetch the file again from where it was recorded, or have the header mended.",
     Heading.LISTEN: "Go to the times given and judge.",
