@@ -370,7 +370,7 @@ class Daemon:
         stored = self.ledger.capture(row.path)
         if stored is not None:
             self._delivery.one(stored, report)
-        stand_again(self.ledger, report, root)
+        stand_again(self.ledger, report, root, known=self._line_ups)
         self.made.append(report)
         self.log.info(
             "capture_done",

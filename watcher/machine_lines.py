@@ -143,10 +143,19 @@ def _state(report: Report) -> str | None:
 # -- by the ledger -----------------------------------------------------------------------------
 
 
-def stood_anew(ledger: Ledger, reports: Iterable[Report]) -> list[Report]:
-    """Reports with their line-ups as the ledger knows them now: checked, or signed off, since."""
+def stood_anew(
+    ledger: Ledger,
+    reports: Iterable[Report],
+    *,
+    known: dict[tuple[int, str], LineupEntry | None] | None = None,
+) -> list[Report]:
+    """Reports with their line-ups as the ledger knows them now: checked, or signed off, since.
+
+    Args:
+        known: see ``in_ledger``.
+    """
     roots = [Path(os.fsdecode(path)) for (path,) in ledger.rows("SELECT path FROM roots")]
-    known: dict[tuple[int, str], LineupEntry | None] = {}
+    known = {} if known is None else known
     entries: dict[Path, list[LineupEntry]] = {}
     out = []
     for report in reports:
@@ -166,16 +175,17 @@ def ledger_lines(ledger: Ledger, reports: Sequence[Report]) -> list[MachineLine]
     paths |= {path for r in reports if (path := _as_line_up(r)) is not None}
     further: dict[str, LineupEntry] = {}
     waiting = {}
+    known: dict[tuple[int, str], LineupEntry | None] = {}
     for path in sorted(paths):
         own = _report_at(ledger, path)
         entry = entry_of(own) if own is not None else None
         if own is None or entry is None:
             continue
-        beside = [e for e in in_ledger(ledger, entry.folder, top=entry.folder)
+        beside = [e for e in in_ledger(ledger, entry.folder, top=entry.folder, known=known)
                   if (e.folder, e.machine) == (entry.folder, entry.machine)]  # fmt: skip
         further |= {e.path: e for e in (entry, *beside)}
         found = [report for _, report in in_reach(ledger, own)]
-        for report in stood_anew(ledger, found):
+        for report in stood_anew(ledger, found, known=known):
             every.setdefault((report.capture.folder, report.capture.name), report)
         waiting[path] = _waiting(ledger, entry, beside)
     named = [r for r in every.values() if {_stands_on(r), _as_line_up(r)} & paths]

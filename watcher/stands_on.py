@@ -110,13 +110,14 @@ def in_ledger(
 
     Args:
         known: what was found before, kept by the caller: every capture of a folder asks again.
-            A sign-off changes the report, and so its length.
+            A sign-off changes the report, and so its length or the sum at its end (RFC 1950).
     """
     known = {} if known is None else known
     places = [os.fsencode(place) for place in reach_of(folder, top)]
     marks = ", ".join("?" * len(places))
     rows = ledger.rows(
-        "SELECT DISTINCT capture, changed_at || ' ' || length(captures.report) FROM files"
+        "SELECT DISTINCT capture, changed_at || ' ' || length(captures.report)"
+        " || ' ' || hex(substr(captures.report, -4)) FROM files"
         " JOIN captures ON captures.id = files.capture"
         f" WHERE files.folder IN ({marks}) AND captures.report IS NOT NULL",
         places,
@@ -124,6 +125,8 @@ def in_ledger(
     for number, state in list(rows):
         key = (number, state)
         if key not in known:
+            for old in [k for k in known if k[0] == number]:
+                del known[old]
             report = ledger.report(number)
             known[key] = entry_of(report) if report is not None else None
         entry = known[key]
@@ -175,16 +178,26 @@ def in_reach(ledger: Ledger, line_up: Report) -> Iterator[tuple[int, Report]]:
             yield number, report
 
 
-def stand_again(ledger: Ledger, line_up: Report, top: Path | None) -> None:
+def stand_again(
+    ledger: Ledger,
+    line_up: Report,
+    top: Path | None,
+    *,
+    known: dict[tuple[int, str], LineupEntry | None] | None = None,
+) -> None:
     """Captures that were checked before their line-up get it into their reports.
 
     The reports are delivered anew. What a person signed off, be it in the report on disk alone,
-    stays as it is.
+    stays as it is. ``known``: see ``in_ledger``.
     """
+    found: dict[Path, list[LineupEntry]] = {}  # by folder
     for number, report in in_reach(ledger, line_up):
         if report.signoff is not None or is_lineup(report):
             continue
-        entries = list(in_ledger(ledger, Path(report.capture.folder), top=top))
+        folder = Path(report.capture.folder)
+        if folder not in found:
+            found[folder] = list(in_ledger(ledger, folder, top=top, known=known))
+        entries = found[folder]
         if with_stands_on(report, entries) == report:
             continue
         (path,) = next(ledger.rows("SELECT path FROM captures WHERE id = ?", (number,)))

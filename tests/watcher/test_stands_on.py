@@ -505,6 +505,48 @@ def test_a_sign_off_of_the_line_up_counts_at_once(tmp_path: Path) -> None:
         assert ledger_lines(ledger, [fresh])[0].done
 
 
+def test_a_second_sign_off_is_seen_whatever_its_length(tmp_path: Path) -> None:
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        kept(ledger, lineup(findings=REDO))
+        known: dict[tuple[int, str], Any] = {}
+        place, bodies = Path("/store/monday"), {}
+        for day in range(40):  # until two are of one length, as deflated
+            for verdict in (Verdict.CLEAR, Verdict.REDO):
+                one = signed(lineup(findings=REDO), verdict)
+                assert one.signoff is not None
+                at = (NOON + timedelta(days=day)).isoformat()
+                one = dataclasses.replace(one, signoff=dataclasses.replace(one.signoff, at=at))
+                body = zlib.compress(to_json(one, indent=None).encode("ascii"))
+                bodies[len(body), verdict] = body
+        size = next(n for n, v in bodies if v is Verdict.CLEAR and (n, Verdict.REDO) in bodies)
+        for verdict in (Verdict.CLEAR, Verdict.REDO):
+            ledger.change("UPDATE captures SET report = ?", (bodies[size, verdict],))
+            (entry,) = in_ledger(ledger, place, top=place, known=known)
+            assert (entry.failed is None) == (verdict is Verdict.CLEAR)
+            assert len(known) == 1
+
+
+def test_reports_are_read_once_for_all_captures_of_a_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        for k in range(1, 6):
+            kept(ledger, with_stands_on(report(f"take_{k}.wav", hours=k), ()))
+        kept(ledger, lineup())
+        kept(ledger, lineup("second.wav", hours=2.5))
+        read: list[int] = []
+        load = ledger.report
+        monkeypatch.setattr(ledger, "report", lambda number: read.append(number) or load(number))
+        known: dict[tuple[int, str], Any] = {}
+        stand_again(ledger, lineup(), Path("/store"), known=known)
+        assert len(known) == 7
+        assert len(read) <= 3 * 7  # not 7 for each of 5
+        read.clear()
+        takes = [with_stands_on(report("take_1.wav", hours=1), entries(lineup()))]
+        assert len(ledger_lines(ledger, [*takes, lineup("second.wav", hours=2.5)])) == 2
+        assert len(read) <= 7 + 2 * 8  # those of the folder once, and those in reach of each
+
+
 def test_captures_checked_before_their_line_up_get_it_into_their_reports(tmp_path: Path) -> None:
     top = Path("/store")
     takes = [report(f"take_{k}.wav", hours=k) for k in (-1, 1, 2, 13)]
