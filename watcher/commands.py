@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -43,6 +44,11 @@ def _settings(args: argparse.Namespace) -> Settings:
 def run_check(args: argparse.Namespace) -> Exit:
     """``check PATH...``"""
     jobs = check.plan(args.paths, _settings(args))
+    from watcher.config_commands import odd_names
+
+    for folder in sorted({path.parent for job in jobs for path in job.capture.files}):
+        for sentence in odd_names(folder, os.listdir(folder)):
+            print(f"reelvigil: {sentence}", file=sys.stderr)
     return _check(jobs, as_json=args.json, keep=not args.no_sidecar, at_once=args.jobs)
 
 

@@ -39,7 +39,7 @@ def check_text(settings_path: Path | None, top: Path | None) -> list[str]:
     sheets = Sheets(settings, top)
     for folder in [top] if top.is_dir() else [top.parent]:
         for found, names in _folders(folder, mistakes):
-            mistakes += _odd_names(found, names)
+            mistakes += odd_names(found, names)
             if found == folder or SHEET_NAME in names:
                 try:
                     sheets.for_capture(found / "any")
@@ -70,7 +70,8 @@ def _folders(top: Path, mistakes: list[str]) -> Iterator[tuple[Path, list[str]]]
         yield Path(folder), [*names, *(one for one in below if one == SHEET_NAME)]
 
 
-def _odd_names(folder: Path, names: list[str]) -> list[str]:
+def odd_names(folder: Path, names: list[str]) -> list[str]:
+    """A sentence for each file that looks like a transfer sheet and is not called like one."""
     return [
         f"{escaped(str(folder / name))}: is not read; a transfer sheet is named {SHEET_NAME}"
         for name in sorted(names)

@@ -55,6 +55,11 @@ def write_sums(run: Run, *, from_bytes: bool, replace: bool) -> Written:
         if digest is not None:
             lines.append((digest, os.path.relpath(there, run.folder)))
     made.lines = len(lines)
+    if not lines:
+        raise UsageError(
+            f"{shown(run.folder)}: no digest to write, for nothing here is recorded; check the "
+            "captures first, or read the files with --from-bytes"
+        )
     data = written(lines)
     if _other(target, data) and not replace:
         raise UsageError(f"{shown(target)}: another one stands there; --replace writes over it")

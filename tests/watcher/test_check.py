@@ -352,3 +352,14 @@ def test_what_is_no_capture_is_refused_and_gets_no_report(
     assert capsys.readouterr().err.startswith("reelvigil: ")
     assert sorted(tmp_path.iterdir()) == before
     assert not Path("/dev/null.vigil.json").exists()
+
+
+def test_a_sheet_by_another_name_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    write(tmp_path / "take.wav")
+    (tmp_path / "transfer.yml").write_text("expect: {channels: 3}\n")
+    main(["check", str(tmp_path / "take.wav")])
+    assert "transfer.yml: is not read; a transfer sheet is named transfer.yaml" in (
+        capsys.readouterr().err
+    )

@@ -34,6 +34,16 @@ def test_written_from_records_without_reading(tmp_path: Path) -> None:
     assert (tmp_path / "SHA256SUMS").read_text() == f"{before}  a.wav\n"
 
 
+def test_no_empty_list_is_left_where_nothing_is_recorded(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "take.wav").write_bytes(b"RIFF")
+    assert main(["sums", str(tmp_path)]) is Exit.USAGE
+    assert "--from-bytes" in capsys.readouterr().err
+    assert not (tmp_path / "SHA256SUMS").exists()
+    assert main(["sums", "--from-bytes", str(tmp_path)]) is Exit.CLEAR
+
+
 def test_bytes_that_are_not_as_recorded_are_written_and_said(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
