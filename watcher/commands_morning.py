@@ -6,12 +6,13 @@ import argparse
 import json
 import os
 import sys
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 
 from checks.model import Verdict
 from watcher import morning
-from watcher.check import plan
+from watcher.check import Job, plan
 from watcher.console import console_on
 from watcher.errors import UsageError
 from watcher.exits import Exit
@@ -20,8 +21,9 @@ from watcher.ledger import Ledger, LedgerError, exists
 from watcher.morning_json import as_json
 from watcher.morning_text import print_morning
 from watcher.places import ledger_path
+from watcher.report import Report
 from watcher.settings import find_config, load
-from watcher.signoff import find_report, sign
+from watcher.signoff import find_report, may_be_signed, sign
 from watcher.stands_on import stand_again, stand_again_on_disk
 
 
@@ -77,13 +79,40 @@ def run_summary(args: argparse.Namespace) -> Exit:
     return Exit.CLEAR
 
 
+def _each_named(named: Sequence[str], jobs: Sequence[Job]) -> None:
+    """A person decides on captures, one by one; a folder of several says nothing of any.
+
+    Raises:
+        UsageError
+    """
+    for text in named:
+        folder = Path(text).resolve()
+        count = sum(job.capture.folder.is_relative_to(folder) for job in jobs)
+        if folder.is_dir() and count > 1:
+            raise UsageError(
+                f"{shown(text)}: is a folder of {count} captures; name each one that a person has "
+                "listened to"
+            )
+
+
+def _replaced(report: Report) -> str:
+    """The decision that a new one takes the place of, in words."""
+    before = report.signoff
+    if before is None:
+        return ""
+    note = f": {shown(before.note)}" if before.note else ""
+    return f" (was {before.verdict.value} by {shown(before.by)}, {before.at[:10]}{note})"
+
+
 def run_signoff(args: argparse.Namespace) -> Exit:
     """``signoff CAPTURE...``"""
     settings = load(find_config(Path(args.config) if args.config else None))
     jobs = plan(args.captures, settings)
+    _each_named(args.captures, jobs)
     found = []
     for job in jobs:  # all of them before the first is written
         path, report = find_report(job.capture, job.report_path)
+        may_be_signed(report, job.capture, Verdict(args.verdict), args.note)
         found.append((job, path, report))
     ledger: Ledger | None = None
     try:
@@ -111,7 +140,7 @@ def run_signoff(args: argparse.Namespace) -> Exit:
                 root = next((r for r in settings.roots if folder.is_relative_to(r)), None)
                 stand_again(ledger, signed, root)
             name = shown(job.capture.report_stem.name)
-            print(f"{name}: {args.verdict}, signed off by {args.by}")
+            print(f"{name}: {args.verdict}, signed off by {args.by}{_replaced(report)}")
     finally:
         if ledger is not None:
             ledger.close()

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
 from checks.measures import LineupMeasures, ToneLine, ToneTrackLine
-from checks.model import clock
+from checks.model import Verdict, clock
 from watcher.files import shown
 from watcher.report import Report
 
@@ -29,7 +29,11 @@ def lineup_lines(report: Report) -> Iterator[str]:
         yield "  the line-up could not be looked at"
         return
     if not measured.tones:
-        yield "  no line-up tones found"
+        unread = any(f.verdict is Verdict.UNREAD for f in report.findings)
+        if unread and not report.capture.frames:
+            yield "  could not be read: whether there are line-up tones in it is not known"
+        else:
+            yield "  no line-up tones found" + (" in what could be read" if unread else "")
         return
     yield from _about(measured)
     names = report.capture.tracks

@@ -41,6 +41,21 @@ def find_report(capture: Capture, path: Path) -> tuple[Path, Report]:
     return path, report
 
 
+def may_be_signed(report: Report, capture: Capture, verdict: Verdict, note: str | None) -> None:
+    """Refuse to call clear, without a word, what nobody could look at.
+
+    Raises:
+        UsageError: the capture is unread, or one of its checks has not run.
+    """
+    unread = next((f for f in report.findings if f.verdict is Verdict.UNREAD), None)
+    if unread is None or verdict is Verdict.REDO or (note is not None and note.strip()):
+        return
+    raise UsageError(
+        f"{shown(capture.report_stem.name)}: could not be looked at, or not completely "
+        f"({unread.kind}); it is signed clear only with --note that says why"
+    )
+
+
 def unchanged_since(report: Report, folder: Path) -> bool:
     """Whether size and date of every file are as in the report."""
     for line in report.capture.files:

@@ -124,3 +124,15 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert main(["lineup", str(silent)]) is Exit.CLEAR
     assert "no line-up tones found" in capsys.readouterr().out
     assert main(["lineup", str(tmp_path / "gone.wav")]) is Exit.USAGE
+
+
+def test_what_cannot_be_read_has_no_lack_of_tones(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(b"no audio at all")
+    capsys.readouterr()
+    assert main(["lineup", str(path)]) is Exit.UNREAD
+    out = capsys.readouterr().out
+    assert "could not be read" in out
+    assert "no line-up tones found" not in out

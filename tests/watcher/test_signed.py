@@ -52,3 +52,43 @@ def test_a_finding_that_a_person_signed_clear_is_clear_and_still_told(
     assert "signed AB, " in clear
     assert ": the end is not wanted" in clear
     assert "[truncated]" in clear
+
+
+def test_a_folder_of_several_is_no_decision_on_any(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in ("a.wav", "b.wav"):
+        capture(tmp_path / name)
+    main(["check", "--json", str(tmp_path)])
+    before = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    assert main(["signoff", str(tmp_path), "--by", "AB"]) is Exit.USAGE
+    assert "name each one" in capsys.readouterr().err
+    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
+    (tmp_path / "b.wav").unlink()
+    assert main(["signoff", str(tmp_path), "--by", "AB"]) is Exit.CLEAR
+
+
+def test_what_nobody_could_look_at_is_signed_clear_only_with_a_note(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(b"no audio at all")
+    main(["check", str(path)])
+    sign = ["signoff", str(path), "--by", "AB"]
+    assert main(sign) is Exit.USAGE
+    assert main([*sign, "--note", " "]) is Exit.USAGE
+    assert "--note" in capsys.readouterr().err
+    assert main([*sign, "--note", "a text file by that name"]) is Exit.CLEAR
+    assert main([*sign, "--verdict", "redo"]) is Exit.CLEAR
+
+
+def test_a_decision_that_takes_the_place_of_another_tells_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = str(capture(tmp_path / "a.wav"))
+    main(["check", path])
+    _, text = said(capsys, "signoff", path, "--by", "XY", "--verdict", "redo", "--note", "too dull")
+    assert "was" not in text
+    _, text = said(capsys, "signoff", path, "--by", "AB")
+    assert text.startswith("a.wav: clear, signed off by AB (was redo by XY, 20")
+    assert text.endswith(": too dull)")
