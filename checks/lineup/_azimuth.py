@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from math import atan, cos, degrees, inf, log10, pi, sin, sqrt, tan
 from typing import Final
 
@@ -21,6 +22,11 @@ from numpy.typing import NDArray
 MOST_DELAY_S: Final = 1e-3  # looked for: 6 degrees of tilt over 4 mm at 38 cm/s
 ALONE_INVERTED_HZ: Final = 2_000.0  # a single tone up to here half a turn off: polarity
 SYSTEMATIC_RAD: Final = 0.01  # least error given to a phase: replay amplifiers differ so much
+LEAST_TOLD: Final = 4  # tracks: with three, leaving out any one leaves two, which always fit a line
+MANY: Final = 8  # from here on a quarter of the tracks may be strays, below that one
+BY_CHANCE: Final = 0.1  # of what is allowed: no line is told better than another by less than that
+THREE_PASS: Final = 0.5  # of what is allowed: three of four lie on a line by chance too easily
+CLEARLY: Final = 4.0  # times better a line must be to prefer it although it leaves out more tracks
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,15 +41,27 @@ class Delay:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tilt:
-    """A straight line through the delays of all tracks over their place on the head.
+    """A straight line through the delays over the place on the head, without the strays.
 
     Attributes:
         seconds_a_track: its slope.
         left_s: (tracks,) what remains of each delay; NaN where none was measured.
+        strays: tracks, from 0, that are off the line the others lie on.
+        fits: all other tracks lie on it, and no other line does as well. Where not, it is the
+            line through all tracks, and nobody can tell which of them are off.
+        tracks: how many have a delay.
     """
 
     seconds_a_track: float
     left_s: NDArray[np.float64]
+    strays: tuple[int, ...]
+    fits: bool
+    tracks: int
+
+    @property
+    def proven(self) -> bool:
+        """Whether there are tracks enough to tell a tilt from a single late track."""
+        return self.fits and self.tracks >= LEAST_TOLD
 
 
 def delay_of(
@@ -109,6 +127,11 @@ def angle_arcmin(delay_s: float, distance_mm: float, speed_cm_s: float) -> float
     return 60.0 * degrees(atan(delay_s * speed_cm_s * 10.0 / distance_mm))
 
 
+def delay_of_angle_s(arcmin: float, distance_mm: float, speed_cm_s: float) -> float:
+    """The delay of a track at that distance by a head at that angle."""
+    return tan(arcmin / 60.0 * pi / 180.0) * distance_mm / (speed_cm_s * 10.0)
+
+
 def track_loss_db(arcmin: float, hz: float, width_mm: float, speed_cm_s: float) -> float:
     """What the tilt takes from a track of that width, at most 0 dB."""
     x = pi * width_mm * hz * abs(tan(arcmin / 60.0 * pi / 180.0)) / (speed_cm_s * 10.0)
@@ -122,19 +145,99 @@ def sum_loss_db(delay_s: float, hz: float) -> float:
     return 20.0 * log10(max(abs(cos(pi * hz * delay_s)), 1e-6))
 
 
-def tilt_of(delays_s: NDArray[np.float64]) -> Tilt | None:
-    """The line through the delays of a head's tracks, robust against single strays.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Line:
+    """Through the tracks ``kept``; ``worst`` and ``off`` in units of what is allowed."""
 
-    Theil-Sen: the median of the slopes of all pairs (Sen 1968).
+    kept: tuple[int, ...]
+    slope: float
+    base: float
+    worst: float
+    off: NDArray[np.float64]
+
+
+def tilt_of(delays: Sequence[Delay | None], allowed_s: float) -> Tilt | None:
+    """The line that the tracks of a head lie on, and which tracks are off it.
+
+    A tilt puts all tracks on one line. Where they are not, the fewest are left out that let the
+    others lie on one; where leaving out others does as well, nothing is told of single tracks.
+    And where leaving out tracks makes the line ``CLEARLY`` better, they are strays even though
+    a line through all would pass: one late track at an end pulls such a line after it.
 
     Args:
-        delays_s: (tracks,) in order of their place; NaN where none was measured.
+        delays: of all tracks in order of their place; None where none is measured or judged.
+        allowed_s: how far off its line a track may be.
     """
-    places = np.flatnonzero(np.isfinite(delays_s))
+    places = np.array([k for k, d in enumerate(delays) if d is not None], np.float64)
     if len(places) < 2:
         return None
-    first, second = np.triu_indices(len(places), 1)
-    slopes = (delays_s[places[second]] - delays_s[places[first]]) / (places[second] - places[first])
-    slope = float(np.median(slopes))
-    base = float(np.median(delays_s[places] - slope * places))
-    return Tilt(seconds_a_track=slope, left_s=delays_s - slope * np.arange(len(delays_s)) - base)
+    seconds = np.array([d.seconds for d in delays if d is not None])
+    noise = 3 * np.array([d.sigma_s for d in delays if d is not None])
+    within = np.maximum(noise, allowed_s)
+    floor = max(BY_CHANCE, float(np.max(noise / within)))
+    count = len(places)
+    most = count // 4 if count >= MANY else int(count >= LEAST_TOLD)
+    best = whole = _line(places, seconds, within, tuple(range(count)))
+    fits = whole.worst <= 1.0
+    bar = whole.worst if fits else inf  # of the best line with fewer strays that passes
+    for strays in range(1, most + 1):
+        if bar <= CLEARLY * floor:
+            break  # nothing could be clearly better
+        line, second = _without(places, seconds, within, strays)
+        passes = THREE_PASS if len(line.kept) < LEAST_TOLD else 1.0
+        if line.worst > passes or bar <= CLEARLY * max(line.worst, floor):
+            continue
+        bar = line.worst
+        alone = second > 1.0 or second > CLEARLY * max(line.worst, floor)
+        out = [k for k in range(count) if k not in line.kept]
+        if alone and bool(np.all(line.off[out] > 1.0)):
+            best, fits = line, True
+    left = np.full(len(delays), np.nan)
+    at = places.astype(np.intp)
+    left[at] = seconds - best.slope * places - best.base
+    return Tilt(
+        seconds_a_track=best.slope,
+        left_s=left,
+        strays=tuple(int(at[k]) for k in range(count) if k not in best.kept),
+        fits=fits,
+        tracks=count,
+    )
+
+
+def _line(
+    places: NDArray[np.float64],
+    seconds: NDArray[np.float64],
+    within: NDArray[np.float64],
+    kept: tuple[int, ...],
+) -> _Line:
+    """Least squares through some of the tracks."""
+    index = list(kept)
+    x, y = places[index], seconds[index]
+    from_middle = x - x.mean()
+    slope = float(from_middle @ y / (from_middle @ from_middle))
+    base = float(y.mean() - slope * x.mean())
+    off = np.abs(seconds - slope * places - base) / within
+    return _Line(kept=kept, slope=slope, base=base, worst=float(off[index].max()), off=off)
+
+
+def _without(
+    places: NDArray[np.float64],
+    seconds: NDArray[np.float64],
+    within: NDArray[np.float64],
+    strays: int,
+) -> tuple[_Line, float]:
+    """The best line that leaves out so many tracks, and how bad the next best one is."""
+    everyone = range(len(places))
+    # one stray: each in turn. More: those farthest off the line of each pair, and of the line of
+    # the rest once more (least trimmed squares; Rousseeuw 1984, from memory)
+    if strays == 1:
+        tried = {tuple(k for k in everyone if k != out) for out in everyone}
+    else:
+        tried = set()
+        for kept in combinations(everyone, 2):
+            for _ in range(3):
+                off = _line(places, seconds, within, kept).off
+                kept = tuple(sorted(np.argsort(off, kind="stable")[: len(places) - strays]))
+                tried.add(kept)
+    lines = sorted((_line(places, seconds, within, kept) for kept in tried), key=lambda a: a.worst)
+    return lines[0], lines[1].worst if len(lines) > 1 else inf

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf, log2
 from typing import Final
@@ -9,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.lineup._azimuth import Delay, Tilt, delay_of, tilt_of
+from checks.lineup._azimuth import Delay, Tilt, delay_of, delay_of_angle_s, tilt_of
 from checks.lineup._nominal import nominal_hz, sheet_tone, step_db
 from checks.lineup._tone import Tone
 from checks.model import dbfs_peak
@@ -55,7 +56,8 @@ class Lineup:
         against: the track against which phases are told, from 0.
         judged: tracks that are judged, from 0.
         delays: a delay a track; None where unknown.
-        tilt: of the head; None where fewer than two tracks have a delay.
+        tilt: of the head; None where fewer than two tracks have a delay, where they lie on no
+            line, and where the sheet gives no tape speed or track spacing.
         speed_ratio: frequency over nominal; None where no tone tells.
         off_tape: noise lies under the tones as only tape has it.
     """
@@ -98,7 +100,6 @@ def gather(tones: list[Tone], sheet: Sheet, judged: list[int], channels: int) ->
     base = _median(bare[first], judged) if first is not None else None
     told = [_meant(t, lv, sheet, base, judged) for t, lv in zip(tones, bare, strict=True)]
     delays = tuple(_delay(tones, k, against) for k in range(channels))
-    seconds = np.array([d.seconds if d and k in judged else np.nan for k, d in enumerate(delays)])
     ratios = [
         (m.tone.hz / m.nominal_hz, m.tone.stop - m.tone.start)
         for m in told
@@ -115,10 +116,19 @@ def gather(tones: list[Tone], sheet: Sheet, judged: list[int], channels: int) ->
         against=against,
         judged=tuple(judged),
         delays=delays,
-        tilt=tilt_of(seconds) if len(judged) > 1 else None,
+        tilt=_tilt(delays, judged, sheet),
         speed_ratio=float(np.median([ratio for ratio, _ in ratios])) if ratios else None,
         off_tape=not beside or float(np.median(beside)) > TAPE_NOISE_DB,
     )
+
+
+def _tilt(delays: Sequence[Delay | None], judged: list[int], sheet: Sheet) -> Tilt | None:
+    speed, spacing = sheet.tape.speed_cm_s, sheet.tape.track_spacing_mm
+    if speed is None or spacing is None:
+        return None
+    allowed_s = delay_of_angle_s(sheet.lineup.azimuth_arcmin, spacing, speed)
+    tilt = tilt_of([d if k in judged else None for k, d in enumerate(delays)], allowed_s)
+    return tilt if tilt is not None and tilt.fits else None
 
 
 def cents(ratio: float) -> float:

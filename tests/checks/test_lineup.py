@@ -269,8 +269,8 @@ def test_azimuth_in_minutes_of_arc() -> None:
     assert line.angle_arcmin == pytest.approx(2.60, abs=0.01)
     assert asking(outcome) == [("azimuth", Verdict.LISTEN, (0, 1))]
     (finding,) = of_kind(outcome, "azimuth")
-    assert "tilted by 2.60 minutes of arc" in finding.text
-    assert "the last track the latest; 1 is allowed. Set the azimuth." in finding.text
+    assert "Track 2 is 8.33 us later than track 1: either a tilt of the head" in finding.text
+    assert "by 2.60 minutes of arc (8.33 us a track); 1 is allowed." in finding.text
     # 20 log10 |sin x / x|, x = pi w f tan(a) / v: 0.131 and 0.262
     assert finding.values["loss_20_khz_db"] == pytest.approx(-0.0995, abs=0.001)
     assert finding.values["loss_10_khz_db"] == pytest.approx(-0.0248, abs=0.001)

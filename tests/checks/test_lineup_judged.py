@@ -104,6 +104,69 @@ def test_nothing_is_redo_by_a_delay_without_an_angle(
     assert {f.verdict for f in judged(tones, sheet)[0]} == {Verdict.REDO}
 
 
+THREE_MM = Sheet(reel=DECLARED, tape=Tape(speed_cm_s=38.1, track_spacing_mm=3.0))
+
+
+def azimuth_of(
+    delays_us: Sequence[float], inverted: Sequence[int] = (), sheet: Sheet = THREE_MM
+) -> tuple[list[Finding], LineupMeasures]:
+    return judged([delayed(hz, delays_us, inverted) for hz in (1e3, 1e4)], sheet)
+
+
+@pytest.mark.parametrize("late", range(4))
+def test_one_late_track_of_four_is_no_tilt(late: int) -> None:
+    (finding,), told = azimuth_of([15.0 * (k == late) for k in range(4)])
+    assert (finding.verdict, finding.tracks) == (Verdict.REDO, (late,))
+    assert finding.text.startswith("Off the line of the other tracks by 15.00 us (late): ")
+    assert finding.values["tracks"] == [{"track": late + 1, "off_us": 15.0}]
+    assert told.head_tilt_arcmin == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_tilt_and_a_late_track_are_both_told() -> None:
+    # 9 us over 3 mm at 38.1 cm/s: 3.93 minutes of arc; the fourth is 33 us behind its place
+    (tilt, stray), told = azimuth_of([0, 9, 18, 60])
+    assert (tilt.tracks, stray.tracks) == ((0, 1, 2), (3,))
+    assert "tilted by 3.93 minutes of arc (9.00 us a track), the last track" in tilt.text
+    assert "Set the azimuth." in tilt.text
+    assert stray.values["tracks"] == [{"track": 4, "off_us": 33.0}]
+    assert told.head_tilt_arcmin == pytest.approx(3.93, abs=0.005)
+
+
+def test_a_reversed_track_and_a_late_one() -> None:
+    (turned, stray), _ = azimuth_of([0, 0, 0, 15], inverted=(1,))
+    assert (turned.values["inverted"], turned.tracks, stray.tracks) == (True, (1,), (3,))
+
+
+@pytest.mark.parametrize(
+    ("delays_us", "said"),
+    [
+        ([0, 9], "Track 2 is 9.00 us later than track 1: either a tilt of the head by 3.93 "),
+        ([0, -9], "Track 1 is 9.00 us later than track 2: either a tilt of the head by 3.93 "),
+        ([0, 5, 10], "Track 3 is 10.00 us later than track 1: either a tilt of the head by 2.18 "),
+        ([0, 0, 15], "whether the head is tilted besides, three tracks cannot tell."),
+        ([0, 0, 15, 15], "later than the earliest by 0.00, 0.00, 15.00, 15.00 us."),
+    ],
+)
+def test_nobody_is_told_to_set_the_azimuth_by_what_may_be_a_late_track(
+    delays_us: list[float], said: str
+) -> None:
+    (finding,), _ = azimuth_of(delays_us)
+    assert (finding.verdict, finding.tracks) == (Verdict.REDO, tuple(range(len(delays_us))))
+    assert said in finding.text
+    assert "cannot tell" in finding.text
+    assert "Set the azimuth" not in finding.text
+
+
+def test_tracks_on_no_line_have_no_tilt() -> None:
+    (finding,), told = azimuth_of([0, 0, 15, 15])
+    assert told.head_tilt_arcmin is None
+    assert finding.values["delays"] == [
+        {"track": k + 1, "later_us": us} for k, us in enumerate((0.0, 0.0, 15.0, 15.0))
+    ]
+    (finding,), _ = azimuth_of([0, 0, 60, 60], sheet=Sheet(reel=DECLARED))
+    assert finding.verdict is Verdict.LISTEN
+
+
 @pytest.mark.parametrize(
     ("beside_db", "verdict"), [(-44.0, Verdict.LISTEN), (-100.0, Verdict.CLEAR)]
 )
