@@ -30,7 +30,7 @@ def gone(report: Report, files: Sequence[FileLine] | None = None) -> dict[str, R
     if len(capture.files) == 1 and capture.files[0].name == capture.name:
         return {}  # no set
     last = {s.file: s.at for s in report.earlier if s.file is not None and s.sha256}
-    last |= {line.name: report.made.at for line in capture.files if line.sha256}
+    held = {line.name: report.made.at for line in capture.files if line.sha256}
     there = capture.files if files is None else files
     names, contents = {line.name for line in there}, {line.sha256 for line in there}
     signed = [s.at for s in report.earlier if s.signoff and s.signoff.verdict is not Verdict.REDO]
@@ -38,8 +38,14 @@ def gone(report: Report, files: Sequence[FileLine] | None = None) -> dict[str, R
         signed.append(report.made.at)
     newest = max(map(datetime.fromisoformat, signed), default=None)
     found = {}
-    for name, at in last.items():
-        if name in names or (newest is not None and newest > datetime.fromisoformat(at)):
+    for name, at in (last | held).items():
+        if name in names:
+            continue
+        # what the signed report itself held was there; what came before it, in the same second
+        # at the latest, was signed away
+        if newest is not None and name not in held and newest >= datetime.fromisoformat(at):
+            continue
+        if newest is not None and newest > datetime.fromisoformat(at):
             continue
         record = baseline(report, name)
         if record is not None and record.sha256 not in contents:
