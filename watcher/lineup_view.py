@@ -18,6 +18,7 @@ from watcher.report import Report
 COLUMNS: Final = 8
 _FIRST: Final = 15  # of a row: the tone
 _CELL: Final = 8
+_FEW_TRACKS: Final = 4  # fewer cannot tell a tilt of the head from a late track
 _NONE: Final = "-"
 
 
@@ -136,4 +137,6 @@ def _by_track(measured: LineupMeasures, names: Sequence[str]) -> Iterator[str]:
                 row = "".join(f"{value:>{_CELL}}" for value in values)
                 yield f"  {title:{_FIRST - 2}}{row}"
     if measured.head_tilt_arcmin is not None:
-        yield f"  tilt of the head: {measured.head_tilt_arcmin:+.2f} minutes of arc"
+        few = len(lines) < _FEW_TRACKS - 1  # the reference has no line of its own
+        or_else = ", or a track that is late of its own" if few else ""
+        yield f"  tilt of the head: {measured.head_tilt_arcmin:+.2f} minutes of arc{or_else}"

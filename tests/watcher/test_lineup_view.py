@@ -136,3 +136,11 @@ def test_what_cannot_be_read_has_no_lack_of_tones(
     out = capsys.readouterr().out
     assert "could not be read" in out
     assert "no line-up tones found" not in out
+
+
+@pytest.mark.parametrize(("tracks", "told"), [(2, True), (3, True), (4, False)])
+def test_of_few_tracks_a_tilt_may_be_a_late_track(tracks: int, told: bool) -> None:
+    lines = lineup_lines(report(measured(tracks, head_tilt_arcmin=1.25), tracks))
+    (tilt,) = [line for line in lines if "tilt of the head" in line]
+    assert ("late of its own" in tilt) is told
+    assert "+1.25 minutes of arc" in tilt
