@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from datetime import datetime
 from typing import Final
 
 from checks.checksum import Record
 from checks.model import Finding, Remedy, Verdict
 from watcher.record import baseline
 from watcher.report import FileLine, Report
+from watcher.rows import when
 
 _MOST_NAMED: Final = 8  # own choice: a line and a half; the rest stands in the values
 
@@ -36,16 +36,15 @@ def gone(report: Report, files: Sequence[FileLine] | None = None) -> dict[str, R
     signed = [s.at for s in report.earlier if s.signoff and s.signoff.verdict is not Verdict.REDO]
     if report.signoff is not None and report.signoff.verdict is not Verdict.REDO:
         signed.append(report.made.at)
-    newest = max(map(datetime.fromisoformat, signed), default=None)
+    newest = max((time for time in map(when, signed) if time is not None), default=None)
     found = {}
     for name, at in (last | held).items():
         if name in names:
             continue
+        then = when(at)
         # what the signed report itself held was there; what came before it, in the same second
         # at the latest, was signed away
-        if newest is not None and name not in held and newest >= datetime.fromisoformat(at):
-            continue
-        if newest is not None and newest > datetime.fromisoformat(at):
+        if newest and then and (newest > then or (newest == then and name not in held)):
             continue
         record = baseline(report, name)
         if record is not None and record.sha256 not in contents:

@@ -17,6 +17,7 @@ from typing import Final
 
 from checks.model import Verdict
 from watcher.report import FindingLine, Report
+from watcher.rows import when
 from watcher.summary import sheet_value
 
 FOLDERS: Final = ("lineup", "line-up", "lineups", "line-ups", "Lineup", "Line-up")
@@ -149,18 +150,9 @@ def worst_of(report: Report) -> str | None:
     return f"level {line.deviation_db:+.2f} dB at {hz:g} Hz on track {line.track}"
 
 
-def _time(modified: str) -> datetime | None:
-    """The time of a file; None where it cannot be read or tells no offset, and so has no order."""
-    try:
-        time = datetime.fromisoformat(modified)
-    except ValueError:
-        return None
-    return None if time.tzinfo is None else time
-
-
 def recorded_at(report: Report) -> Recorded | None:
     """When a capture was recorded, as far as its files and header tell."""
-    found = [_time(file.modified) for file in report.capture.files if file.modified]
+    found = [when(file.modified) for file in report.capture.files if file.modified]
     times = [time for time in found if time is not None]
     if not times:
         return None

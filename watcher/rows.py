@@ -74,6 +74,15 @@ def utc(time: str) -> str:
     return datetime.fromisoformat(time).astimezone(UTC).isoformat(timespec="milliseconds")
 
 
+def when(time: str) -> datetime | None:
+    """A moment in a report; None where it cannot be read, or tells no offset and has no order."""
+    try:
+        moment = datetime.fromisoformat(time)
+    except ValueError:
+        return None
+    return None if moment.tzinfo is None else moment
+
+
 def age_s(time: str) -> float:
     """How long ago a moment in the ledger's form of time was, by the wall clock."""
     return (datetime.now(UTC) - datetime.fromisoformat(time)).total_seconds()

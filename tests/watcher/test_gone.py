@@ -86,3 +86,21 @@ def test_a_file_under_another_name_with_the_same_content_is_not_lost(
     _, report = checked(capsys, tmp_path)
     assert lost_of(report) == []
     assert run(capsys, str(tmp_path))[2]["counts"]["intact"] == 3
+
+
+def test_an_odd_date_neither_ends_the_check_nor_signs_a_file_away(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for number, one in enumerate(NAMES):
+        capture(tmp_path / one, seed=number, channels=1)
+    checked(capsys, tmp_path)
+    (tmp_path / NAMES[2]).unlink()
+    checked(capsys, tmp_path)
+    (path,) = tmp_path.glob("*.vigil.json")
+    report = json.loads(path.read_text())
+    report["earlier"][0]["at"] = "2026-01-01T00:00:00"  # no offset
+    report["signoff"] = {"by": "AB", "at": "2026-01-02", "note": None, "verdict": "clear"}
+    path.write_text(json.dumps(report))
+    _, again = checked(capsys, tmp_path)
+    assert "not-run" not in [finding["kind"] for finding in again["findings"]]
+    assert [finding["kind"] for finding in lost_of(again)] == ["set-missing"]
