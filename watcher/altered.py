@@ -21,7 +21,7 @@ from watcher.files import FdSource, open_capture
 from watcher.reader import DecodedFeed, packed
 from watcher.record import baseline
 from watcher.report import FileLine, Report, ReportError, from_json
-from watcher.truths import Truth, composed, exact_name
+from watcher.truths import Truth, composed, name_of
 
 _UNDECODABLE = "undecodable"
 _NOWHERE = "Only a digest of the whole file is recorded: where it differs cannot be said."
@@ -122,7 +122,7 @@ def _recorded(
         except (OSError, ReportError):
             continue
         for index, line in enumerate(report.capture.files):
-            name = exact_name({"name": line.name, "name_b64": line.name_b64})
+            name = name_of(line)
             if composed(name) == composed(os.path.basename(path)):
                 files = report.measures.container.files if report.measures.container else ()
                 record = baseline(report, line.name)

@@ -12,10 +12,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from watcher.files import shown
+from watcher.files import Stamp, shown
 from watcher.ledger import CaptureRow, Ledger, State
 from watcher.moved import former, move
-from watcher.settling import Stamp
 from watcher.tracksets import Capture
 
 

@@ -20,11 +20,12 @@ from watcher import settling
 from watcher.booking import Booked, book, same_as_known
 from watcher.errors import ConfigError
 from watcher.fellows import Fellows, TakeKey, key_of
+from watcher.files import Stamp
 from watcher.lease import Lease
 from watcher.ledger import Ledger, State
 from watcher.ledger import now as wall_time
 from watcher.settings import Applied, Settings, Sheets, TrackSets
-from watcher.settling import Answer, Asked, Sighting, Stamp
+from watcher.settling import Answer, Asked, Sighting
 from watcher.tracksets import Capture, grouped
 
 _NEVER: Final = float("-inf")

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 from watcher import contents, sidecar
 from watcher.record import signed_still
 from watcher.report import Report, ReportError, to_json
-from watcher.truths import exact_name
+from watcher.truths import name_of
 
 if TYPE_CHECKING:
     from watcher.ledger import CaptureRow, Ledger
@@ -104,6 +104,4 @@ def made_at(report: Report) -> datetime:
 
 
 def _names(report: Report) -> list[bytes]:
-    return [
-        exact_name({"name": line.name, "name_b64": line.name_b64}) for line in report.capture.files
-    ]
+    return [name_of(line) for line in report.capture.files]

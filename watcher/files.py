@@ -13,6 +13,7 @@ import stat
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NamedTuple
 
 from watcher.errors import UnreadError
 
@@ -33,6 +34,30 @@ class Identity:
     @classmethod
     def of(cls, st: os.stat_result) -> Identity:
         return cls(device=st.st_dev, inode=st.st_ino, size=st.st_size, mtime_ns=st.st_mtime_ns)
+
+
+class Stamp(NamedTuple):
+    """One state of a file, as the file system tells it. The change time is not to be put back."""
+
+    device: int
+    inode: int
+    size: int
+    mtime_ns: int
+    ctime_ns: int
+
+    @classmethod
+    def of(cls, st: os.stat_result) -> Stamp:
+        return cls(st.st_dev, st.st_ino, st.st_size, st.st_mtime_ns, st.st_ctime_ns)
+
+    @property
+    def identity(self) -> Identity:
+        return Identity(
+            device=self.device,
+            inode=self.inode,
+            size=self.size,
+            mtime_ns=self.mtime_ns,
+            ctime_ns=self.ctime_ns,
+        )
 
 
 @contextlib.contextmanager

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Final
 
-from watcher.settling import Stamp
+from watcher.files import Stamp
 
 _AFTER_S: Final = (
     60.0  # a recording is over only so long after growth; clients send late (from memory)

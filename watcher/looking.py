@@ -15,10 +15,10 @@ from typing import Final, NamedTuple
 
 from watcher import booking, reconcile
 from watcher.candidates import Candidates, Place
+from watcher.files import Stamp
 from watcher.growth import Growth
 from watcher.ledger import Ledger, State
 from watcher.reconcile import Differs, Listing, Outcome
-from watcher.settling import Stamp
 from watcher.walk import is_capture_name, is_unfinished_name
 
 _CHUNK: Final = 200  # files of one folder taken in at once

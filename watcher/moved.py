@@ -15,11 +15,10 @@ from pathlib import Path
 
 from watcher.decided import take_over
 from watcher.examine import readable
-from watcher.files import Identity, shown
+from watcher.files import Identity, Stamp, shown
 from watcher.ledger import CaptureRow, Ledger, State
 from watcher.report import Report, sidecar_path, to_json
 from watcher.rows import split
-from watcher.settling import Stamp
 from watcher.tracksets import Capture
 
 

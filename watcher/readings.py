@@ -10,6 +10,8 @@ import stat
 from collections.abc import Callable, Collection
 from typing import Any, Final, NamedTuple
 
+from watcher.files import Stamp
+
 _PIECE: Final = 4 << 20
 _SMALL: Final = 64 << 10
 _FLAGS: Final = (
@@ -18,16 +20,6 @@ _FLAGS: Final = (
 
 Pace = Callable[[int], None]
 """Told the bytes read; may wait."""
-
-
-class Stamp(NamedTuple):
-    """What tells one state of a file from another; the time of change cannot be put back."""
-
-    device: int
-    inode: int
-    size: int
-    mtime_ns: int
-    ctime_ns: int
 
 
 class Reading(NamedTuple):
@@ -47,8 +39,7 @@ class Reading(NamedTuple):
 
     @property
     def stamp(self) -> Stamp:
-        st = self.stat
-        return Stamp(st.st_dev, st.st_ino, st.st_size, st.st_mtime_ns, st.st_ctime_ns)
+        return Stamp.of(self.stat)
 
 
 def is_as_recorded(path: bytes, algorithm: str, digest: bytes) -> int | None:

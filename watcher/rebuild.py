@@ -15,7 +15,7 @@ from watcher.ledger import CaptureRow, Ledger, utc
 from watcher.report import Report, ReportError
 from watcher.signoff import unchanged_since
 from watcher.tracksets import Capture
-from watcher.truths import exact_name
+from watcher.truths import exact_name, name_of
 
 
 def adopt(ledger: Ledger, row: CaptureRow, capture: Capture, path: Path) -> bool:
@@ -48,7 +48,7 @@ def _speaks_of(report: Report, capture: Capture) -> bool:
     lines = report.capture.files
     line = report.capture
     folder = exact_name({"folder": line.folder, "folder_b64": line.folder_b64}, "folder")
-    names = [exact_name({"name": file.name, "name_b64": file.name_b64}) for file in lines]
+    names = [name_of(file) for file in lines]
     return (
         names == [os.fsencode(file.name) for file in capture.files]
         # through a link it is the same folder

@@ -19,10 +19,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, NamedTuple, TypeVar
 
+from watcher.files import Stamp
 from watcher.lease import is_mount_point, keeps_inodes
 from watcher.ledger import Ledger, State
 from watcher.ledger import now as wall_time
-from watcher.settling import Stamp
 from watcher.walk import is_capture, is_unfinished_name
 
 _BREATH: Final = 1000  # entries between two chances to stop

@@ -12,14 +12,13 @@ an old one, and a client's clock may run ahead.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Final
 
 from checks.container import Layout
-from watcher.files import Identity, shown
+from watcher.files import Stamp, shown
 from watcher.lease import Lease
 from watcher.tracksets import Capture, judge
 
@@ -36,30 +35,6 @@ HELD_S: Final = 12 * 3600.0
 _SET_PERIODS: Final = 2
 # Where leases do not tell, only time can. From memory: clients hold data back about a minute.
 _UNSURE_PERIODS: Final = 2
-
-
-class Stamp(NamedTuple):
-    """One state of a file, as the file system tells it. The change time is not to be put back."""
-
-    device: int
-    inode: int
-    size: int
-    mtime_ns: int
-    ctime_ns: int
-
-    @classmethod
-    def of(cls, st: os.stat_result) -> Stamp:
-        return cls(st.st_dev, st.st_ino, st.st_size, st.st_mtime_ns, st.st_ctime_ns)
-
-    @property
-    def identity(self) -> Identity:
-        return Identity(
-            device=self.device,
-            inode=self.inode,
-            size=self.size,
-            mtime_ns=self.mtime_ns,
-            ctime_ns=self.ctime_ns,
-        )
 
 
 @dataclass(slots=True)

@@ -23,7 +23,7 @@ from watcher.ledger import Ledger
 from watcher.record import signed_still
 from watcher.report import Report, Signoff
 from watcher.tracksets import Capture
-from watcher.truths import exact_name
+from watcher.truths import name_of
 
 
 def find_report(capture: Capture, path: Path) -> tuple[Path, Report]:
@@ -59,7 +59,7 @@ def may_be_signed(report: Report, capture: Capture, verdict: Verdict, note: str 
 def unchanged_since(report: Report, folder: Path) -> bool:
     """Whether size and date of every file are as in the report."""
     for line in report.capture.files:
-        name = exact_name({"name": line.name, "name_b64": line.name_b64})
+        name = name_of(line)
         try:
             st = os.stat(os.fsencode(folder) + b"/" + name, follow_symlinks=False)
         except OSError:

@@ -20,7 +20,7 @@ from typing import Any, Final, NamedTuple
 from watcher import bags, sumfiles
 from watcher.gone import gone
 from watcher.record import baseline, superseded
-from watcher.report import SUFFIX, ReportError, from_json
+from watcher.report import SUFFIX, FileLine, ReportError, from_json
 from watcher.walk import is_capture
 
 _SIDECAR: Final = SUFFIX.encode()
@@ -241,6 +241,11 @@ def exact_name(line: dict[str, Any], key: str = "name") -> bytes:
     """A name in a report as the file system has it."""
     coded = line.get(f"{key}_b64")
     return base64.b64decode(coded) if coded else os.fsencode(line[key])
+
+
+def name_of(line: FileLine) -> bytes:
+    """The same of a file's line in a report that has been read."""
+    return exact_name({"name": line.name, "name_b64": line.name_b64})
 
 
 def _whole(text: bytes) -> tuple[bytes, list[_Recorded]]:

@@ -106,16 +106,22 @@ def described(outward: Samples, fmt: CaptureFormat, *, value: float = 0.0) -> Ed
     if meeting in (Meeting.ABRUPT, Meeting.RAMP) and not _alive(steps):
         meeting = Meeting.NOTHING
     later = 0.0
-    # The hiss in the highest differences tells where what is played only swells or dies away.
-    fine = np.append(np.abs(np.diff(steps, 4)), np.zeros(4))[: ends[-1]]
-    hiss = np.maximum.reduceat(fine, np.concatenate(([0], ends[:-1])))
-    if meeting is Meeting.RAMP and float(hiss.max()) < _RAMPED * float(hiss[0]):
-        meeting = Meeting.ABRUPT
-    if meeting is Meeting.FADE and _alive(steps[int(_MUTED_MS / 1000 * rate) :]):
+    if meeting is Meeting.RAMP:
+        hiss = _hiss(steps, ends)
+        meeting = Meeting.RAMP if hiss.max() >= _RAMPED * hiss[0] else Meeting.ABRUPT
+    elif meeting is Meeting.FADE and _alive(steps[int(_MUTED_MS / 1000 * rate) :]):
+        hiss = _hiss(steps, ends)
         wide = 0.99 * _MUTED_MS, 0.99 * LAST_MS  # the ends of octaves are rounded down
         later = min(_grown(x, ends, rate, *wide) for x in (peaks, hiss))
     away = float(peaks[-1]) if meeting in (Meeting.RAMP, Meeting.FADE) else near
     return Edge(meeting, near * step, near, away * step, later)
+
+
+def _hiss(steps: NDArray[np.float64], ends: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Peaks of the highest differences, octave by octave of distance: what is played swells or
+    dies away without them."""
+    fine = np.append(np.abs(np.diff(steps, 4)), np.zeros(4))[: ends[-1]]
+    return np.maximum.reduceat(fine, np.concatenate(([0], ends[:-1])))
 
 
 def _meeting(peaks: NDArray[np.float64], ends: NDArray[np.int64], rate_hz: int) -> Meeting:

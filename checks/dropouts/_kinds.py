@@ -34,9 +34,8 @@ SEEN: Final = 5.0
 
 FOREIGN: Final = 12.0
 FOREIGN_FRAMES: Final = 8
-FOREIGN_S: Final = 0.0025
-"""Least height, in standard deviations, least and greatest length of foreign samples on one track
-that cannot be proven to have been put in: others are clicks and attacks. From own trials."""
+"""Least height, in standard deviations, and least length of foreign samples on one track that
+cannot be proven to have been put in: others are clicks and attacks. From own trials."""
 
 SHARP: Final = 50.0
 """Height of the first sample behind a clean cut, in standard deviations over all tracks, that
@@ -277,10 +276,9 @@ class Kinds:
             at += moved
             self._proven(tuple(sorted(traces)), at, _PUT_IN, "inserted", values, frames=frames)
         elif proper and edge >= SHARP:
-            text = (
-                "Some samples do not belong there, and they begin and end from one sample to the "
-            )
-            text += "next: nothing that comes before a converter can do that; play the tape again."
+            text = "Some samples do not belong there, and they begin and end from one sample to "
+            text += "the next: nothing that comes before a converter can do that; play the tape "
+            text += "again."
             at += 2
             self._proven(tuple(sorted(traces)), at, text, "foreign", values, frames=frames)
         elif self._foreign_for_sure(found, list(traces.values())):

@@ -23,7 +23,7 @@ from watcher.beside import Beside
 from watcher.daemon import LEDGER_AGAIN_S, RECORDING, Daemon
 from watcher.errors import UsageError
 from watcher.examine import examine, not_examined
-from watcher.ledger import Ledger, State
+from watcher.ledger import CaptureRow, Ledger, State
 from watcher.logs import Log
 from watcher.pacing import STARVED_S
 from watcher.pool import Ended, Running
@@ -109,6 +109,17 @@ class Watch:
         self.scene.settings = settings
         self.scene.intake = self.scene.make()
         return self.scene.intake
+
+    def sign(self, name: str, verdict: Verdict) -> CaptureRow:
+        """A person decides about a capture that has been checked."""
+        row = self.scene.row(name)
+        report = self.scene.ledger.report(row.id)
+        assert report is not None
+        assert row.report_path is not None
+        capture = self.pool.tasks[row.id].capture
+        sign(report, row.report_path, capture, self.scene.ledger, by="AB", note=None,
+             verdict=verdict)  # fmt: skip
+        return row
 
     def after(self, seconds: float) -> None:
         until = self.scene.seconds + seconds
@@ -365,20 +376,7 @@ def test_a_take_put_aside_and_played_again_under_its_name(watch: Watch) -> None:
 def test_played_again_under_its_name_after_a_person_asked_for_it(watch: Watch) -> None:
     path = watch.scene.write("take.wav")
     watch.checked()
-    row = watch.scene.row("take.wav")
-    report = watch.scene.ledger.report(row.id)
-    assert report is not None
-    assert row.report_path is not None
-    capture = watch.pool.tasks[row.id].capture
-    sign(
-        report,
-        row.report_path,
-        capture,
-        watch.scene.ledger,
-        by="AB",
-        note=None,
-        verdict=Verdict.REDO,
-    )
+    row = watch.sign("take.wav", Verdict.REDO)
     path.write_bytes(wav(fill=7))
     watch.scene.scan()
     watch.checked()
@@ -401,13 +399,7 @@ def test_a_signoff_is_open_again_when_the_line_up_turns_out_bad(
 
     path = watch.scene.write("take.wav")
     watch.checked()
-    row = watch.scene.row("take.wav")
-    report = watch.scene.ledger.report(row.id)
-    assert report is not None
-    assert row.report_path is not None
-    capture = watch.pool.tasks[row.id].capture
-    sign(report, row.report_path, capture, watch.scene.ledger, by="AB", note=None,
-         verdict=Verdict.CLEAR)  # fmt: skip
+    row = watch.sign("take.wav", Verdict.CLEAR)
 
     def worse(report: Any, _: Any) -> Any:
         found = next(f for f in report.findings)

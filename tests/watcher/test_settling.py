@@ -12,8 +12,9 @@ from watching import wav
 
 from checks.container import Layout, parse
 from watcher import settling
+from watcher.files import Stamp
 from watcher.lease import Lease
-from watcher.settling import Answer, Asked, Sighting, Stamp
+from watcher.settling import Answer, Asked, Sighting
 from watcher.tracksets import Capture
 
 ASKED = Asked(quiet_s=120.0, give_up_s=1800.0)
