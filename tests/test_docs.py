@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import importlib
 import re
 from pathlib import Path
 
 import pytest
 
 from checks import registry
-from watcher.cli import parser
+from watcher.arguments import parser
+from watcher.cli import _CARRIED_OUT_BY
 from watcher.exits import Exit
 
 PROJECT = Path(__file__).resolve().parents[1]
@@ -72,3 +74,9 @@ def test_no_path_of_a_machine_and_nothing_left_undone() -> None:
     for path in PROJECT.rglob("*"):
         if path.suffix in (".py", ".md", ".toml", ".yaml") and ".venv" not in path.parts:
             assert not bad.search(path.read_text("utf-8")), path
+
+
+def test_every_command_is_carried_out_by_something() -> None:
+    assert set(_CARRIED_OUT_BY) == set(commands())
+    for command, module in _CARRIED_OUT_BY.items():
+        assert callable(getattr(importlib.import_module(f"watcher.{module}"), f"run_{command}"))

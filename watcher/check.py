@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import multiprocessing
 import os
@@ -18,6 +19,7 @@ from watcher.examine import examine
 from watcher.exits import BY_VERDICT, Exit
 from watcher.files import shown
 from watcher.lineups import LineupEntry, entry_of
+from watcher.partner import Partner, cores, partner_for
 from watcher.report import SUFFIX, Report, ReportError, sidecar_path
 from watcher.settings import Applied, Settings, Sheets
 from watcher.sheets import SHEET_NAME
@@ -143,10 +145,12 @@ def run_job(
     *,
     keep: bool,
     line_ups: Sequence[LineupEntry] = (),
+    partner: Partner | None = None,
 ) -> Done:
     """Check one capture against its earlier report and, where wanted, write the new one.
 
-    ``line_ups``: of this run, for captures that may stand on them.
+    ``line_ups``: of this run, for captures that may stand on them; ``partner``: a process that
+    does a part of the checks.
     """
     trouble = []
     earlier = None
@@ -162,7 +166,7 @@ def run_job(
             trouble[-1] += f"; it is kept as {shown(aside.name)}"
     except OSError as error:
         trouble.append(f"{shown(str(job.report_path))}: {error.strerror or error}")
-    report = examine(job.capture, job.applied, earlier=earlier, progress=progress)
+    report = examine(job.capture, job.applied, earlier=earlier, progress=progress, partner=partner)
     report = _standing(report, job, line_ups)
     if keep:
         _save(report, job, trouble)
@@ -187,7 +191,20 @@ def _save(report: Report, job: Job, trouble: list[str]) -> None:
         )
 
 
-def run_all(jobs: Sequence[Job], *, at_once: int, keep: bool, work: Work) -> Iterator[Done]:
+def partner_of(
+    jobs: Sequence[Job], *, at_once: int
+) -> contextlib.AbstractContextManager[Partner | None]:
+    """A second process for the checks of ``run_all``, where they come one after the other.
+
+    To be entered while this process has one thread.
+    """
+    count = sum(job.bytes for job in jobs)
+    return partner_for(count, cores=cores() if at_once <= 1 or len(jobs) == 1 else 1)
+
+
+def run_all(
+    jobs: Sequence[Job], *, at_once: int, keep: bool, work: Work, partner: Partner | None = None
+) -> Iterator[Done]:
     """Check all, in order; with ``at_once`` > 1 in processes, in the order they end.
 
     Declared line-ups come first and are done before the others begin, which may stand on them.
@@ -196,7 +213,7 @@ def run_all(jobs: Sequence[Job], *, at_once: int, keep: bool, work: Work) -> Ite
     if at_once <= 1 or len(jobs) == 1:
         for job in jobs:
             work.on(job.capture.name)
-            done = run_job(job, work.add, keep=keep, line_ups=line_ups)
+            done = run_job(job, work.add, keep=keep, line_ups=line_ups, partner=partner)
             line_ups += _entries([done])
             yield done
         return

@@ -6,19 +6,13 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Final
 
 from rich.text import Text
 
 from checks.model import Verdict
 from watcher import (
     check,
-    commands_daemon,
-    commands_lineup,
-    commands_morning,
-    commands_verify,
     report,
 )
 from watcher.console import (
@@ -54,8 +48,11 @@ def run_check(args: argparse.Namespace) -> Exit:
 
 def _check(jobs: list[check.Job], *, as_json: bool, keep: bool, at_once: int = 1) -> Exit:
     done = []
-    with working(sum(job.bytes for job in jobs)) as work:
-        for one in check.run_all(jobs, at_once=at_once, keep=keep, work=work):
+    with (
+        check.partner_of(jobs, at_once=at_once) as partner,
+        working(sum(job.bytes for job in jobs)) as work,
+    ):
+        for one in check.run_all(jobs, at_once=at_once, keep=keep, work=work, partner=partner):
             done.append(one)
             if as_json:
                 print(report.to_json(one.report, indent=None), flush=True)
@@ -131,20 +128,3 @@ def run_config(args: argparse.Namespace) -> Exit:
     for key, value, source in show_rows(Sheets(load(config), top).for_capture(capture)):
         print(f"{key}: {shown_text(str(value))}  ({shown(source)})")
     return Exit.CLEAR
-
-
-COMMANDS: Final[dict[str, Callable[[argparse.Namespace], Exit]]] = {
-    "check": run_check,
-    "demo": run_demo,
-    "schema": run_schema,
-    "config": run_config,
-    "watch": commands_daemon.run_watch,
-    "enrol": commands_daemon.run_enrol,
-    "status": commands_daemon.run_status,
-    "unit": commands_daemon.run_unit,
-    "summary": commands_morning.run_summary,
-    "signoff": commands_morning.run_signoff,
-    "lineup": commands_lineup.run_lineup,
-    "verify": commands_verify.run_verify,
-    "sums": commands_verify.run_sums,
-}

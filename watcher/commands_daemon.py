@@ -21,43 +21,6 @@ from watcher.settings import Settings, find_config, load
 from watcher.unit import unit_text, written_folders
 
 
-def add_parsers(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """The command line of all four (contract)."""
-    watch = commands.add_parser(
-        "watch",
-        help="watch the configured roots and check what comes in (the daemon)",
-        description="Runs in the foreground until told to stop (SIGTERM); SIGHUP reads a changed "
-        "configuration. A service manager runs it: see `reelvigil unit`.",
-    )
-    watch.add_argument("--config", metavar="F")
-    enrol = commands.add_parser(
-        "enrol",
-        help="give a storage root its marker",
-        description="Writes the root's marker, so that an absent or foreign volume is never "
-        "taken for deleted captures. Once more: confirms that the root is right as it is.",
-    )
-    enrol.add_argument("root", metavar="ROOT")
-    enrol.add_argument("--config", metavar="F")
-    enrol.add_argument(
-        "--take-over", action="store_true", help="from another instance that watches it no more"
-    )
-    status = commands.add_parser(
-        "status",
-        help="is the daemon alive, what is it doing, how long is the queue",
-        description="Exit status 0: alive; 6: not.",
-    )
-    status.add_argument("--config", metavar="F")
-    status.add_argument("--json", action="store_true")
-    unit = commands.add_parser(
-        "unit",
-        help="print a systemd unit, filled in",
-        description="Prints a unit for this installation and configuration. Read it, save it as "
-        "/etc/systemd/system/reelvigil.service, then: systemctl enable --now reelvigil",
-    )
-    unit.add_argument("--config", metavar="F")
-    unit.add_argument("--user", default="reelvigil", help="account it runs as (default reelvigil)")
-
-
 def _loaded(args: argparse.Namespace) -> tuple[Settings, Path | None]:
     config = find_config(Path(args.config) if args.config else None)
     return load(config), config

@@ -25,19 +25,6 @@ from watcher.summary import track_names
 _WIDTH: Final = 78
 
 
-def add_parsers(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """The command line (contract)."""
-    parser = commands.add_parser(
-        "lineup",
-        help="the line-up tones of a capture as a table",
-        description="Reads captures and shows their line-up tones, track by track: level, "
-        "deviation, phase, delay, and what is to be said about them. Nothing is written.",
-    )
-    parser.add_argument("files", nargs="+", metavar="FILE")
-    parser.add_argument("--json", action="store_true", help="one line-up a line")
-    parser.add_argument("--config", metavar="F", help="configuration file (reelvigil.yaml)")
-
-
 def run_lineup(args: argparse.Namespace) -> Exit:
     """``lineup FILE...``"""
     jobs = check.plan(args.files, load(find_config(Path(args.config) if args.config else None)))

@@ -27,36 +27,6 @@ from watcher.signoff import find_report, may_be_signed, sign
 from watcher.stands_on import stand_again, stand_again_on_disk
 
 
-def add_parsers(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """The command line of both (contract)."""
-    summary = commands.add_parser(
-        "summary",
-        help="what came in, what needs doing",
-        description="What the daemon found: what could not be looked at, the tapes to play again, "
-        "the files at fault, where to listen, what is clear, what waits, and what is stored.",
-    )
-    summary.add_argument(
-        "--since",
-        metavar="WHEN",
-        help="a time (RFC 3339), a date, or 12h, 3d (default: since the last summary marked as "
-        "read, else 24h)",
-    )
-    summary.add_argument("--seen", action="store_true", help="mark it as read")
-    summary.add_argument("--json", action="store_true")
-    summary.add_argument("--config", metavar="F")
-    signoff = commands.add_parser(
-        "signoff",
-        help="a person has listened and decided",
-        description="Keeps a person's decision in the report and the ledger. Summaries stop "
-        "asking; a later change of the file or of the findings opens the question again.",
-    )
-    signoff.add_argument("captures", nargs="+", metavar="CAPTURE")
-    signoff.add_argument("--by", required=True, metavar="INITIALS")
-    signoff.add_argument("--note", metavar="TEXT")
-    signoff.add_argument("--verdict", choices=["clear", "redo"], default="clear")
-    signoff.add_argument("--config", metavar="F")
-
-
 def run_summary(args: argparse.Namespace) -> Exit:
     """``summary``"""
     settings = load(find_config(Path(args.config) if args.config else None))

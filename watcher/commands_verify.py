@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
-import re
 import sys
 import time
 from collections.abc import Iterator
@@ -22,75 +21,6 @@ from watcher.reverify import Options, Result, State
 from watcher.settings import Settings, find_config, load
 from watcher.sums import write_sums
 from watcher.verify_view import as_json, counts_as_json, print_results
-
-
-def add_parsers(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """The command line of both (contract)."""
-    check = commands.add_parser(
-        "verify",
-        help="are these bytes still the ones that were checked?",
-        description="Reads every capture in a folder again (and every file with a recorded "
-        "digest) and holds it against what is recorded: reports, ledger, sum files, bags. States: "
-        "intact, altered, missing, elsewhere, unrecorded, unread.",
-    )
-    check.add_argument("folders", nargs="+", metavar="FOLDER")
-    check.add_argument("--json", action="store_true", help="one result a line, counts last")
-    check.add_argument("--config", metavar="F")
-    check.add_argument(
-        "--quick", action="store_true", help="existence, size and date only: no byte is read"
-    )
-    check.add_argument(
-        "--jobs",
-        type=_jobs,
-        default=0,
-        metavar="N",
-        help="big files at once (default: several on storage without turning disks, else 1, for "
-        "several would make one disk seek)",
-    )
-    check.add_argument(
-        "--resume", action="store_true", help="go on with the interrupted run of this folder"
-    )
-    check.add_argument(
-        "--sample",
-        type=_percent,
-        metavar="PERCENT",
-        help="this share of the files, the longest unverified first",
-    )
-    check.add_argument(
-        "--time-limit",
-        type=_duration,
-        metavar="T",
-        help="begin no further file after this time (90, 45m, 8h), the longest unverified first",
-    )
-    sums = commands.add_parser(
-        "sums",
-        help="write a sum file for general tools",
-        description="Writes SHA256SUMS into a folder, for `sha256sum -c`, from recorded digests.",
-    )
-    sums.add_argument("folder", metavar="FOLDER")
-    sums.add_argument("--config", metavar="F")
-    sums.add_argument("--from-bytes", action="store_true", help="read the files instead")
-    sums.add_argument("--replace", action="store_true", help="write over a differing SHA256SUMS")
-
-
-def _jobs(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 64:
-        raise argparse.ArgumentTypeError(f"must be 1 to 64, got {text!r}")
-    return int(text)
-
-
-def _percent(text: str) -> float:
-    found = re.fullmatch(r"(\d+(?:\.\d+)?)%?", text)
-    if not found or not 0 < float(found[1]) <= 100:
-        raise argparse.ArgumentTypeError(f"must be more than 0 and at most 100, got {text!r}")
-    return float(found[1])
-
-
-def _duration(text: str) -> float:
-    found = re.fullmatch(r"(\d+(?:\.\d+)?)([smh]?)", text)
-    if not found:
-        raise argparse.ArgumentTypeError(f"must be seconds, or like 45m or 8h, got {text!r}")
-    return float(found[1]) * {"": 1, "s": 1, "m": 60, "h": 3600}[found[2]]
 
 
 @contextlib.contextmanager

@@ -49,14 +49,6 @@ def console_on(stream: IO[str], *, width: int = _PLAIN_WIDTH) -> Console:
     )
 
 
-def safe_streams() -> None:
-    """Let no name and no locale make printing fail."""
-    for stream in (sys.stdout, sys.stderr):
-        reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:
-            reconfigure(errors="backslashreplace")
-
-
 def print_groups(console: Console, groups: Mapping[Heading, Sequence[CaptureRow]]) -> None:
     """Everything under its heading, what could not be looked at first."""
     name = placed((row.folder, row.name) for rows in groups.values() for row in rows)

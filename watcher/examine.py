@@ -21,6 +21,7 @@ from watcher import __version__
 from watcher.accounted import accounted
 from watcher.files import shown
 from watcher.gone import gone, with_gone
+from watcher.partner import Partner
 from watcher.reader import DecodedFeed
 from watcher.reading import Progress, Reading
 from watcher.record import Whole, baseline, carried_signoff, history
@@ -37,6 +38,7 @@ def examine(
     progress: Progress | None = None,
     give_back: bool = False,
     only: Collection[str] | None = None,
+    partner: Partner | None = None,
 ) -> Report:
     """Check one capture.
 
@@ -47,12 +49,13 @@ def examine(
         progress: told the work done, in bytes.
         give_back: hand read pages back to the system, for a server that records meanwhile.
         only: names of the sample checks wanted; None: all. Such a report is not to be kept.
+        partner: a process that does a part of the sample checks.
 
     Returns:
         The report. Never raises for anything in or about the files.
     """
     began = time.monotonic()
-    reading = Reading(capture, applied, progress, give_back=give_back, only=only)
+    reading = Reading(capture, applied, progress, give_back=give_back, only=only, partner=partner)
     with contextlib.ExitStack() as stack:
         reading.open_all(stack)
         reading.read_all(stack)

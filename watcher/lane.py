@@ -2,7 +2,7 @@
 
 One thread for all checks: two threads with half of the checks each were tried, and took longer,
 because a check of a block is a thousand short calls and every one of them ends in a wait for the
-interpreter's lock. Several captures at once, each in a process of its own, do use several cores.
+interpreter's lock. What does help is a second process (``partner``), where a core is free for it.
 """
 
 from __future__ import annotations
@@ -14,10 +14,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Workspace, block_in
 from checks.model import Outcome, Samples
 from checks.registry import CHECKS, Check, Context
 from checks.sample_pass import SamplePass
+from watcher.partner import Partner
 
 _RING: Final = 4  # blocks between reading and the checks
 
@@ -29,15 +30,29 @@ class Lane:
     """
 
     def __init__(
-        self, context: Context, dtype: np.dtype[Any], checks: Sequence[Check] = CHECKS
+        self,
+        context: Context,
+        dtype: np.dtype[Any],
+        checks: Sequence[Check] = CHECKS,
+        partner: Partner | None = None,
     ) -> None:
+        """``partner``: a process for those of the checks that are its share."""
         self._fmt = context.fmt
-        self._checks = SamplePass(context, checks)
+        self._names = [check.name for check in checks]
+        frames = LEAD_FRAMES + BLOCK_FRAMES
+        self._ring: list[Samples] = []
+        self._partner = partner
+        if partner is not None and partner.share.issubset(self._names):
+            self._ring = partner.begin(context, dtype, frames)
+        if not self._ring:
+            self._partner = None
+            shape = (context.fmt.channels, frames)
+            self._ring = [np.zeros(shape, dtype) for _ in range(_RING)]
+        theirs = self._partner.share if self._partner is not None else frozenset()
+        self._checks = SamplePass(context, [check for check in checks if check.name not in theirs])
         self._work = Workspace()
         self._thread = ThreadPoolExecutor(1, "checks")
-        shape = (context.fmt.channels, LEAD_FRAMES + BLOCK_FRAMES)
-        self._ring = [np.zeros(shape, dtype) for _ in range(_RING)]
-        self._pending: list[Future[None] | None] = [None] * _RING
+        self._pending: list[Future[None] | None] = [None] * len(self._ring)
         self._turn = 0
         self._start = 0
 
@@ -57,18 +72,19 @@ class Lane:
         pending = self._pending[self._turn]
         if pending is not None:
             pending.result()
+        if self._partner is not None:
+            self._partner.wait()
         return self._ring[self._turn][:, LEAD_FRAMES:]
 
     def feed(self, frames: int) -> None:
         """Show the first frames of the buffer last taken to every check."""
-        held, start = self._ring[self._turn], self._start
-        before = self._ring[self._turn - 1]
-        lead = LEAD_FRAMES if start else 0
+        held, before = self._ring[self._turn], self._ring[self._turn - 1]
         held[:, :LEAD_FRAMES] = before[:, -LEAD_FRAMES:]
-        view = held[:, LEAD_FRAMES - lead : LEAD_FRAMES + frames]
-        block = Block(view, start=start, lead=lead, fmt=self._fmt, work=self._work)
+        if self._partner is not None:
+            self._partner.show(frames)
+        block = block_in(held, frames, start=self._start, fmt=self._fmt, work=self._work)
         self._pending[self._turn] = self._thread.submit(self._checks.feed_block, block)
-        self._turn = (self._turn + 1) % _RING
+        self._turn = (self._turn + 1) % len(self._ring)
         self._start += frames
 
     def finish(self) -> dict[str, Outcome]:
@@ -76,4 +92,7 @@ class Lane:
         for pending in self._pending:
             if pending is not None:
                 pending.result()
-        return self._thread.submit(self._checks.finish).result()
+        outcomes = self._thread.submit(self._checks.finish).result()
+        if self._partner is not None:
+            outcomes |= self._partner.finish()
+        return {name: outcomes[name] for name in self._names}

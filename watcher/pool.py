@@ -16,9 +16,10 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
+from watcher.partner import cores
 from watcher.report import Report, ReportError, from_json
 from watcher.worker import Task, command, pace_line
 
@@ -87,7 +88,11 @@ class Pool:
         return self.size - len(self._running)
 
     def submit(self, key: int, task: Task, *, volume: int, count: int) -> None:
-        """Start a worker. ``key`` comes back with its outcome; ``count``: bytes to be read."""
+        """Start a worker. ``key`` comes back with its outcome; ``count``: bytes to be read.
+
+        The cores are shared out as if all workers were at work: which they are when it matters.
+        """
+        task = replace(task, cores=cores() // self.size, bytes=count)
         running = Running(key, task.capture.name, volume, count, task.limit_mb_s)
         self._running[key] = running
         running.thread = threading.Thread(

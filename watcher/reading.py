@@ -26,6 +26,7 @@ from checks.registry import CHECKS, Context
 from watcher.errors import UnreadError
 from watcher.files import FdSource, Identity, open_capture, shown
 from watcher.lane import Lane
+from watcher.partner import Partner
 from watcher.reader import ByteFeed, DecodedFeed, RawFeed, packed, sample_dtype
 from watcher.settings import Applied
 from watcher.sumfiles import SumLine
@@ -69,8 +70,10 @@ class Reading:
         *,
         give_back: bool,
         only: Collection[str] | None = None,
+        partner: Partner | None = None,
     ) -> None:
-        """``only``: names of the checks to show the samples to; None: all."""
+        """``only``: names of the checks to show the samples to; None: all. ``partner``: a process
+        that takes its share of them."""
         self.capture = capture
         self.applied = applied
         self.sheet = applied.sheet  # its tracks in the order of the rows read
@@ -84,6 +87,7 @@ class Reading:
         self._progress = progress
         self._give_back = give_back
         self._only = only
+        self._partner = partner
 
     # -- opening -----------------------------------------------------------------------------
 
@@ -234,12 +238,8 @@ class Reading:
             limits=self.applied.limits,
             container=ready[0].layout.kind if ready[0].layout else None,
         )
-        dtype = _common_dtype(ready)
-        if self._only is None:
-            wanted = Lane(context, dtype)
-        else:
-            wanted = Lane(context, dtype, [check for check in CHECKS if check.name in self._only])
-        with wanted as lane:
+        wanted = [c for c in CHECKS if self._only is None or c.name in self._only]
+        with Lane(context, _common_dtype(ready), wanted, self._partner) as lane:
             self.frames = self._read_samples(ready, lane)
             self.outcomes = lane.finish()
 

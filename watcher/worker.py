@@ -22,11 +22,11 @@ from pathlib import Path
 from typing import IO, Final
 
 from watcher.examine import examine
+from watcher.partner import end_with, partner_for
 from watcher.report import Report, to_json
 from watcher.sheets import Applied
 from watcher.tracksets import Capture
 
-_PR_SET_PDEATHSIG: Final = 1  # linux/prctl.h
 _IOPRIO_SET: Final = {"x86_64": 251, "aarch64": 30}  # linux system call numbers, from memory
 _IDLE_CLASS: Final = 3 << 13  # linux/ioprio.h
 
@@ -39,6 +39,7 @@ class Task:
         parent: process that started it; when that is gone, so is the worker.
         memory_mb: address space it may use.
         limit_mb_s: bytes it may read a second, in millions; None for no limit.
+        cores: processor cores that are free for it; ``bytes``: of its files. From the pool.
     """
 
     capture: Capture
@@ -47,6 +48,8 @@ class Task:
     parent: int
     memory_mb: int
     limit_mb_s: float | None
+    cores: int = 1
+    bytes: int = 0
 
 
 _LOOK_S: Final = 0.5  # after so long a sleeper looks whether it has another rate by now
@@ -96,14 +99,11 @@ def obey(stream: IO[bytes], pace: Pace) -> None:
 
 def settle_in(task: Task) -> None:
     """Bind this process to its parent, be polite, and take away what it must not do."""
-    libc = ctypes.CDLL(None, use_errno=True)
+    end_with(task.parent)
     if sys.platform == "linux":
-        libc.prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
         number = _IOPRIO_SET.get(os.uname().machine)
         if number is not None:
-            libc.syscall(number, 1, 0, _IDLE_CLASS)  # refused in some containers: then not
-    if os.getppid() != task.parent:
-        sys.exit(0)  # the parent went before we were bound to it
+            ctypes.CDLL(None).syscall(number, 1, 0, _IDLE_CLASS)  # refused in some containers
     with contextlib.suppress(OSError):
         os.nice(10)
     signal.pthread_sigmask(signal.SIG_SETMASK, ())
@@ -124,7 +124,6 @@ def main() -> None:
     task: Task = pickle.load(sys.stdin.buffer)
     settle_in(task)
     pace = Pace(task.limit_mb_s * 1e6 if task.limit_mb_s is not None else None)
-    threading.Thread(target=obey, args=(sys.stdin.buffer, pace), daemon=True).start()
     done, told = 0.0, time.monotonic()
 
     def progress(count: float) -> None:
@@ -135,9 +134,16 @@ def main() -> None:
             told = time.monotonic()
             print(f"done {done:.0f}", flush=True)
 
-    report = examine(
-        task.capture, task.applied, earlier=task.earlier, progress=progress, give_back=True
-    )
+    with partner_for(task.bytes, cores=task.cores) as partner:  # while there is one thread
+        threading.Thread(target=obey, args=(sys.stdin.buffer, pace), daemon=True).start()
+        report = examine(
+            task.capture,
+            task.applied,
+            earlier=task.earlier,
+            progress=progress,
+            give_back=True,
+            partner=partner,
+        )
     print("report " + to_json(report, indent=None), flush=True)
     os._exit(0)  # the thread that listens to our parent may hold standard input
 

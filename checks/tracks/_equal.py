@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from hashlib import shake_128
 from typing import Any, Final
 
 import numpy as np
@@ -32,7 +33,7 @@ _TONE_FRAMES: Final = 2048
 _TONE_STEPS: Final = 2.0  # rounding a sine moves its second-order prediction by less
 _TONE_NOISE: Final = 3e-4  # -70 dB: a tone from tape has more noise
 # Odd numbers without pattern (32-bit multiplicative hashing, D. E. Knuth, vol. 3, 6.4).
-_ODD: Final = np.random.default_rng(20_260).integers(1 << 24, 1 << 32, 2 * _TAKEN, np.uint32) | 1
+_ODD: Final = np.frombuffer(shake_128(b"equal tracks").digest(8 * _TAKEN), np.uint32) | 1
 
 
 @dataclass(slots=True)

@@ -17,7 +17,7 @@ import pytest
 from watching import wav
 
 from checks.model import Verdict
-from watcher import commands
+from watcher import commands_morning
 from watcher import ledger as ledgers
 from watcher.check import plan, run_job
 from watcher.cli import main
@@ -424,7 +424,7 @@ def test_a_locked_ledger_is_not_called_damaged(
                 db.execute("SELECT * FROM sqlite_master").fetchall()
             return Exit.CLEAR
 
-        monkeypatch.setitem(commands.COMMANDS, "summary", asks)
+        monkeypatch.setattr(commands_morning, "run_summary", asks)
         assert main(["summary"]) is Exit.FAULT
     told = capsys.readouterr().err
     assert ("damaged" in told) is damaged
