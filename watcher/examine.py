@@ -149,7 +149,9 @@ def _whole(reading: Reading, path: Path, line: FileLine) -> Whole | None:
         return None
     found = member.layout.found_frames
     return Whole(
-        frames=found if found is not None else reading.frames, audio_sha256=line.audio_sha256
+        frames=found if found is not None else reading.frames,
+        audio_sha256=line.audio_sha256,
+        crc32_mib=line.crc32_mib or "",
     )
 
 

@@ -27,6 +27,7 @@ class Whole:
 
     frames: int | None
     audio_sha256: str | None
+    crc32_mib: str = ""
 
 
 def _states(report: Report) -> list[Earlier]:
@@ -95,7 +96,11 @@ def _counts_from(states: Sequence[Earlier], whole: Whole | None) -> int:
         return first
     former: list[Earlier] = []
     for number, state in enumerate(states[first:], first):
-        now = Whole(frames=state.frames, audio_sha256=state.audio_sha256)
+        now = Whole(
+            frames=state.frames,
+            audio_sha256=state.audio_sha256,
+            crc32_mib=state.crc32_mib or "",
+        )
         if state.unfinished:
             former.append(state)
         elif all(_completes(now, one) for one in former):
@@ -108,14 +113,27 @@ def _counts_from(states: Sequence[Earlier], whole: Whole | None) -> int:
 def _completes(whole: Whole, former: Earlier) -> bool:
     """Whether a complete file may stand in the place of an unfinished one.
 
-    The audio of a file that was cut short has to be there at least as long; that of one whose
-    header alone was not complete was all there, and has to be the same.
+    The audio of a file that was cut short has to be there at least as long. That of one whose
+    header alone was not complete was all there: it has to be the same, or, where a recorder went
+    on after a pause, its beginning.
     """
     if former.frames is None or whole.frames is None or whole.frames < former.frames:
         return False
     if not former.unfinalised:
         return True
+    if whole.frames > former.frames:
+        return _goes_on(whole.crc32_mib, former.crc32_mib or "")
     return former.audio_sha256 is not None and whole.audio_sha256 == former.audio_sha256
+
+
+def _goes_on(longer: str, former: str) -> bool:
+    """Whether the mebibytes of a file begin with those of a former one, but for its header.
+
+    The first holds the header, the last is not full: of less than three nothing can be said.
+    """
+    digits = 8
+    begun = former[digits:-digits]
+    return bool(begun) and longer[digits:].startswith(begun)
 
 
 def baseline(earlier: Report | None, file: str, *, whole: Whole | None = None) -> Record | None:

@@ -221,9 +221,12 @@ def _holding(frames: int) -> Measures:
     return Measures(container=ContainerMeasures(files=(line,)))
 
 
-def against(earlier: Report, frames: int | None, audio: str | None) -> str | None:
+def against(
+    earlier: Report, frames: int | None, audio: str | None, crc32_mib: str = ""
+) -> str | None:
     """The content that a complete file is held against."""
-    record = baseline(earlier, "take.wav", whole=Whole(frames=frames, audio_sha256=audio))
+    now = Whole(frames=frames, audio_sha256=audio, crc32_mib=crc32_mib)
+    record = baseline(earlier, "take.wav", whole=now)
     return record.sha256 if record else None
 
 
@@ -243,6 +246,21 @@ def test_a_header_that_was_completed_leaves_the_audio_as_it_was() -> None:
     assert against(raw, 20, "B") == "A"
     assert against(raw, 60, "B") == "A"
     assert against(raw, 40, None) == "A"
+
+
+def test_a_recorder_that_went_on_after_a_pause_changed_nothing_stored() -> None:
+    header, music, rest, more = "0" * 8, "1" * 16, "2" * 8, "3" * 24
+    raw = unfinished("unfinalised", 40)
+    line = dataclasses.replace(raw.capture.files[0], crc32_mib=header + music + rest)
+    raw = dataclasses.replace(raw, capture=dataclasses.replace(raw.capture, files=(line,)))
+    completed = "9" * 8
+    assert against(raw, 60, "B", completed + music + more) is None
+    assert against(raw, 60, "B", completed + "1" * 15 + "2" + more) == "A"
+    assert against(raw, 60, "B", completed + music[:8]) == "A"
+    assert against(raw, 40, "B", completed + music + rest) == "A"
+    short = dataclasses.replace(line, crc32_mib=header + rest)  # nothing to compare
+    raw = dataclasses.replace(raw, capture=dataclasses.replace(raw.capture, files=(short,)))
+    assert against(raw, 60, "B", completed + more) == "A"
 
 
 def test_a_shorter_file_never_comes_to_count_by_being_checked_again() -> None:
