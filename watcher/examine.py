@@ -24,7 +24,7 @@ from watcher.gone import gone, with_gone
 from watcher.partner import Partner
 from watcher.reader import DecodedFeed
 from watcher.reading import Progress, Reading
-from watcher.record import Whole, baseline, carried_signoff, history
+from watcher.record import Held, baseline, carried_signoff, history
 from watcher.report import CaptureLine, Expected, FileLine, FindingLine, Made, Report
 from watcher.settings import Applied
 from watcher.tracksets import Capture
@@ -130,7 +130,7 @@ def _checksum(reading: Reading, files: Sequence[FileLine], earlier: Report | Non
             audio_sha256=line.audio_sha256,
             crc32_mib=line.crc32_mib or "",
             bytes=line.bytes or 0,
-            record=baseline(earlier, line.name, whole=_whole(reading, path, line)),
+            record=baseline(earlier, line.name, held=_held(reading, path, line)),
         )
         for path, line in zip(reading.capture.files, files, strict=True)
         if line.sha256 is not None
@@ -142,16 +142,17 @@ def _checksum(reading: Reading, files: Sequence[FileLine], earlier: Report | Non
     )
 
 
-def _whole(reading: Reading, path: Path, line: FileLine) -> Whole | None:
-    """What one of the files holds, where its container is complete."""
+def _held(reading: Reading, path: Path, line: FileLine) -> Held | None:
+    """What one of the files holds, where its container tells."""
     member = next((m for m in reading.members if m.path == path), None)
-    if member is None or member.layout is None or not member.layout.complete:
+    if member is None or member.layout is None:
         return None
     found = member.layout.found_frames
-    return Whole(
+    return Held(
         frames=found if found is not None else reading.frames,
         audio_sha256=line.audio_sha256,
         crc32_mib=line.crc32_mib or "",
+        whole=member.layout.complete,
     )
 
 

@@ -22,12 +22,16 @@ _NOT_WHOLE: Final = frozenset({"truncated", _UNFINALISED})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Whole:
-    """What a complete file holds; ``frames``: None where nobody could count them."""
+class Held:
+    """What a file holds; ``frames``: None where nobody could count them.
+
+    ``whole``: not cut short, and its header complete.
+    """
 
     frames: int | None
     audio_sha256: str | None
     crc32_mib: str = ""
+    whole: bool = True
 
 
 def _states(report: Report) -> list[Earlier]:
@@ -81,12 +85,13 @@ def _of(report: Report, file: str) -> list[Earlier]:
     return [s for s in _states(report) if s.sha256 is not None and s.file in (None, file)]
 
 
-def _counts_from(states: Sequence[Earlier], whole: Whole | None) -> int:
+def _counts_from(states: Sequence[Earlier], held: Held | None) -> int:
     """Number of the state that counts: those before it speak against nothing any more.
 
     A person's sign-off makes its own state the one that counts; where the person wants the capture
     done again, the next. And a file that was cut short speaks against no whole one that comes in
-    its place and holds at least as much: to fetch it again is what was asked for.
+    its place and holds at least as much: to fetch it again is what was asked for. Nor does one
+    that was still being recorded speak against what it became.
     """
     first = 0
     for number, state in enumerate(states):
@@ -96,34 +101,45 @@ def _counts_from(states: Sequence[Earlier], whole: Whole | None) -> int:
         return first
     former: list[Earlier] = []
     for number, state in enumerate(states[first:], first):
-        now = Whole(
-            frames=state.frames,
-            audio_sha256=state.audio_sha256,
-            crc32_mib=state.crc32_mib or "",
-        )
+        if former and _completes(_held(state), former):
+            first = number
+            if not state.unfinished:
+                return number
         if state.unfinished:
             former.append(state)
-        elif all(_completes(now, one) for one in former):
-            return number
-    if whole is not None and all(_completes(whole, one) for one in former):
-        return len(states)
-    return first
+    if held is None or (not held.whole and held.frames == states[first].frames):
+        return first
+    return len(states) if _completes(held, former) else first
 
 
-def _completes(whole: Whole, former: Earlier) -> bool:
-    """Whether a complete file may stand in the place of an unfinished one.
+def _held(state: Earlier) -> Held:
+    return Held(
+        frames=state.frames,
+        audio_sha256=state.audio_sha256,
+        crc32_mib=state.crc32_mib or "",
+        whole=not state.unfinished,
+    )
 
-    The audio of a file that was cut short has to be there at least as long. That of one whose
-    header alone was not complete was all there: it has to be the same, or, where a recorder went
-    on after a pause, its beginning.
+
+def _completes(held: Held, former: Sequence[Earlier]) -> bool:
+    """Whether a file may stand in the place of unfinished ones."""
+    return all(_stands_for(held, one) for one in former)
+
+
+def _stands_for(held: Held, former: Earlier) -> bool:
+    """Whether a file may stand in the place of an unfinished one.
+
+    The audio of a file that was cut short has to be there at least as long, in a whole file. That
+    of one whose header alone was not complete was all there: it has to be the same, or, where a
+    recorder went on after a pause, its beginning.
     """
-    if former.frames is None or whole.frames is None or whole.frames < former.frames:
+    if former.frames is None or held.frames is None or held.frames < former.frames:
         return False
     if not former.unfinalised:
-        return True
-    if whole.frames > former.frames:
-        return _goes_on(whole.crc32_mib, former.crc32_mib or "")
-    return former.audio_sha256 is not None and whole.audio_sha256 == former.audio_sha256
+        return held.whole
+    if held.frames > former.frames:
+        return _goes_on(held.crc32_mib, former.crc32_mib or "")
+    return former.audio_sha256 is not None and held.audio_sha256 == former.audio_sha256
 
 
 def _goes_on(longer: str, former: str) -> bool:
@@ -136,16 +152,16 @@ def _goes_on(longer: str, former: str) -> bool:
     return bool(begun) and longer[digits:].startswith(begun)
 
 
-def baseline(earlier: Report | None, file: str, *, whole: Whole | None = None) -> Record | None:
+def baseline(earlier: Report | None, file: str, *, held: Held | None = None) -> Record | None:
     """The recorded state of a file that the next reading is held against.
 
     Args:
-        whole: what the file holds as it is read now, where its container is complete.
+        held: what the file holds as it is read now, where its container tells.
     """
     if earlier is None:
         return None
     states = _of(earlier, file)
-    counts = states[_counts_from(states, whole) :]
+    counts = states[_counts_from(states, held) :]
     if not counts:
         return None
     state = counts[0]

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from checks.measures import ContainerFileLine, ContainerMeasures, Measures
 from checks.model import Remedy, Verdict
 from watcher.record import (
-    Whole,
+    Held,
     accepted,
     baseline,
     carried_signoff,
@@ -222,11 +222,16 @@ def _holding(frames: int) -> Measures:
 
 
 def against(
-    earlier: Report, frames: int | None, audio: str | None, crc32_mib: str = ""
+    earlier: Report,
+    frames: int | None,
+    audio: str | None,
+    crc32_mib: str = "",
+    *,
+    whole: bool = True,
 ) -> str | None:
-    """The content that a complete file is held against."""
-    now = Whole(frames=frames, audio_sha256=audio, crc32_mib=crc32_mib)
-    record = baseline(earlier, "take.wav", whole=now)
+    """The content that a file is held against."""
+    now = Held(frames=frames, audio_sha256=audio, crc32_mib=crc32_mib, whole=whole)
+    record = baseline(earlier, "take.wav", held=now)
     return record.sha256 if record else None
 
 
@@ -248,19 +253,35 @@ def test_a_header_that_was_completed_leaves_the_audio_as_it_was() -> None:
     assert against(raw, 40, None) == "A"
 
 
+def with_mebibytes(report: Report, crc32_mib: str) -> Report:
+    line = dataclasses.replace(report.capture.files[0], crc32_mib=crc32_mib)
+    return dataclasses.replace(report, capture=dataclasses.replace(report.capture, files=(line,)))
+
+
+HEADER, COMPLETED, MUSIC, REST, MORE = "0" * 8, "9" * 8, "1" * 16, "2" * 8, "3" * 24
+
+
 def test_a_recorder_that_went_on_after_a_pause_changed_nothing_stored() -> None:
-    header, music, rest, more = "0" * 8, "1" * 16, "2" * 8, "3" * 24
-    raw = unfinished("unfinalised", 40)
-    line = dataclasses.replace(raw.capture.files[0], crc32_mib=header + music + rest)
-    raw = dataclasses.replace(raw, capture=dataclasses.replace(raw.capture, files=(line,)))
-    completed = "9" * 8
-    assert against(raw, 60, "B", completed + music + more) is None
-    assert against(raw, 60, "B", completed + "1" * 15 + "2" + more) == "A"
-    assert against(raw, 60, "B", completed + music[:8]) == "A"
-    assert against(raw, 40, "B", completed + music + rest) == "A"
-    short = dataclasses.replace(line, crc32_mib=header + rest)  # nothing to compare
-    raw = dataclasses.replace(raw, capture=dataclasses.replace(raw.capture, files=(short,)))
-    assert against(raw, 60, "B", completed + more) == "A"
+    raw = with_mebibytes(unfinished("unfinalised", 40), HEADER + MUSIC + REST)
+    assert against(raw, 60, "B", COMPLETED + MUSIC + MORE) is None
+    assert against(raw, 60, "B", COMPLETED + "1" * 15 + "2" + MORE) == "A"
+    assert against(raw, 60, "B", COMPLETED + MUSIC[:8]) == "A"
+    assert against(raw, 40, "B", COMPLETED + MUSIC + REST) == "A"
+    short = with_mebibytes(raw, HEADER + REST)  # nothing to compare
+    assert against(short, 60, "B", COMPLETED + MORE) == "A"
+
+
+def test_a_recorder_may_pause_more_than_once() -> None:
+    raw = with_mebibytes(unfinished("unfinalised", 40), HEADER + MUSIC + REST)
+    assert against(raw, 60, "B", HEADER + MUSIC + MORE, whole=False) is None
+    assert against(raw, 40, "A", HEADER + MUSIC + REST, whole=False) == "A"
+    longer = with_mebibytes(unfinished("unfinalised", 60, raw, audio="B"), HEADER + MUSIC + MORE)
+    assert counts(longer) == "B"
+    assert superseded(longer, "take.wav") == {"A"}
+    assert against(longer, 60, "B", COMPLETED + MUSIC + MORE) is None
+    assert against(longer, 60, "C", COMPLETED + MUSIC + MORE) == "B"
+    cut = with_mebibytes(unfinished("truncated", 40), HEADER + MUSIC + REST)
+    assert against(cut, 60, "B", HEADER + MUSIC + MORE, whole=False) == "A"
 
 
 def test_a_shorter_file_never_comes_to_count_by_being_checked_again() -> None:
