@@ -176,3 +176,17 @@ class Block:
         """How many samples of each track equal the one before."""
         found: NDArray[np.int64] = np.count_nonzero(self.repeats, axis=1)
         return found
+
+
+def block_in(
+    held: Samples, frames: int, *, start: int, fmt: CaptureFormat, work: Workspace
+) -> Block:
+    """The block of so many frames that stand in ``held`` behind LEAD_FRAMES earlier ones.
+
+    Args:
+        held: (tracks, LEAD_FRAMES + at least ``frames``).
+        start: frame number of the first; at 0, nothing has come before.
+    """
+    lead = LEAD_FRAMES if start else 0
+    view = held[:, LEAD_FRAMES - lead : LEAD_FRAMES + frames]
+    return Block(view, start=start, lead=lead, fmt=fmt, work=work)

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace, block_in
 from checks.model import CheckPass, Finding, Outcome, Remedy, Samples, Verdict
 from checks.registry import CHECKS, Check, Context
 
@@ -30,7 +30,7 @@ class SamplePass:
             try:
                 self._running[check.name] = check.start(context)
             except Exception as fault:  # a fault of ours must not cost the other checks
-                self._failed[check.name] = _not_run(check.name, fault, at_frame=0)
+                self._failed[check.name] = not_run(check.name, fault, at_frame=0)
         self._work = Workspace()
         self._held: Samples | None = None  # (tracks, LEAD + BLOCK): lead, then what came so far
         self._filled = 0
@@ -43,7 +43,7 @@ class SamplePass:
                 check.feed(block)
             except Exception as fault:
                 del self._running[name]
-                self._failed[name] = _not_run(name, fault, at_frame=block.start)
+                self._failed[name] = not_run(name, fault, at_frame=block.start)
 
     def feed(self, samples: Samples) -> None:
         """Take any number of frames, (tracks, frames), int32 left-justified or float."""
@@ -65,10 +65,10 @@ class SamplePass:
     def _flush(self) -> None:
         if self._held is None or not self._filled:
             return
-        lead = LEAD_FRAMES if self._start else 0
+        self.feed_block(
+            block_in(self._held, self._filled, start=self._start, fmt=self._fmt, work=self._work)
+        )
         stop = LEAD_FRAMES + self._filled
-        view = self._held[:, LEAD_FRAMES - lead : stop]
-        self.feed_block(Block(view, start=self._start, lead=lead, fmt=self._fmt, work=self._work))
         self._held[:, :LEAD_FRAMES] = self._held[:, stop - LEAD_FRAMES : stop].copy()
         self._start += self._filled
         self._filled = 0
@@ -84,11 +84,12 @@ class SamplePass:
             try:
                 outcomes[name] = self._running[name].finish()
             except Exception as fault:
-                outcomes[name] = _not_run(name, fault, at_frame=self._start)
+                outcomes[name] = not_run(name, fault, at_frame=self._start)
         return outcomes
 
 
-def _not_run(name: str, fault: Exception, *, at_frame: int) -> Outcome:
+def not_run(name: str, fault: Exception, *, at_frame: int) -> Outcome:
+    """What stands for the outcome of a check that failed itself."""
     finding = Finding(
         check=name,
         kind="not-run",
