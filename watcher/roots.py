@@ -61,7 +61,7 @@ class Look:
     """What was found at a root's place just now.
 
     Attributes:
-        detail: one sentence where the root is not present, and what to do.
+        detail: one sentence where the root is not present or cannot be proven, and what to do.
         device: of the folder, where it could be looked at.
         proven: the marker says that this is the volume; without it absence proves nothing.
     """
@@ -193,7 +193,10 @@ def look(
                 detail=f"{name} is empty and held captures before: taken for storage that is not "
                 "mounted. If it is the right one: `reelvigil enrol` it",
             )
-        return seen
+        return replace(
+            seen,
+            detail=f"never enrolled, so its absence would prove nothing: `reelvigil enrol {name}`",
+        )
     if marker.instance != instance:
         return replace(
             seen,

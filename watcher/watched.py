@@ -133,7 +133,7 @@ class Watched:
                 self.place.id,
             ),
         )
-        if look.detail is None:
+        if look.state is RootState.PRESENT or look.detail is None:
             self._troubles.end(self._key)
         else:
             end = "" if look.detail.endswith("?") else "."

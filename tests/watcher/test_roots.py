@@ -48,6 +48,9 @@ def test_enrolled_once_more_it_keeps_its_number_and_is_confirmed(tmp_path: Path)
 def test_never_enrolled_it_is_present_and_not_proven(tmp_path: Path) -> None:
     found = look(tmp_path, expected=None, instance="server")
     assert (found.state, found.proven) == (RootState.PRESENT, False)
+    assert f"`reelvigil enrol {tmp_path}`" in (found.detail or "")
+    enrol(tmp_path, "server")
+    assert look(tmp_path, expected=None, instance="server").detail is None
 
 
 def test_another_daemons_root_is_refused_unless_taken_over(tmp_path: Path) -> None:
