@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 import synth
 from clipping_kit import asking, check, high_passed, lines, only, programme, tone, words
+from numpy.typing import NDArray
+from scipy import signal
 
 from checks.block import BLOCK_FRAMES
 from checks.model import Outcome, Remedy, Verdict
@@ -241,14 +243,20 @@ def test_one_signal_on_two_tracks_proves_no_common_ceiling() -> None:
 # -- wraps ---------------------------------------------------------------------------------------
 
 
+def wrapped(x: NDArray[np.float64]) -> NDArray[np.int32]:
+    """24-bit words of (tracks, frames) that go on at the other end where they do not fit."""
+    wide = np.rint(x * 2**23).astype(np.int64) << 8
+    return wide.astype(np.uint64).astype(np.uint32).view(np.int32)
+
+
 @pytest.mark.parametrize("rate_hz", [44_100, 352_800])
 @pytest.mark.parametrize("bits", [16, 24])
 def test_peaks_that_wrap_round(rate_hz: int, bits: int) -> None:
     t = np.arange(rate_hz // 2) / rate_hz
     x = 1.1 * np.sin(2 * np.pi * 100.3 * t) * np.clip(t * 8, 0, 1)
     wide = np.rint(x * 2 ** (bits - 1)).astype(np.int64) << (32 - bits)
-    wrapped = np.atleast_2d(wide).astype(np.uint64).astype(np.uint32).view(np.int32)
-    outcome = check(wrapped, rate_hz, word_length=bits)
+    folded = np.atleast_2d(wide).astype(np.uint64).astype(np.uint32).view(np.int32)
+    outcome = check(folded, rate_hz, word_length=bits)
     assert asking(outcome) == [("wrap", "redo", (0,))]
     assert [f.kind for f in outcome.findings] == ["wrap"]  # no note of headroom that there is not
     beyond = np.flatnonzero(np.diff((np.abs(wide) >= 2**31).astype(int)) == 1)
@@ -260,9 +268,43 @@ def test_peaks_that_wrap_round(rate_hz: int, bits: int) -> None:
 def test_what_is_left_of_wrapped_crests_is_no_ceiling(seed: int, over_db: int) -> None:
     x = synth.programme("organ", rate_hz=96_000, tracks=2, seconds=3.0, seed=seed) / 2.0**31
     x *= 10 ** (over_db / 20) / np.abs(x).max(axis=1, keepdims=True)
-    wide = np.rint(x * 2**23).astype(np.int64) << 8
-    outcome = check(wide.astype(np.uint64).astype(np.uint32).view(np.int32), 96_000)
-    assert asking(outcome) == [("wrap", "redo", (0, 1))]
+    assert asking(check(wrapped(x), 96_000)) == [("wrap", "redo", (0, 1))]
+
+
+@pytest.mark.parametrize(
+    ("kind", "rate_hz", "over_db"),
+    [("castanets", 48_000, 1.5), ("castanets", 44_100, 3.0), ("band", 44_100, 3.0)],
+)
+def test_wraps_in_what_moves_by_half_the_range_a_sample(
+    kind: str, rate_hz: int, over_db: float
+) -> None:
+    x = synth.programme(kind, rate_hz=rate_hz, tracks=1, seconds=4.0, seed=11) / 2.0**31
+    assert asking(check(wrapped(x * 10 ** (over_db / 20) / np.abs(x).max()), rate_hz)) == [
+        ("wrap", "redo", (0,))
+    ]
+
+
+def test_wraps_of_a_few_samples_on_the_ripples_of_a_slow_tone() -> None:
+    t = np.arange(88_200) / 88_200
+    x = 0.95 * np.sin(2 * np.pi * 30.2 * t) + 0.1 * np.sin(2 * np.pi * 12_111.0 * t)
+    assert asking(check(wrapped(np.atleast_2d(x)), 88_200)) == [("wrap", "redo", (0,))]
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.0005, 0.002])
+@pytest.mark.parametrize(("kind", "rate_hz"), [("saturated", 88_200), ("brass", 44_100)])
+def test_a_ceiling_just_below_full_scale_does_not_wrap(
+    kind: str, rate_hz: int, noise: float
+) -> None:
+    x = synth.programme(kind, rate_hz=rate_hz, tracks=1, seconds=4.0, seed=1)[0] / 2.0**31
+    cut = 0.99 * np.clip(x * 8 / np.abs(x).max(), -1, 1)
+    cut += noise * np.random.default_rng(2).standard_normal(len(x))
+    assert "wrap" not in {f.kind for f in check(words(cut), rate_hz).findings}
+
+
+@pytest.mark.parametrize("colour", [0.0, 0.9, -0.9])
+def test_noise_that_reaches_full_scale_does_not_wrap(colour: float) -> None:
+    x = signal.lfilter([1.0], [1.0, -colour], np.random.default_rng(1).standard_normal(200_000))
+    assert "wrap" not in {f.kind for f in check(words(x / np.abs(x).max()), 48_000).findings}
 
 
 def test_clipped_programme_does_not_wrap() -> None:
