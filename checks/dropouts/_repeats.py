@@ -28,7 +28,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.block import BLOCK_FRAMES, Block
+from checks.block import BLOCK_FRAMES, Block, Workspace
 from checks.dropouts import _edges, _predict
 from checks.dropouts._events import Event, EventLog, told_together
 from checks.dropouts._history import History
@@ -82,8 +82,9 @@ class RepeatsPart:
         frames = lag + BATCH_BLOCKS * BLOCK_FRAMES  # keys of a batch come in before it is looked at
         share = MOST_BYTES // max(fmt.channels, 1)
         least = limits.repeated_block
+        self._scratch = Workspace()
         self._fine = [
-            Sightings(FINE, least=least, frames=frames, most_bytes=share)
+            Sightings(FINE, least=least, frames=frames, most_bytes=share, scratch=self._scratch)
             for _ in range(fmt.channels)
         ]
         self._coarse: dict[int, Sightings] = {}
@@ -154,6 +155,7 @@ class RepeatsPart:
                 least=self._limits.repeated_block,
                 frames=self._frames,
                 most_bytes=self._share // 2,
+                scratch=self._scratch,
             )
         return [fine, (self._coarse[track], True)]
 

@@ -22,6 +22,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks.block import Workspace
+
 MOST_BYTES: Final = 64 << 20
 """Memory of all tables. Some 40 tracks at 352.8 kHz reach it; the longest lag is then shorter
 than asked for."""
@@ -34,12 +36,13 @@ COARSE: Final = 12
 
 _BYTES_A_KEY: Final = 24  # a slot of the table, and places in the rings, all rounded up
 _WIDEST: Final = 256  # places a landmark is chosen from: longer repeats have more of them
-_PIECE: Final = 1 << 15  # places at once: the words of several passes stay in the cache
+_PIECE: Final = 1 << 16  # places at once: more leave the cache, fewer cost more calls than work
 
 _LANES: Final = np.uint64(0x0001000100010001)
 _HIGH: Final = np.uint64(0x8000800080008000)
 _LANE_BITS: Final = np.uint64(16)
 _TAG: Final = np.uint32(0x7FFF)
+_HALF: Final = np.uint32(16)
 
 _WORD: Final = np.uint32(0x9E3779B1)
 """Odd, bits well mixed: 2**32 over the golden ratio (Knuth, "Sorting and Searching", 6.4; from
@@ -62,9 +65,12 @@ class Seen:
 class Sightings:
     """Remembers the landmarks of one track."""
 
-    def __init__(self, window: int, *, least: int, frames: int, most_bytes: int) -> None:
+    def __init__(
+        self, window: int, *, least: int, frames: int, most_bytes: int, scratch: Workspace
+    ) -> None:
         """``window``: samples a key, FINE or COARSE; ``least``: frames of the shortest repeat that
-        must be met; ``frames``: longest lag wanted, shorter where ``most_bytes`` do not suffice."""
+        must be met; ``frames``: longest lag wanted, shorter where ``most_bytes`` do not suffice;
+        ``scratch``: one for all tracks, so that it stays in the cache."""
         self._window = window
         self._span = min(least - window + 1, _WIDEST)
         wanted = frames * 2 // (self._span + 1) + 1
@@ -74,7 +80,7 @@ class Sightings:
         self._frames = np.full(1 << bits, _NEVER, np.int64)
         self._shift = np.uint32(32 - bits)
         self._table = np.zeros(1 << bits, np.uint64)
-        self._latest = np.zeros(1 << bits, np.int32)
+        self._scratch = scratch
         self._count = 0  # landmarks so far
         self._next = 0  # first place whose span has not been looked at
         self._last = -1  # the newest landmark
@@ -95,13 +101,24 @@ class Sightings:
             self._landmarks(x[at : at + _PIECE + self.overlap], first + at)
             for at in range(start - first, start - first + spans, _PIECE)
         ]
-        frames = np.concatenate([frames for frames, _ in found])
-        keys = np.concatenate([keys for _, keys in found])
-        places = np.arange(self._count, self._count + len(keys)) & (len(self._ring) - 1)
-        self._count += len(keys)
-        self._ring[places], self._frames[places] = keys, frames
+        if len(found) == 1:
+            frames, keys = found[0]
+        else:
+            frames = np.concatenate([frames for frames, _ in found])
+            keys = np.concatenate([keys for _, keys in found])
+        self._remember(frames, keys)
         hits = self._push(keys)
         return Seen(frames[hits], keys[hits])
+
+    def _remember(self, frames: Places, keys: Words) -> None:
+        size = len(self._ring)
+        at = self._count & (size - 1)
+        self._count += len(keys)
+        if at + len(keys) <= size:
+            self._ring[at : at + len(keys)], self._frames[at : at + len(keys)] = keys, frames
+        else:
+            places = np.arange(at, at + len(keys)) & (size - 1)
+            self._ring[places], self._frames[places] = keys, frames
 
     def skip(self, stop: int) -> None:
         """Nothing before frame ``stop`` is worth remembering."""
@@ -115,13 +132,13 @@ class Sightings:
 
     def _landmarks(self, x: Words, first: int) -> tuple[Places, Words]:
         """New landmarks of at most ``_PIECE`` spans, the first of them at the first sample."""
-        fours = _fours(x[: _PIECE + self._span + self._window - 2])
+        fours = _fours(x[: _PIECE + self._span + self._window - 2], self._scratch)
         hashes = fours[4:] * _ODD[2]
         hashes += fours[:-4]
         if self._window == COARSE:
             hashes = hashes[:-4]
             hashes += fours[8:] * _ODD[3]
-        at = np.flatnonzero(_opening(hashes, self._span) == hashes)
+        at = _places(_opening(hashes, self._span) == hashes)
         at = at[np.searchsorted(at, self._last - first, side="right") :]  # the others are known
         low, high = fours.take(at), fours.take(at + 4)
         still = low == high  # a constant is worth no key
@@ -151,8 +168,9 @@ class Sightings:
         np.bitwise_or(held, tags, out=held)
         self._table[slots] = held
         order = np.arange(len(keys), dtype=np.int32)
-        self._latest[slots] = order
-        winner = self._latest.take(slots)
+        latest = self._scratch.take("latest", (len(self._table),), np.int32)
+        latest[slots] = order
+        winner = latest.take(slots)
         lost = np.flatnonzero(winner != order)
         # of new keys that share a slot one is there now: the others follow it, and where both
         # are equal the new samples repeat themselves
@@ -162,6 +180,18 @@ class Sightings:
         if not len(twin):
             return found
         return np.unique(np.concatenate((found, twin, winner[twin].astype(np.int64))))
+
+
+def _places(flags: NDArray[np.bool_]) -> Places:
+    """``np.flatnonzero`` of flags of which somewhat less than a tenth are set.
+
+    Below a tenth numpy looks for one flag after the other, and guesses wrong where it stands; above
+    it goes through all without a guess. So some that are set are put in front.
+    """
+    more = len(flags) // 16
+    out: Places = np.flatnonzero(np.concatenate((_SET[:more], flags)))[more:]
+    out -= more
+    return out
 
 
 def _with_zero_lane(x: NDArray[np.uint64]) -> Places:
@@ -176,18 +206,22 @@ def _with_zero_lane(x: NDArray[np.uint64]) -> Places:
     return np.flatnonzero(x)
 
 
-def _fours(x: Words) -> Hashes:
-    """A hash of each four neighbouring samples, (len(x) - 3,): a sum of products.
+def _fours(x: Words, scratch: Workspace) -> Hashes:
+    """A hash of each four neighbouring samples, (len(x) - 3,): a sum of products. In scratch.
 
     The upper half of a product with an odd number holds something of every bit of a word, also
     of left-justified ones, whose lower bits are all zero.
     """
-    mixed = x * _WORD
-    mixed >>= np.uint32(16)
-    single = mixed.astype(np.uint16)
-    double = single[1:] * _ODD[0]
+    mixed = scratch.take("mixed", x.shape, np.uint32)
+    single, double, out = (
+        scratch.take(name, (max(len(x) - less, 0),), np.uint16)
+        for name, less in (("single", 0), ("double", 1), ("fours", 3))
+    )
+    np.multiply(x, _WORD, out=mixed)
+    np.right_shift(mixed, _HALF, out=single, dtype=np.uint32, casting="unsafe")
+    np.multiply(single[1:], _ODD[0], out=double)
     double += single[:-1]
-    out: Hashes = double[2:] * _ODD[1]
+    np.multiply(double[2:], _ODD[1], out=out)
     out += double[:-2]
     return out
 
@@ -211,6 +245,7 @@ def _sliding(pick: np.ufunc, x: Hashes, span: int) -> Hashes:
     return out
 
 
+_SET: Final = np.ones(_PIECE // 8, np.bool_)
 _NEVER: Final = np.iinfo(np.int64).max
 _NONE: Final = np.zeros(0, np.int64)
 _NO_WORDS: Final = np.zeros(0, np.uint32)

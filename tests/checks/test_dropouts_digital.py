@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from synth import as_float, programme
 
+from checks.block import Workspace
 from checks.dropouts import DropoutsLimits, DropoutsPass, explained
 from checks.model import CaptureFormat, Finding, Outcome, Remedy, Verdict
 from checks.registry import Check, Context
@@ -296,7 +297,9 @@ def test_every_repeat_of_32_frames_is_met_at_any_lag(window: str) -> None:
         lag = int(rng.integers(40, 600_000))
         at = int(rng.integers(lag, frames - 32))
         x[at : at + 32] = x[at - lag : at - lag + 32]
-        sightings = _sightings.Sightings(size, least=32, frames=frames, most_bytes=1 << 24)
+        sightings = _sightings.Sightings(
+            size, least=32, frames=frames, most_bytes=1 << 24, scratch=Workspace()
+        )
         found = False
         for start in range(0, frames, batch):
             first = max(start - sightings.overlap, 0)
