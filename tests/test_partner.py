@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import signal
@@ -214,6 +215,18 @@ def test_no_partner_without_a_free_core_or_work_or_a_single_thread() -> None:
         assert one is None
 
 
+def test_no_partner_where_no_process_may_be_made(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused() -> int:
+        raise OSError(errno.EAGAIN, "Resource temporarily unavailable")
+
+    monkeypatch.setattr(os, "fork", refused)
+    before = os.listdir("/dev/fd")
+    with partner_for(LEAST_BYTES, cores=2) as one:
+        assert one is None
+    assert len(os.listdir("/dev/fd")) == len(before)
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, ())
+
+
 # -- ends -------------------------------------------------------------------------------------
 
 _AT_WORK = """
@@ -250,12 +263,17 @@ def _gone(pid: int, seconds: float = 5.0) -> bool:
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL, signal.SIGHUP])
 @pytest.mark.parametrize("whole_group", [False, True])
-def test_no_signal_leaves_a_process_behind(number: signal.Signals, whole_group: bool) -> None:
+@pytest.mark.parametrize("system", ["linux", "another"])
+def test_no_signal_leaves_a_process_behind(
+    number: signal.Signals, whole_group: bool, system: str
+) -> None:
+    """On Linux the system ends the partner; on another it has to notice by itself."""
     if not Path("/proc/self/stat").exists():
         pytest.skip("needs /proc")
     _, environment = command()
+    body = f"import watcher.partner\nwatcher.partner.sys.platform = {system!r}\n{_AT_WORK}"
     parent = subprocess.Popen(
-        [sys.executable, "-c", _AT_WORK],
+        [sys.executable, "-c", body],
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         text=True,

@@ -22,6 +22,7 @@ import pickle
 import signal
 import sys
 import threading
+import traceback
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import IO, Any, Final, NoReturn
@@ -77,20 +78,25 @@ class Partner:
         self.share = frozenset(share)
         self._checks = [check for check in checks if check.name in self.share]
         self._memory = mmap.mmap(-1, MOST_BYTES)
-        orders_in, orders_out = os.pipe()
-        answers_in, answers_out = os.pipe()
+        orders, answers = os.pipe(), os.pipe()  # (end to read, end to write) each
         parent = os.getpid()
         before = signal.pthread_sigmask(signal.SIG_BLOCK, _ASKING)  # none may land in between
-        self._pid = os.fork()
-        if not self._pid:
-            os.close(orders_out)
-            os.close(answers_in)
-            _be_partner(parent, self._memory, self._checks, orders_in, answers_out)
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
-        os.close(orders_in)
-        os.close(answers_out)
-        self._orders = os.fdopen(orders_out, "wb")
-        self._answers = os.fdopen(answers_in, "rb")
+        try:
+            self._pid = os.fork()
+            if not self._pid:
+                os.close(orders[1])
+                os.close(answers[0])
+                _be_partner(parent, self._memory, self._checks, orders[0], answers[1])
+        except OSError:
+            for end in (*orders, *answers):
+                os.close(end)
+            raise
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        os.close(orders[0])
+        os.close(answers[1])
+        self._orders = os.fdopen(orders[1], "wb")
+        self._answers = os.fdopen(answers[0], "rb")
         self._gone: str | None = None  # why, once it is
         self._shown = self._seen = 0
         self._slots = 0
@@ -133,8 +139,10 @@ class Partner:
             try:
                 outcomes: dict[str, Outcome] = pickle.load(self._answers)
                 return outcomes
-            except Exception:  # whatever half a message unpickles to
+            except EOFError:
                 self._lost()
+            except Exception:  # whatever half a message unpickles to
+                self._end()
         fault = PartnerGoneError(self._gone)
         at_frame = self._seen * BLOCK_FRAMES
         return {c.name: not_run(c.name, fault, at_frame=at_frame) for c in self._checks}
@@ -142,9 +150,7 @@ class Partner:
     def close(self) -> None:
         """End it, whatever it does: it holds nothing that would be lost."""
         if self._pid:
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(self._pid, signal.SIGKILL)
-            self._lost()
+            self._end()
         for stream in (self._orders, self._answers):
             with contextlib.suppress(OSError):
                 stream.close()
@@ -164,6 +170,11 @@ class Partner:
                 self._seen += 1
             else:
                 self._lost()
+
+    def _end(self) -> None:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(self._pid, signal.SIGKILL)
+        self._lost()
 
     def _lost(self) -> None:
         """Its end of a pipe is closed, so it ended, or ends now."""
@@ -196,11 +207,13 @@ def partner_for(count: int, *, cores: int) -> Iterator[Partner | None]:
     if alone or cores < 2 or count < LEAST_BYTES:
         yield None
         return
-    partner = Partner()
     try:
+        partner = Partner()
+    except OSError:  # no more processes or memory allowed: then without
+        yield None
+        return
+    with contextlib.closing(partner):
         yield partner
-    finally:
-        partner.close()
 
 
 def end_with(parent: int) -> None:
@@ -230,6 +243,8 @@ def _be_partner(
             os.dup2(null, stream)
         _serve(memory, checks, os.fdopen(orders, "rb"), os.fdopen(answers, "wb"))
         status = 0
+    except Exception:  # a fault of ours; the parent tells that its checks were not run
+        traceback.print_exc()
     finally:
         os._exit(status)  # nothing of the parent's is to be tidied up twice
 
