@@ -200,7 +200,7 @@ def test_no_partner_without_a_free_core_or_work_or_a_single_thread() -> None:
     with partner_for(LEAST_BYTES - 1, cores=2) as one:
         assert one is None
     release = threading.Event()
-    other = threading.Thread(target=release.wait)
+    other = threading.Thread(target=release.wait, daemon=True)
     other.start()
     with partner_for(LEAST_BYTES, cores=2) as one:
         assert one is None
