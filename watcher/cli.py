@@ -43,6 +43,7 @@ def main(arguments: Sequence[str] | None = None) -> Exit:
     except ConfigError as error:
         for mistake in error.mistakes:
             print(shown_line(mistake), file=sys.stderr)
+        print("reelvigil: nothing was done; mend this first, then call again", file=sys.stderr)
         return Exit.USAGE
     except UsageError as error:
         print(f"reelvigil: {error}", file=sys.stderr)

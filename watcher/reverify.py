@@ -20,7 +20,7 @@ from typing import Final
 from watcher.altered import Difference, locate, same_time
 from watcher.files import shown
 from watcher.readings import Pace, Reading, is_as_recorded, read, read_past_cache
-from watcher.truths import Found, Records, Truth, spoken
+from watcher.truths import Found, Records, Truth, kind_of, spoken
 from watcher.walk import is_capture
 
 _SMALL: Final = 64 << 10  # read in one piece
@@ -280,6 +280,11 @@ def _second_reading(
             f"The records disagree: it is as recorded by {_names(agreeing)}, not as recorded by "
             f"{_names(wrong)}."
         )
+        if {kind_of(truth) for truth in wrong} == {"SHA256SUMS"}:
+            parts.append(
+                "If the change was meant and is signed off, make that list anew: "
+                "`reelvigil sums --replace`."
+            )
     elif len({truth.digest for truth in wrong if truth.algorithm == algorithm}) > 1:
         parts.append("The records disagree with each other as well.")
     parts.append(f"Read twice, the second time {way}: both readings agree.")
@@ -319,7 +324,12 @@ DATE_DIFFERS: Final = "Its date differs from the recorded one"
 
 
 def elsewhere(
-    settled: Sequence[Result], read_as: dict[bytes, bytes], records: Records, options: Options
+    settled: Sequence[Result],
+    read_as: dict[bytes, bytes],
+    records: Records,
+    options: Options,
+    *,
+    all_read: bool,
 ) -> None:
     """Look for the content of missing files under other names, and say where it is.
 
@@ -327,6 +337,7 @@ def elsewhere(
         settled: results without reading; missing ones found elsewhere are changed in place,
             and so are the unrecorded files that turn out to hold recorded content.
         read_as: SHA-256 -> path, of every file read in this run.
+        all_read: whether that is every recorded file; else one not found may be there all the same.
     """
     missing = [result for result in settled if result.state is State.MISSING]
     if not missing:
@@ -353,3 +364,5 @@ def elsewhere(
                 if found in unrecorded:
                     unrecorded[found].text = "Its content is recorded under another name."
                 break
+        if result.state is State.MISSING and not all_read:
+            result.text += " Not every file was read: it may be there under another name."

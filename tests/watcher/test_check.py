@@ -98,6 +98,7 @@ def test_a_mistake_in_a_sheet_is_told_before_anything_is_read(
     assert main(["check", str(tmp_path)]) is Exit.USAGE
     error = capsys.readouterr().err
     assert "transfer.yaml:1" in error
+    assert "nothing was done" in error
     assert "transfer.yaml:2" in error
     assert not (tmp_path / "a.wav.vigil.json").exists()
 
@@ -173,7 +174,7 @@ def test_a_check_of_ours_that_fails_costs_only_itself(
     monkeypatch.setattr(
         lane.Lane.__init__,
         "__defaults__",
-        ((registry.Check("clipping", broken), *registry.CHECKS),),
+        ((registry.Check("clipping", broken), *registry.CHECKS), None),
     )
     status, (report,) = checked(capsys, str(write(tmp_path / "a.wav")))
     assert status is Exit.FAULT
@@ -276,7 +277,7 @@ def test_beyond_four_gibibytes_and_two_to_the_31_frames(tmp_path: Path) -> None:
 
     checks = (registry.Check("format", Last),)
     with (
-        patch.object(lane.Lane.__init__, "__defaults__", (checks,)),
+        patch.object(lane.Lane.__init__, "__defaults__", (checks, None)),
         ExitStack() as stack,
     ):
         reading = Reading(

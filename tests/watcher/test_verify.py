@@ -250,6 +250,17 @@ def test_a_sample_takes_the_longest_unverified_first(
     assert not set(first) & set(second)
 
 
+def test_a_sample_does_not_say_that_a_missing_file_is_nowhere(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recorded(tmp_path, *(f"{n}.wav" for n in range(4)))
+    (tmp_path / "3.wav").unlink()
+    _, results, _ = run(capsys, "--sample", "10", str(tmp_path))
+    assert "under another name" in results["3.wav"]["text"]
+    _, results, _ = run(capsys, str(tmp_path))
+    assert "under another name" not in results["3.wav"]["text"]
+
+
 def test_a_reading_that_differs_from_the_next_is_not_believed(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
