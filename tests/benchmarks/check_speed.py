@@ -3,20 +3,22 @@
     python tests/benchmarks/check_speed.py [--seconds 40] [--tracks 8] [--rate 352800] [--rounds 3]
 
 Prints, as medians of interleaved rounds: ``sha256sum`` (coreutils), a bare hashlib SHA-256 pass,
-``reelvigil check`` as a command, the check inside this process, and their ratios. The machine may
-be shared: only ratios of one run mean anything.
+``reelvigil check`` as a command, the check in this process alone and with a second one, their
+ratios, and the processor time that all processes took together. The machine may be shared: only
+ratios of one run mean anything, and where others fill all cores, only processor time does.
 """
 
 from __future__ import annotations
 
 import argparse
 import multiprocessing
-import os
+import resource
 import statistics
 import struct
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -49,20 +51,47 @@ def make(path: Path, *, tracks: int, rate_hz: int, seconds: float) -> None:
             turn += 1
 
 
-def in_process(path: Path) -> None:
+def in_process(path: Path, *, cores: int) -> None:
     from watcher.examine import Capture, examine
+    from watcher.partner import partner_for
     from watcher.settings import Sheets, load
 
-    report = examine(Capture.of_file(path), Sheets(load(None), path.parent).for_capture(path))
+    applied = Sheets(load(None), path.parent).for_capture(path)
+    with partner_for(path.stat().st_size, cores=cores) as partner:
+        report = examine(Capture.of_file(path), applied, partner=partner)
     assert report.verdict != "unread", report.findings
 
 
 def peak_of(command: list[str]) -> int:
-    """Run a command; its peak resident memory in KiB."""
+    """Run a command; the peak of the memory that all its processes hold together, in KiB."""
     child = subprocess.Popen(command, cwd=PROJECT, stdout=subprocess.DEVNULL)
-    _, _, usage = os.wait4(child.pid, 0)
-    child.returncode = 0  # waited for already
-    return usage.ru_maxrss
+    peak = 0
+    while child.poll() is None:
+        peak = max(peak, sum(_held(pid) for pid in (child.pid, *_children(child.pid))))
+        time.sleep(0.05)
+    return peak
+
+
+def _children(pid: int) -> list[int]:
+    try:
+        return [int(c) for c in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+    except OSError:
+        return []
+
+
+def _held(pid: int) -> int:
+    """Memory of a process in KiB, what it shares counted by its share."""
+    try:
+        lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+    except OSError:
+        return 0
+    return sum(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
+
+
+def _processor_s() -> float:
+    """Processor time of this process and of all that it waited for."""
+    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(one.ru_utime + one.ru_stime for one in used)
 
 
 def main() -> None:
@@ -84,28 +113,35 @@ def main() -> None:
         maker.join()
         size = path.stat().st_size
         command = [sys.executable, "-m", "watcher", "check", "--no-sidecar", "--json", str(path)]
-        peaks: list[int] = []
         calls: dict[str, Callable[[], object]] = {
             "sha256sum": lambda: subprocess.run(
                 ["sha256sum", str(path)], check=True, stdout=subprocess.DEVNULL
             ),
             "hashlib pass": lambda: hashlib_pass(path),
-            "reelvigil check": lambda: peaks.append(peak_of(command)),
-            "check in process": lambda: in_process(path),
+            "reelvigil check": lambda: subprocess.run(
+                command, cwd=PROJECT, stdout=subprocess.DEVNULL
+            ),
+            "in one process": lambda: in_process(path, cores=1),
+            "in two processes": lambda: in_process(path, cores=2),
         }
         hashlib_pass(path)  # into the page cache
         times: dict[str, list[float]] = {name: [] for name in calls}
+        worked: dict[str, list[float]] = {name: [] for name in calls}
         for _ in range(args.rounds):
             for name, call in calls.items():
+                before = _processor_s()
                 times[name].append(timed(call))
+                worked[name].append(_processor_s() - before)
+        peak = peak_of(command)  # of a run of its own: to look slows it down
     medians = {name: statistics.median(values) for name, values in times.items()}
     print(f"{args.tracks} tracks, {args.rate / 1000:g} kHz, 24 bit, {size / 1e6:.0f} MB")
     for name, value in medians.items():
         print(
             f"{name:18} {value:7.3f} s   {value / medians['sha256sum']:6.2f} x sha256sum"
             f"   {value / medians['hashlib pass']:6.2f} x hashlib"
+            f"   processor {statistics.median(worked[name]):6.2f} s"
         )
-    print(f"peak memory of the checking command: {max(peaks) / 1024:.0f} MiB")
+    print(f"peak memory of the checking command, all processes: {peak / 1024:.0f} MiB")
 
 
 if __name__ == "__main__":
