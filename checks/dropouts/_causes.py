@@ -2,7 +2,7 @@
 
 - *shift*: samples were lost (the past, predicted on over n frames, meets what follows) or
   inserted (what follows n frames later continues the past).
-- *swap*: what follows on one track continues the past of another.
+- *swap*: what follows on one track continues the past of another (``_moves``).
 - *word*: one sample deviates, while both sides fit each other without it.
 Each is tested against controls: what follows taken from other places nearby must not fit as well,
 or the fit proves nothing (steady tones fit themselves anywhere).
@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 
 from checks.dropouts._junction import ORDER, Junction
-from checks.dropouts._predict import Floats, fitted, forward, rounding, spread
+from checks.dropouts._predict import Floats
 
 FITS: Final = 1.7
 """Largest mean square that counts as a fit. From own trials: 32 values scatter by 0.25 about 1."""
@@ -37,7 +37,7 @@ LEAST_FAILS: Final = 2.0
 likelihood a track."""
 
 _MOVED: Final = (0, 1, 2, 3, 4)  # frames by which the edge of foreign samples may be missed
-_OFFSETS: Final = (59, 97, 149, 211, 283, 367, 449, 541)  # of the controls, in frames: primes
+OFFSETS: Final = (59, 97, 149, 211, 283, 367, 449, 541)  # of the controls, in frames: primes
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ def lost(sides: list[Side]) -> int | None:
     Of all gaps that fit, the likeliest: small error, and a prediction that was sure of itself.
     """
     models = [_Ahead(side) for side in sides]
-    worst = {o: np.inf for o in _OFFSETS if all(s.frame + o + ORDER <= len(s.x) for s in sides)}
+    worst = {o: np.inf for o in OFFSETS if all(s.frame + o + ORDER <= len(s.x) for s in sides)}
     if len(worst) < 4:
         return None
     best, least = None, np.inf
@@ -169,7 +169,7 @@ def inserted(sides: list[Side], *, near: int) -> tuple[int, int] | None:
     if best is None:
         return None
     score, moved, count = best
-    for offset in _OFFSETS[:4]:
+    for offset in OFFSETS[:4]:
         if any(s.frame - offset < ORDER or s.frame + count + offset + ORDER > len(s.x)
                for s in sides):  # fmt: skip
             break
@@ -186,82 +186,14 @@ def _all_joined(sides: list[Side], moved: int, count: int) -> float:
 
 def _joined(side: Side, cut: int, count: int) -> float:
     """Mean square residual where the past up to ``cut`` goes on ``count`` frames behind it."""
-    return _goes_on(side.x[cut - ORDER : cut], side.x[cut + count :], side.whitening, side.floor)
+    return goes_on(side.x[cut - ORDER : cut], side.x[cut + count :], side.whitening, side.floor)
 
 
-def _goes_on(past: Floats, later: Floats, whitening: Floats, floor: float) -> float:
+def goes_on(past: Floats, later: Floats, whitening: Floats, floor: float) -> float:
     """Mean square residual, floor 1, of samples that follow the last ``ORDER`` of the past."""
     both = np.concatenate((past[-ORDER:], later[:ORDER]))
     residual = np.convolve(both, whitening)[ORDER : 2 * ORDER] / floor
     return float(np.mean(residual**2))
-
-
-def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
-    """Which track's past goes on where: {position in ``tracks``: position it went to}.
-
-    Each track's past is held against what follows on every track, by likelihood (a loud floor
-    fits much and says little). The moves must explain nearly every track that does not go on by
-    itself, and either close, as an exchange or a rotation does, or each be sure by itself.
-
-    Args:
-        tracks: all tracks, in steps of the word, the cut at ``frame`` in each.
-
-    Returns:
-        None where no such moves are proven.
-    """
-    count = len(tracks)
-    if count < 2 or frame < 4 * ORDER or any(len(x) < frame + 4 * ORDER for x in tracks):
-        return None
-    scores, costs = np.empty((count, count)), np.empty((count, count))
-    for i, x in enumerate(tracks):
-        whitening = fitted(x[:frame], ORDER)
-        floor = max(spread(forward(x[:frame], whitening)[ORDER:]), rounding(whitening))
-        scores[i] = [_goes_on(x[:frame], y[frame:], whitening, floor) for y in tracks]
-        costs[i] = ORDER * (scores[i] + 2 * np.log(floor))
-    broken = np.flatnonzero(np.diag(scores) >= FAILS)
-    if not len(broken):
-        return None
-    source = np.argmin(costs, axis=0)
-    gains = np.diag(costs) - costs.min(axis=0)
-    fits = {
-        k: int(source[k])
-        for k in range(count)
-        if source[k] != k and 1 / (2 * FITS) <= scores[source[k], k] <= ONE_FITS
-    }
-    closed = dict(fits)
-    while closed and set(closed) != set(closed.values()):
-        ends = set(closed) & set(closed.values())
-        closed = {k: i for k, i in closed.items() if k in ends and i in ends}
-    if not closed or sum(float(gains[k]) for k in closed) < SURE:
-        closed = {}
-    second = np.partition(costs, 1, axis=0)[1] - costs.min(axis=0)
-    sure = {k: i for k, i in fits.items() if gains[k] >= SURE and second[k] >= APART}
-    moved = {**sure, **closed} if closed or len(sure) >= MANY_MOVED else {}
-    explained = len(set(moved) & set(broken.tolist()))
-    if (
-        len(moved) < 2
-        or len(set(moved.values())) < len(moved)
-        or explained < ALL_MOVED * len(broken)
-        or np.mean([scores[i, k] for k, i in moved.items()]) > FITS
-    ):
-        return None
-    return {i: k for k, i in moved.items()}
-
-
-SURE: Final = 40.0
-"""Least gain of another track's past over the own, as twice a log likelihood. Chance among 64
-tracks makes 20."""
-
-APART: Final = 12.0
-"""The same over the next best track: e^6 times as likely."""
-
-ONE_FITS: Final = 2.5
-"""Largest mean square for one move among several that fit on average."""
-
-MANY_MOVED: Final = 3  # moves that are trusted though they do not close
-
-ALL_MOVED: Final = 0.8
-"""Share of the tracks broken that the moves must explain."""
 
 
 def wrong_word(found: Junction) -> bool:

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from checks.dropouts import _causes, _foreign, _junction
+from checks.dropouts import _causes, _foreign, _junction, _moves
 from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._events import Event
 from checks.dropouts._foreign import Stretch, Trace
@@ -150,18 +150,16 @@ class Kinds:
         """Tracks that change places, or turn to something else at the very same sample."""
         if self._fmt.channels < 2:
             return False
-        several, single = self._limits.step_several_tracks, self._limits.step_one_track
         tracks = tuple(found)
-        if not tracks or max(j.jump for j in found.values()) < self._limits.step_several_tracks:
-            return False
         shared = _junction.shared_break([place.steps[t] for t in tracks], place.peak)
-        if shared is None:
+        if shared is None or not any(shared.clean):
             return False
-        jumps = dict(zip(tracks, shared.jumps, strict=True))
-        if max(jumps.values()) < single or not any(shared.clean):
-            return False
-        goes = _causes.swapped(list(place.steps), shared.frame)
-        if goes is not None:
+        several, single = self._limits.step_several_tracks, self._limits.step_one_track
+        most = max(*shared.jumps, *(j.jump for j in found.values()))
+        goes = _moves.swapped(list(place.steps), shared.frame) if most >= SEEN else None
+        if goes is not None and _moves.proven(
+            list(place.steps), shared.frame, goes, clear=max(shared.jumps) >= single
+        ):
             moved = tuple(sorted({*goes, *goes.values()}))
             order = ", ".join(f"{i + 1} to {k + 1}" for i, k in sorted(goes.items()))
             self._proven(
@@ -170,9 +168,12 @@ class Kinds:
                 "Tracks change places: what follows on one goes on from another; play the tape "
                 "again.",
                 "swap",
-                {"jump_sigma": round(max(jumps.values()), 1), "moved": order},
+                {"jump_sigma": round(most, 1), "moved": order},
             )
             return True
+        jumps = dict(zip(tracks, shared.jumps, strict=True))
+        if max(jumps.values()) < single or max(j.jump for j in found.values()) < several:
+            return False
         high = sum(jump >= several * NEARLY for jump in jumps.values())
         if high < 2 or not all(shared.clean):
             return False

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from synth import programme
 
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
-from checks.dropouts import DropoutsLimits, _causes, _foreign
+from checks.dropouts import DropoutsLimits, _foreign, _moves
 from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._events import Event
 from checks.dropouts._history import History
@@ -108,9 +108,9 @@ def test_lost_samples_are_no_moves_between_tracks() -> None:
     rng = np.random.default_rng(3)
     tracks = [coloured(rng, 3000, pole) for pole in (0.5, 0.9, 0.95, 0.7)]
     cut = [np.concatenate((x[:1000], x[1400:])) for x in tracks]
-    assert _causes.swapped(cut, 1000) is None
+    assert _moves.swapped(cut, 1000) is None
     moved = [np.concatenate((tracks[k][:1000], tracks[(k + 1) % 4][1000:])) for k in range(4)]
-    assert _causes.swapped(moved, 1000) == {1: 0, 2: 1, 3: 2, 0: 3}
+    assert _moves.swapped(moved, 1000) == {1: 0, 2: 1, 3: 2, 0: 3}
 
 
 def coloured(rng: np.random.Generator, frames: int, pole: float) -> NDArray[np.float64]:

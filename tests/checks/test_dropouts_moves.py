@@ -1,0 +1,42 @@
+"""Tracks that change places: proven by the very sample, not by levels that change hands."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from checks.dropouts import _moves
+
+
+def coloured(rng: np.random.Generator, frames: int, pole: float) -> NDArray[np.float64]:
+    """A tone in noise, in steps of a word."""
+    out = np.zeros(frames)
+    noise = rng.standard_normal(frames) * 20
+    for k in range(1, frames):
+        out[k] = pole * out[k - 1] + noise[k]
+    turns = rng.uniform(0.01, 0.03) * np.arange(frames) + rng.random()
+    out += 40_000 * np.sin(2 * np.pi * turns)
+    return out
+
+
+def exchanged(a: NDArray[np.float64], b: NDArray[np.float64]) -> list[NDArray[np.float64]]:
+    return [np.concatenate((a[:1000], b[1000:])), np.concatenate((b[:1000], a[1000:]))]
+
+
+def test_programme_that_changes_places_is_proven_by_its_very_sample() -> None:
+    rng = np.random.default_rng(5)
+    tracks = exchanged(coloured(rng, 2000, 0.9), coloured(rng, 2000, 0.7))
+    goes = _moves.swapped(tracks, 1000)
+    assert goes == {1: 0, 0: 1}
+    assert _moves.proven(tracks, 1000, goes, clear=False)
+
+
+@pytest.mark.parametrize("clear", [False, True])
+def test_a_sound_that_begins_as_another_ends_is_no_exchange(clear: bool) -> None:
+    # noise of one kind at two levels: it goes on from anything of its level, at any sample
+    rng = np.random.default_rng(6)
+    loud, quiet = rng.standard_normal((2, 2000)) * ((9000.0,), (30.0,))
+    tracks = exchanged(loud, quiet)
+    assert _moves.swapped(tracks, 1000) == {1: 0, 0: 1}
+    assert not _moves.proven(tracks, 1000, {1: 0, 0: 1}, clear=clear)
