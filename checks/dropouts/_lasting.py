@@ -24,6 +24,10 @@ _SCALES: Final = ((2, 0), (2, 2), (4, 0), (4, 4), (4, 8), (8, 24), (8, 48))  # w
 _LOOK: Final = 56  # the most of both together
 _BACK: Final = 12  # windows searched backwards for the beginning
 _AGREE_DB: Final = 1.5
+_SAME_DB: Final = 2.0  # what steady noise does by itself, and a little drift
+_COVERED_DB: Final = 4.0  # over the hiss of before: not hiss that came back, but programme
+_PLAIN: Final = 3  # entries of a window that keep to one level: hiss, not a gap in music
+_RESTING: Final = 2  # the same for what lies under the hiss of before: rests are short
 _LEAST_BANDS: Final = 3
 PLAYS_ON: Final = 0.02  # of the entries, from which a track still carries programme
 _FLAT: Final = 0.55  # of the mean fall: so much in the body, and the whole signal is gone
@@ -38,6 +42,8 @@ class Fall:
 
     Attributes:
         first, last: entries, the last not included.
+        since: entry behind the last one in which the hiss was heard as before; programme may
+            have covered the fall from there to ``first``.
         open_end: it lasts as long as the tape runs.
         fall_db: a band, NaN where neither side shows steady noise.
         after_db: level of the hiss bands after it.
@@ -49,6 +55,7 @@ class Fall:
     track: int
     first: int
     last: int
+    since: int
     open_end: bool
     fall_db: Floats
     after_db: float
@@ -67,11 +74,11 @@ def falls(history: LevelHistory, course: Course, track: int, least_db: float) ->
         return []
     low = history.low_db[:, track, entries].astype(np.float32)
     mean = history.mean_db[:, track, entries].astype(np.float32)
-    floor = _floors(low, mean)
+    plain, floor = _floors(low, mean, _PLAIN), _floors(low, mean, _RESTING)
     out: list[Fall] = []
     start = 0
     while True:
-        found = _steepest(floor, start, least_db)
+        found = _steepest(plain, floor, start, least_db)
         if found is None:
             return out
         stop = _end(floor, found)
@@ -81,13 +88,13 @@ def falls(history: LevelHistory, course: Course, track: int, least_db: float) ->
             return out
 
 
-def _floors(low: Floats, mean: Floats) -> Floats:
-    """Steady lowest level a window: (bands, windows), NaN where the window has none."""
+def _floors(low: Floats, mean: Floats, least: int) -> Floats:
+    """Steady lowest level a window: (bands, windows), NaN where fewer entries than that keep it."""
     shape = (low.shape[0], -1, _WINDOW)
     lows, means = low.reshape(shape), mean.reshape(shape)
     level = np.sort(lows, axis=2)[:, :, 1]
     steady = (means - lows <= STEADY_DB) & (np.abs(lows - level[:, :, None]) < _AGREE_DB)
-    return np.where(steady.sum(axis=2) >= 3, level, np.nan).astype(np.float32)
+    return np.where(steady.sum(axis=2) >= least, level, np.nan).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,18 +107,19 @@ class _Drop:
     fall: Floats
 
 
-def _steepest(floor: Floats, start: int, least_db: float) -> _Drop | None:
-    """Where the hiss falls most behind window ``start``."""
+def _steepest(plain: Floats, floor: Floats, start: int, least_db: float) -> _Drop | None:
+    """Where the hiss falls most behind window ``start``: from a plain level, to any."""
     count = floor.shape[1]
-    places = np.arange(start + 1, count - 1)
+    places = np.arange(start + 1, count)
     if not len(places):
         return None
     padded = np.full((len(floor), _BEFORE + count), np.nan, np.float32)
-    padded[:, _BEFORE:] = floor
+    padded[:, _BEFORE:] = plain
     views = np.lib.stride_tricks.sliding_window_view(padded, _BEFORE, axis=1)
     before = _quietest(views[:, places])
     ahead = np.full((len(floor), count + 2 * _LOOK), np.nan, np.float32)
     ahead[:, :count] = floor
+    ahead[:, count] = floor[:, -1]  # a rest at the very end may be a window long
     best: tuple[float, _Drop] | None = None
     for size, gap in _SCALES:
         views = np.lib.stride_tricks.sliding_window_view(ahead, size, axis=1)
@@ -175,14 +183,14 @@ def _middle(floor: Floats) -> Floats:
 def _end(floor: Floats, drop: _Drop) -> int:
     """The window in which the hiss has come back in every band, or behind the last.
 
-    Programme that lies over some bands is no return.
+    Programme that lies over bands, be it all of them, is no return.
     """
     heard = np.isfinite(drop.fall[HISS:])
     fall = drop.fall[HISS:][heard]
     back = 0
     for w in range(drop.at + drop.gap, floor.shape[1]):
-        still = (drop.before[HISS:][heard] - floor[HISS:, w][heard]) / fall
-        still = still[np.isfinite(still)]
+        under = drop.before[HISS:][heard] - floor[HISS:, w][heard]
+        still = (under / fall)[under > -_COVERED_DB]  # NaN is not
         if len(still) < min(2, len(fall)):
             continue
         back = back + 1 if float(still.max()) < 0.4 else 0
@@ -225,12 +233,16 @@ def _fall(
             if last == end or body[BODY] >= _FLAT * fall:
                 end = last
                 break
+    as_before = (np.abs(drop.before[HISS:][heard, None] - low[HISS:][heard]) < _SAME_DB).any(axis=0)
+    unfallen = np.flatnonzero(as_before[:begin])
+    since = int(unfallen[-1]) + 1 if len(unfallen) else begin
     each = drop.fall.copy()
     each[:HISS] = np.where(np.isfinite(body), body, each[:HISS])
     return Fall(
         track=track,
         first=int(entries[begin]),
         last=int(entries[end - 1]) + 1,
+        since=int(entries[since]),
         open_end=end >= len(entries),
         fall_db=each,
         after_db=float((drop.before - drop.fall)[HISS:][heard].mean()),

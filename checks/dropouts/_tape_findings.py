@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
 
 from checks.dropouts._judge import Lift
 from checks.model import Finding, Remedy, Value, Verdict
+
+_ONSET_S: Final = 0.5  # how well the place of a lasting fall is known
 
 
 @dataclass(slots=True)
@@ -72,3 +76,19 @@ def counted(finding: Finding, count: int, listed: int, more: int = 0) -> Finding
         text=finding.text,
         values=values,
     )
+
+
+def begins_with(lift: Finding, lasting: Iterable[Finding], rate_hz: int) -> bool:
+    """Whether a lift to be listened to is but the first moment of a lasting fall that is told.
+
+    Programme may have covered the beginning of the fall for a while.
+    """
+    if lift.verdict is not Verdict.LISTEN:
+        return False
+    for fall in lasting:
+        covered_s = fall.values.get("covered_s", 0.0)
+        early_s = (covered_s if isinstance(covered_s, float) else 0.0) + _ONSET_S
+        behind_s = ((lift.start_frame or 0) - (fall.start_frame or 0)) / rate_hz
+        if set(lift.tracks) <= set(fall.tracks) and -early_s <= behind_s <= _ONSET_S:
+            return True
+    return False

@@ -17,7 +17,7 @@ from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import Course, Motion, course, programme_spans, spans
 from checks.dropouts._part import PartOutcome
-from checks.dropouts._tape_findings import LiftEvent, counted, made
+from checks.dropouts._tape_findings import LiftEvent, begins_with, counted, made
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
 from checks.sheet import NoiseReduction, ReelKind, Sheet, TrackKind
 
@@ -77,9 +77,9 @@ class TapeReport:
             judge = Judge(
                 self._bank, self._history, way, reduction, self._limits, hiss, self._music
             )
-            found, counts = self._contacts(judge, candidates, dropped)
-            findings += found
             lasting = self._lasting(self._under_others(stayed, hiss), way)
+            found, counts = self._contacts(judge, candidates, dropped, lasting)
+            findings += found
             # Tones end on all tracks at once; of a line-up only some that fall silent are told.
             findings += [
                 f
@@ -172,7 +172,11 @@ class TapeReport:
     # ---- lifts and dips -------------------------------------------------------------------
 
     def _contacts(
-        self, judge: Judge, candidates: Sequence[Candidate], dropped: int
+        self,
+        judge: Judge,
+        candidates: Sequence[Candidate],
+        dropped: int,
+        lasting: Sequence[Finding],
     ) -> tuple[list[Finding], dict[str, list[int]]]:
         counts = {
             "contact_losses": [0] * self._fmt.channels,
@@ -199,6 +203,8 @@ class TapeReport:
         graded = []
         for event in events:
             finding = self._contact(event)
+            if begins_with(finding, lasting, self._fmt.rate_hz):
+                continue
             name = "level_dips" if finding.kind == "level-dip" else "contact_losses"
             for track in finding.tracks:
                 counts[name][track] += max(1, event.times(track))
@@ -301,10 +307,11 @@ class TapeReport:
     def _kind(self, fall: Fall) -> str | None:
         """What a lasting fall is called, if it is one."""
         length_s = (fall.last - fall.first) * self._entry_s
+        covered_s = (fall.first - fall.since) * self._entry_s if fall.open_end else 0.0
         if fall.plays <= PLAYS_ON and not fall.open_end and is_flat(fall):
             back = fall.mean_db >= self._limits.signal_lost_db + _COMES_BACK_DB
             return "signal-lost" if back and length_s >= _GONE_S else None
-        if length_s < self._limits.lasting_s:
+        if length_s + covered_s < self._limits.lasting_s:
             return None
         gone = fall.plays <= PLAYS_ON and fall.open_end
         if gone and (is_flat(fall) or fall.after_db < _NOTHING_DB):
@@ -330,6 +337,7 @@ class TapeReport:
             "hiss_fall_db": rounded(worst.mean_db, 1),
             "length_s": round((stop - start) / max(self._fmt.rate_hz, 1), 2),
             "slow": worst.slow,
+            "covered_s": round((worst.first - worst.since) * self._entry_s, 2),
             "fall_db": {
                 f"{f / 1000:.0f}_khz": rounded(float(db), 1)
                 for f, db in zip(self._bank.frequencies_hz, worst.fall_db, strict=True)

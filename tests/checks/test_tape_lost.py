@@ -20,8 +20,8 @@ RATE = 48_000
 PLAIN = Sheet(tape=Tape(speed_cm_s=38.1, noise_reduction=NoiseReduction.NONE))
 
 
-def _asked(x: Samples, sheet: Sheet = PLAIN) -> list[Finding]:
-    fmt = CaptureFormat(rate_hz=RATE, channels=len(x), word_length=24)
+def _asked(x: Samples, sheet: Sheet = PLAIN, rate_hz: int = RATE) -> list[Finding]:
+    fmt = CaptureFormat(rate_hz=rate_hz, channels=len(x), word_length=24)
     part, work = TapePart(fmt, sheet, DropoutsLimits()), Workspace()
     for s in range(0, x.shape[1], BLOCK_FRAMES):
         lead = LEAD_FRAMES if s else 0
@@ -66,6 +66,35 @@ def test_a_head_that_clogs_over_twenty_seconds_is_found(um: float) -> None:
     assert (found.kind, found.tracks) == ("hf-loss", (1,))
     assert found.values["slow"]
     assert 10 * RATE <= (found.start_frame or 0) <= 20 * RATE
+
+
+@pytest.mark.parametrize(
+    ("kind", "rate_hz", "seed", "at_s", "ramp_s", "um"),
+    [
+        ("brass", 88_200, 8004, 5.28, 0.0, 5.0),  # a rest of a second, then loud notes over all
+        ("loud", 44_100, 10016, 4.29, 3.0, 10.0),  # the only rest is the last half second
+        ("loud", 44_100, 10016, 4.94, 0.0, 5.0),
+    ],
+)
+def test_a_clog_that_programme_covers_but_for_short_rests(
+    kind: str, rate_hz: int, seed: int, at_s: float, ramp_s: float, um: float
+) -> None:
+    x = programme(kind, rate_hz=rate_hz, tracks=4 if kind == "loud" else 1, seconds=12.0,
+                  seed=seed, hiss_dbfs=-74.0)[-2:]  # fmt: skip
+    assert _asked(x, rate_hz=rate_hz) == []
+    dirty = clog(x, rate_hz=rate_hz, at=round(at_s * rate_hz), ramp=round(ramp_s * rate_hz),
+                 distance_um=um, tracks=(0,), floor_dbfs=-84.0, seed=1)  # fmt: skip
+    (found,) = _asked(dirty.samples, rate_hz=rate_hz)
+    assert (found.kind, found.tracks) == ("hf-loss", (0,))
+
+
+def test_a_clog_is_told_once_and_not_as_a_lift_as_well() -> None:
+    for seed in (1, 2, 3):
+        x = programme("saturated", rate_hz=88_200, tracks=1, seconds=12.0, seed=seed,
+                      hiss_dbfs=-68.0)  # fmt: skip
+        dirty = clog(x, rate_hz=88_200, at=6 * 88_200, ramp=0, distance_um=5.0,
+                     floor_dbfs=-78.0)  # fmt: skip
+        assert [f.kind for f in _asked(dirty.samples, rate_hz=88_200)] == ["hf-loss"]
 
 
 def test_a_track_that_was_erased_for_a_while_is_not_lost(drums: Samples) -> None:
