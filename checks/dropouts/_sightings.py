@@ -40,6 +40,7 @@ _PIECE: Final = 1 << 16  # places at once: more leave the cache, fewer cost more
 
 _LANES: Final = np.uint64(0x0001000100010001)
 _HIGH: Final = np.uint64(0x8000800080008000)
+_NO_LANE: Final = _LANES  # none of its lanes is zero
 _LANE_BITS: Final = np.uint64(16)
 _TAG: Final = np.uint32(0x7FFF)
 _HALF: Final = np.uint32(16)
@@ -156,30 +157,44 @@ class Sightings:
         return at + first, keys
 
     def _push(self, keys: Words) -> Places:
-        """Put keys into the table; returns those that were there before."""
+        """Put keys into the table; returns those that were there before.
+
+        Keys that share a slot go in one after the other, the earliest first, so that the later
+        ones meet it: new samples may repeat themselves.
+        """
+        hits, left = self._push_first(keys)
+        if not len(left):
+            return hits
+        parts = [hits]
+        while len(left):
+            found, others = self._push_first(keys.take(left))
+            parts.append(left.take(found))
+            left = left.take(others)
+        out: Places = np.sort(np.concatenate(parts))
+        return out
+
+    def _push_first(self, keys: Words) -> tuple[Places, Places]:
+        """Put the first key of each slot into the table.
+
+        Returns:
+            Those that were there before, and those that have still to go in.
+        """
         slots = (keys >> self._shift).astype(np.int64)
+        order = np.arange(len(keys), dtype=np.int32)
+        first = self._scratch.take("first", (len(self._table),), np.int32)
+        first[slots[::-1]] = order[::-1]  # of equal indices the last assignment stays
+        left = np.flatnonzero(first.take(slots) != order)
         tags = (keys & _TAG).astype(np.uint64)
         tags += np.uint64(1)  # 0 is an empty lane
-        lanes = tags * _LANES
         held = self._table.take(slots)
+        lanes = tags * _LANES
         np.bitwise_xor(lanes, held, out=lanes)
+        lanes[left] = _NO_LANE
         found = _with_zero_lane(lanes)
         np.left_shift(held, _LANE_BITS, out=held)
         np.bitwise_or(held, tags, out=held)
-        self._table[slots] = held
-        order = np.arange(len(keys), dtype=np.int32)
-        latest = self._scratch.take("latest", (len(self._table),), np.int32)
-        latest[slots] = order
-        winner = latest.take(slots)
-        lost = np.flatnonzero(winner != order)
-        # of new keys that share a slot one is there now: the others follow it, and where both
-        # are equal the new samples repeat themselves
-        twin = lost[keys[lost] == keys[winner[lost]]]
-        held = self._table.take(slots[lost])
-        self._table[slots[lost]] = (held << _LANE_BITS) | tags[lost]
-        if not len(twin):
-            return found
-        return np.unique(np.concatenate((found, twin, winner[twin].astype(np.int64))))
+        self._table[slots[::-1]] = held[::-1]
+        return found, left
 
 
 def _places(flags: NDArray[np.bool_]) -> Places:
