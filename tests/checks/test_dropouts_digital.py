@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from synth import as_float, programme
 
 from checks.block import Workspace
-from checks.dropouts import DropoutsLimits, DropoutsPass, explained
+from checks.dropouts import DropoutsLimits, DropoutsPass, _sightings, explained
 from checks.model import CaptureFormat, Finding, Outcome, Remedy, Verdict
 from checks.registry import Check, Context
 from checks.sample_pass import SamplePass
@@ -287,8 +287,6 @@ def test_music_put_together_from_stored_sounds_is_no_fault(bed: NDArray[np.int32
 @pytest.mark.parametrize("window", ["fine", "coarse"])
 def test_every_repeat_of_32_frames_is_met_at_any_lag(window: str) -> None:
     """Winnowing's law: neighbouring places have a landmark in common wherever they stand."""
-    from checks.dropouts import _sightings
-
     size = {"fine": _sightings.FINE, "coarse": _sightings.COARSE}[window]
     rng = np.random.default_rng(7)
     frames, batch = 700_000, 65_536
