@@ -174,8 +174,13 @@ class Block:
     @cached_property
     def repeat_counts(self) -> NDArray[np.int64]:
         """How many samples of each track equal the one before."""
-        found: NDArray[np.int64] = np.count_nonzero(self.repeats, axis=1)
-        return found
+        return counted(self.repeats)
+
+
+def counted(flags: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """How many flags of each row are set, (rows,): a row at a time, which is several times as fast
+    as all at once along an axis."""
+    return np.array([np.count_nonzero(row) for row in flags], np.int64)
 
 
 def block_in(

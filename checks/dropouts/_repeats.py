@@ -28,7 +28,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.block import BLOCK_FRAMES, Block, Workspace
+from checks.block import BLOCK_FRAMES, Block, Workspace, counted
 from checks.dropouts import _edges, _predict
 from checks.dropouts._events import Event, EventLog, told_together
 from checks.dropouts._history import History
@@ -103,7 +103,7 @@ class RepeatsPart:
     def feed(self, block: Block) -> None:
         if not block.frames or not block.tracks:
             return
-        self._runs += np.count_nonzero(block.repeats[:, 1:] > block.repeats[:, :-1], axis=1)
+        self._runs += counted(block.repeats[:, 1:] > block.repeats[:, :-1])
         self._moves += block.frames - block.repeat_counts
         self._go_on()
         number = block.start // BLOCK_FRAMES
