@@ -91,7 +91,8 @@ class Block:
             if not self.all_finite or not np.isfinite(out).all():
                 np.nan_to_num(out, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
         else:
-            np.multiply(self.with_lead, np.float32(2.0**-31), out=out, casting="unsafe")
+            np.copyto(out, self.with_lead, casting="unsafe")  # at once, it goes through float64
+            np.multiply(out, np.float32(2.0**-31), out=out)
         return out
 
     @cached_property
