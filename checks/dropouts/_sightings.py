@@ -162,28 +162,28 @@ class Sightings:
         Keys that share a slot go in one after the other, the earliest first, so that the later
         ones meet it: new samples may repeat themselves.
         """
-        hits, left = self._push_first(keys)
-        if not len(left):
-            return hits
+        turned = np.ascontiguousarray(keys[::-1])
+        hits, left = self._push_last(turned)
         parts = [hits]
         while len(left):
-            found, others = self._push_first(keys.take(left))
-            parts.append(left.take(found))
+            hits, others = self._push_last(turned.take(left))
+            parts.append(left.take(hits))
             left = left.take(others)
-        out: Places = np.sort(np.concatenate(parts))
+        out: Places = len(keys) - 1 - np.concatenate(parts)
+        out.sort()
         return out
 
-    def _push_first(self, keys: Words) -> tuple[Places, Places]:
-        """Put the first key of each slot into the table.
+    def _push_last(self, keys: Words) -> tuple[Places, Places]:
+        """Put the last key of each slot into the table: of equal indices numpy keeps the last.
 
         Returns:
             Those that were there before, and those that have still to go in.
         """
         slots = (keys >> self._shift).astype(np.int64)
         order = np.arange(len(keys), dtype=np.int32)
-        first = self._scratch.take("first", (len(self._table),), np.int32)
-        first[slots[::-1]] = order[::-1]  # of equal indices the last assignment stays
-        left = np.flatnonzero(first.take(slots) != order)
+        last = self._scratch.take("last", (len(self._table),), np.int32)
+        last[slots] = order
+        left = np.flatnonzero(last.take(slots) != order)
         tags = (keys & _TAG).astype(np.uint64)
         tags += np.uint64(1)  # 0 is an empty lane
         held = self._table.take(slots)
@@ -193,7 +193,7 @@ class Sightings:
         found = _with_zero_lane(lanes)
         np.left_shift(held, _LANE_BITS, out=held)
         np.bitwise_or(held, tags, out=held)
-        self._table[slots[::-1]] = held[::-1]
+        self._table[slots] = held
         return found, left
 
 
