@@ -24,6 +24,8 @@ _SCALES: Final = ((2, 0), (2, 2), (4, 0), (4, 4), (4, 8), (8, 24), (8, 48))  # w
 _LOOK: Final = 56  # the most of both together
 _BACK: Final = 12  # windows searched backwards for the beginning
 _AGREE_DB: Final = 1.5
+_AMPLIFIER_DB: Final = 8.0  # the least that its floor lies under the hiss (common practice)
+_RISE: Final = 0.15  # of the mean fall, from the lowest band heard to the highest; own trials
 _SAME_DB: Final = 2.0  # what steady noise does by itself, and a little drift
 _COVERED_DB: Final = 4.0  # over the hiss of before: not hiss that came back, but programme
 _PLAIN: Final = 3  # entries of a window that keep to one level: hiss, not a gap in music
@@ -233,7 +235,7 @@ def _fall(
             if last == end or body[BODY] >= _FLAT * fall:
                 end = last
                 break
-    as_before = (np.abs(drop.before[HISS:][heard, None] - low[HISS:][heard]) < _SAME_DB).any(axis=0)
+    as_before = (np.abs(drop.before[HISS:][heard, None] - low[HISS:][heard]) < _SAME_DB).all(axis=0)
     unfallen = np.flatnonzero(as_before[:begin])
     since = int(unfallen[-1]) + 1 if len(unfallen) else begin
     each = drop.fall.copy()
@@ -259,3 +261,18 @@ def is_flat(fall: Fall) -> bool:
     if np.isfinite(body):
         return body >= least * fall.mean_db and not edge < least * fall.mean_db
     return fall.plays <= PLAYS_ON and not edge < 0.5 * fall.mean_db
+
+
+def rises(fall: Fall, frequencies_hz: NDArray[np.float64]) -> bool:
+    """Whether the treble goes first, as behind a gap (54.6 dB times distance over wavelength).
+
+    A limiter that turns the hiss down under loud programme takes as much in every band. Nor does
+    what has sunk to the amplifier's floor rise any more: from 8 dB on nothing is asked.
+    """
+    heard = np.isfinite(fall.fall_db)
+    heard[:HISS] = False
+    if fall.mean_db >= _AMPLIFIER_DB or np.count_nonzero(heard) < 2:
+        return True
+    places = frequencies_hz[heard]
+    slope = float(np.polyfit(places, fall.fall_db[heard], 1)[0])
+    return slope * float(places[-1] - places[0]) >= _RISE * fall.mean_db

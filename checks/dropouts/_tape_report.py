@@ -13,7 +13,7 @@ from checks.dropouts._cuts import breaks_off, in_programme
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._hiss import Hiss
 from checks.dropouts._judge import Judge
-from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat
+from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat, rises
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import Course, Motion, course, programme_spans, spans
 from checks.dropouts._part import PartOutcome
@@ -316,7 +316,8 @@ class TapeReport:
         gone = fall.plays <= PLAYS_ON and fall.open_end
         if gone and (is_flat(fall) or fall.after_db < _NOTHING_DB):
             return "signal-lost" if fall.mean_db >= self._limits.signal_lost_db else None
-        return None if is_flat(fall) else "hf-loss"
+        clogs = not is_flat(fall) and rises(fall, self._bank.frequencies_hz)
+        return "hf-loss" if clogs else None
 
     def _by_decoder(self, group: Sequence[Fall]) -> bool:
         """Whether all tracks fall at once where noise reduction may do it: heads clog singly."""

@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from bench_detection.edges import EDGES, Asked
 from bench_lineup.signals import Part, ints, line_up
 from damage_tape import clog, signal_lost
 from synth import programme
@@ -136,3 +137,11 @@ def test_a_track_that_dies_in_a_line_up_is_lost_but_the_end_of_tones_is_not() ->
     assert (found.kind, found.tracks, found.verdict) == ("signal-lost", (1,), Verdict.REDO)
     assert found.start_frame == pytest.approx(4 * RATE, abs=0.2 * RATE)
     assert _asked(_gone(x, 15.0, (0, 1, 2, 3)), sheet) == []
+
+
+@pytest.mark.parametrize(("seed", "rate_hz"), [(13, 96_000), (12, 96_000), (8, 352_800)])
+def test_a_limiter_that_turns_the_hiss_down_is_no_clog(seed: int, rate_hz: int) -> None:
+    # It takes as much in all bands; a gap takes 54.6 dB times distance over wavelength.
+    asked = Asked(rate_hz=rate_hz, tracks=2, seconds=6.0, seed=seed)
+    found = _asked(EDGES["soft limiter"](asked), rate_hz=rate_hz)
+    assert "hf-loss" not in {f.kind for f in found}
