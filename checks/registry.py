@@ -7,16 +7,16 @@ walk over the container and by the reader. The others look at samples, block by 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 from checks.clipping import ClippingLimits, ClippingPass
 from checks.container import ContainerLimits
-from checks.dropouts import DropoutsLimits, DropoutsPass
+from checks.dropouts import DigitalHalf, DropoutsLimits, DropoutsPass, TapeHalf, judged
 from checks.format import FormatLimits, FormatPass
 from checks.lineup import LineupLimits, LineupPass
-from checks.model import CaptureFormat, CheckPass
+from checks.model import CaptureFormat, CheckPass, Outcome
 from checks.sheet import Sheet
 from checks.tracks import TracksLimits, TracksPass
 from checks.ultrasonic import UltrasonicLimits, UltrasonicPass
@@ -50,14 +50,31 @@ class Context:
 
 @dataclass(frozen=True, slots=True)
 class Check:
+    """A check by its name.
+
+    Attributes:
+        halves: where it can be done by two that meet at the end only: how each starts, and
+            ``joined`` makes the outcome of what they found. The first is by far the dearer.
+    """
+
     name: str
     start: Callable[[Context], CheckPass]
+    halves: tuple[Callable[[Context], CheckPass], Callable[[Context], CheckPass]] | None = None
+    joined: Callable[[Sequence[Outcome], Context], Outcome] | None = None
 
 
 CHECKS: Final[tuple[Check, ...]] = (
     Check("format", lambda c: FormatPass(c.fmt, c.sheet, c.limits.format, c.container)),
     Check("clipping", lambda c: ClippingPass(c.fmt, c.sheet, c.limits.clipping)),
-    Check("dropouts", lambda c: DropoutsPass(c.fmt, c.sheet, c.limits.dropouts)),
+    Check(
+        "dropouts",
+        lambda c: DropoutsPass(c.fmt, c.sheet, c.limits.dropouts),
+        halves=(
+            lambda c: DigitalHalf(c.fmt, c.sheet, c.limits.dropouts),
+            lambda c: TapeHalf(c.fmt, c.sheet, c.limits.dropouts),
+        ),
+        joined=lambda halves, c: judged(halves, c.fmt),
+    ),
     Check("tracks", lambda c: TracksPass(c.fmt, c.sheet, c.limits.tracks)),
     Check("ultrasonic", lambda c: UltrasonicPass(c.fmt, c.sheet, c.limits.ultrasonic)),
     Check("lineup", lambda c: LineupPass(c.fmt, c.sheet, c.limits.lineup)),

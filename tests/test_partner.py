@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import errno
 import json
 import os
@@ -183,6 +184,23 @@ def test_a_check_that_fails_in_the_partner_is_not_run(
     assert finding.kind == "not-run"
     assert told in finding.text
     assert found == _through(x, None, [c for c in CHECKS if c.name != "dropouts"])
+
+
+@pytest.mark.parametrize("number", [0, 1])
+def test_half_a_check_is_none(number: int) -> None:
+    """What the other half found is not told as if it were all."""
+    x = _damaged()
+    whole = next(check for check in CHECKS if check.name == "dropouts")
+    assert whole.halves is not None
+    halves = list(whole.halves)
+    halves[number] = lambda context: _Fails(ValueError)
+    broken = dataclasses.replace(whole, halves=(halves[0], halves[1]))
+    checks = [broken if check.name == "dropouts" else check for check in CHECKS]
+    with contextlib.closing(Partner(checks)) as partner:
+        found = _through(x, partner, checks)
+    assert [(f.kind, f.values["fault"]) for f in found["dropouts"].findings] == [
+        ("not-run", "ValueError")
+    ]
 
 
 def test_the_partner_is_left_out_where_it_cannot_help(partner: Partner) -> None:

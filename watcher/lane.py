@@ -7,7 +7,7 @@ interpreter's lock. What does help is a second process (``partner``), where a co
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
 from typing import Any, Final
@@ -18,7 +18,7 @@ from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Workspace, block_in
 from checks.model import Outcome, Samples
 from checks.registry import CHECKS, Check, Context
 from checks.sample_pass import SamplePass
-from watcher.partner import Partner
+from watcher.partner import Partner, half
 
 _RING: Final = 4  # blocks between reading and the checks
 
@@ -37,19 +37,22 @@ class Lane:
         partner: Partner | None = None,
     ) -> None:
         """``partner``: a process for those of the checks that are its share."""
+        self._context = context
         self._fmt = context.fmt
-        self._names = [check.name for check in checks]
+        self._all = checks
         frames = LEAD_FRAMES + BLOCK_FRAMES
         self._ring: list[Samples] = []
         self._partner = partner
-        if partner is not None and partner.share.issubset(self._names):
+        if partner is not None and partner.share.issubset(check.name for check in checks):
             self._ring = partner.begin(context, dtype, frames)
         if not self._ring:
             self._partner = None
             shape = (context.fmt.channels, frames)
             self._ring = [np.zeros(shape, dtype) for _ in range(_RING)]
-        theirs = self._partner.share if self._partner is not None else frozenset()
-        self._checks = SamplePass(context, [check for check in checks if check.name not in theirs])
+        self._shared = self._partner.share if self._partner is not None else frozenset()
+        mine = [c for c in checks if c.name not in self._shared]
+        mine += [half(c, 1) for c in checks if c.name in self._shared and c.halves]
+        self._checks = SamplePass(context, mine)
         self._work = Workspace()
         self._thread = ThreadPoolExecutor(1, "checks")
         self._pending: list[Future[None] | None] = [None] * len(self._ring)
@@ -92,7 +95,15 @@ class Lane:
         for pending in self._pending:
             if pending is not None:
                 pending.result()
-        outcomes = self._thread.submit(self._checks.finish).result()
-        if self._partner is not None:
-            outcomes |= self._partner.finish()
-        return {name: outcomes[name] for name in self._names}
+        mine = self._thread.submit(self._checks.finish).result()
+        theirs = self._partner.finish() if self._partner is not None else {}
+        return {check.name: self._outcome(check, mine, theirs) for check in self._all}
+
+    def _outcome(
+        self, check: Check, mine: Mapping[str, Outcome], theirs: Mapping[str, Outcome]
+    ) -> Outcome:
+        if check.name not in self._shared:
+            return mine[check.name]
+        if check.joined is None:
+            return theirs[check.name]
+        return check.joined((theirs[check.name], mine[check.name]), self._context)

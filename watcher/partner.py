@@ -35,7 +35,8 @@ from checks.registry import CHECKS, Check, Context
 from checks.sample_pass import SamplePass, not_run
 
 SHARE: Final = frozenset({"dropouts"})
-"""What the partner looks at: somewhat more than half of the work, reading and digests included."""
+"""What the partner looks at, of checks in halves the first: about half of the work, reading and
+digests included."""
 
 LEAST_BYTES: Final = 16_000_000
 """Of captures together: some 0.2 s of work, beside which a fork (10 ms) is nothing. Own trials."""
@@ -76,7 +77,7 @@ class Partner:
             share: names of those that the new process is for.
         """
         self.share = frozenset(share)
-        self._checks = [check for check in checks if check.name in self.share]
+        self._checks = [half(check, 0) for check in checks if check.name in self.share]
         self._memory = mmap.mmap(-1, MOST_BYTES)
         orders, answers = os.pipe(), os.pipe()  # (end to read, end to write) each
         parent = os.getpid()
@@ -185,6 +186,11 @@ class Partner:
             want = ", perhaps for want of memory" if code == -signal.SIGKILL else ""
             self._gone = f"its process ended {how}{want}"
             self._pid = 0
+
+
+def half(check: Check, number: int) -> Check:
+    """One of the halves of a check; of a check that has none, the first is all of it."""
+    return Check(check.name, check.halves[number]) if check.halves else check
 
 
 def cores() -> int:

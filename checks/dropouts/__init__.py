@@ -2,12 +2,13 @@
 
 The check is made of parts (see ``_part``); each docstring says what its part measures, by which
 source, and what it cannot see. This module only hands the blocks round and puts the outcomes
-together.
+together. In two halves, which two processes may work on: they meet at the end.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from checks.block import BLOCK_FRAMES, Block
 from checks.dropouts._history import History
@@ -21,7 +22,15 @@ from checks.measures import DropoutsLine, DropoutsMeasures
 from checks.model import CaptureFormat, Finding, Outcome, Verdict
 from checks.sheet import Sheet
 
-__all__ = ["DropoutsLimits", "DropoutsPass", "Part", "PartOutcome"]
+__all__ = [
+    "DigitalHalf",
+    "DropoutsLimits",
+    "DropoutsPass",
+    "Part",
+    "PartOutcome",
+    "TapeHalf",
+    "judged",
+]
 
 _COUNTED = (
     "zero_runs",
@@ -33,11 +42,17 @@ _COUNTED = (
 )
 
 
-class DropoutsPass:
-    """All parts over one capture."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HalfOutcome(Outcome):
+    """What some of the parts found; ``judged`` makes it an outcome with that of the others."""
+
+    parts: tuple[PartOutcome, ...]
+
+
+class DigitalHalf:
+    """The parts that look at samples and compare them with earlier ones."""
 
     def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
-        self._fmt = fmt
         lag = int(limits.repeat_lag_s * fmt.rate_hz)
         self._history = History(frames=lag + (BATCH_BLOCKS + 2) * BLOCK_FRAMES)
         repeats = RepeatsPart(fmt, sheet, limits, self._history)
@@ -45,7 +60,6 @@ class DropoutsPass:
             RunsPart(fmt, sheet, limits, self._history),
             repeats,
             StepsPart(fmt, limits, self._history, repeats),
-            TapePart(fmt, sheet, limits),
         )
 
     def feed(self, block: Block) -> None:
@@ -53,8 +67,49 @@ class DropoutsPass:
         for part in self._parts:
             part.feed(block)
 
+    def finish(self) -> HalfOutcome:
+        return HalfOutcome(parts=tuple(part.finish() for part in self._parts))
+
+
+class TapeHalf:
+    """The part that looks at levels. It needs nothing of the others until the end."""
+
+    def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
+        self._part = TapePart(fmt, sheet, limits)
+
+    def feed(self, block: Block) -> None:
+        self._part.feed(block)
+
+    def finish(self) -> HalfOutcome:
+        return HalfOutcome(parts=(self._part.finish(),))
+
+
+class DropoutsPass:
+    """All parts over one capture."""
+
+    def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
+        self._fmt = fmt
+        self._halves = (DigitalHalf(fmt, sheet, limits), TapeHalf(fmt, sheet, limits))
+
+    def feed(self, block: Block) -> None:
+        for half in self._halves:
+            half.feed(block)
+
     def finish(self) -> Outcome:
-        return joined([part.finish() for part in self._parts], self._fmt)
+        return judged([half.finish() for half in self._halves], self._fmt)
+
+
+def judged(halves: Sequence[Outcome], fmt: CaptureFormat) -> Outcome:
+    """The outcome of the check from those of its halves, the digital one first.
+
+    Where a half was not run, what is told of that one is the outcome: the other proves nothing.
+    """
+    parts: list[PartOutcome] = []
+    for half in halves:
+        if not isinstance(half, HalfOutcome):
+            return half
+        parts += half.parts
+    return joined(parts, fmt)
 
 
 def joined(outcomes: Sequence[PartOutcome], fmt: CaptureFormat) -> Outcome:

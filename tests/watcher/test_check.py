@@ -169,13 +169,8 @@ def test_a_check_of_ours_that_fails_costs_only_itself(
     def broken(context: registry.Context) -> Any:
         raise RuntimeError("boom")
 
-    from watcher import lane
-
-    monkeypatch.setattr(
-        lane.Lane.__init__,
-        "__defaults__",
-        ((registry.Check("clipping", broken), *registry.CHECKS), None),
-    )
+    checks = (registry.Check("clipping", broken), *registry.CHECKS)
+    monkeypatch.setattr("watcher.reading.CHECKS", checks)
     status, (report,) = checked(capsys, str(write(tmp_path / "a.wav")))
     assert status is Exit.FAULT
     assert ("clipping", "not-run", "unread") in [
@@ -273,11 +268,9 @@ def test_beyond_four_gibibytes_and_two_to_the_31_frames(tmp_path: Path) -> None:
     from contextlib import ExitStack
     from unittest.mock import patch
 
-    from watcher import lane
-
     checks = (registry.Check("format", Last),)
     with (
-        patch.object(lane.Lane.__init__, "__defaults__", (checks, None)),
+        patch("watcher.reading.CHECKS", checks),
         ExitStack() as stack,
     ):
         reading = Reading(
