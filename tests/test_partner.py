@@ -36,6 +36,10 @@ from watcher.worker import Task, command
 
 RATE_HZ = 96_000
 
+# tests that run several at a time have a thread of the runner's beside them, from Python 3.12 on
+# a reason to warn; the commands have none
+pytestmark = pytest.mark.filterwarnings("ignore:This process .* is multi-threaded")
+
 
 @pytest.fixture
 def partner() -> Iterator[Partner]:
