@@ -7,7 +7,8 @@ Three kinds of evidence, the surest first:
 - *electronics*: a noise that never moves, well under the hiss of the other tracks at the same
   times. For the hiss of the others, the lowest of them is taken in each twentieth of a second;
   where that too stands at one level for a good part of the time, in every band, and hardly ever
-  between the two, it is hiss and no programme.
+  between the two, it is hiss and no programme. Of many tracks that never rest together, the
+  floors of most must lie at one level: programme has a lowest level of its own on every track.
 
 Does not see a dead track where no other shows its hiss (programme without a rest, one track),
 unless it is quieter than ``silent_dbfs``; and a track whose level differs from that of the
@@ -35,6 +36,9 @@ _TOGETHER: Final = 0.05  # own choice: share of the capture in which the others 
 _EVEN_DB: Final = 6.0  # own choice
 _ABOVE: Final = 1.6  # own choice: most that may lie within two such levels
 _BETWEEN: Final = 0.35  # own choice: of those, how many more may lie between the two floors
+_FLOORS: Final = 4  # own choice: other tracks whose floors are worth a comparison
+_MOST: Final = 0.6  # own choice: of the others, so many must have a floor
+_ALIKE_DB: Final = 2.0  # width of the middle half of their floors; own trials: 0.4 to 1.2
 _PARTS: Final = 40  # two seconds; less tells nothing about what is steady
 
 
@@ -129,8 +133,26 @@ def _hiss_of_others(
     higher = np.searchsorted(over, over + 2 * _LEVEL_DB, side="right") - np.arange(len(over))
     enough &= higher <= _ABOVE * within
     if not enough.any():
-        return None
+        return _floors_alike(stored[:, others] - own, margin_db)
     first = int(np.argmax(np.where(enough, within, 0)))
     bands = np.median(lowest[first : first + int(within[first])], axis=0)
     # Tape and amplifier pass the same equaliser, so one lies evenly over the other.
+    return float(bands.min()) if np.ptp(bands) <= _EVEN_DB else None
+
+
+def _floors_alike(above: NDArray[np.float64], margin_db: float) -> float | None:
+    """How far the floors of many tracks lie over one, where most of them lie at one level.
+
+    Args:
+        above: (parts, tracks, bands), dB over the track that never moves.
+    """
+    whole = above.mean(axis=2)
+    low, floor, high = np.percentile(whole, (2, 5, 10), axis=0)
+    steady = high - low <= _STEADY_DB
+    if np.count_nonzero(steady) < max(_FLOORS, _MOST * len(steady)):
+        return None
+    near, far = np.percentile(floor[steady], (25, 75))
+    if near < margin_db or far - near > _ALIKE_DB:
+        return None
+    bands = np.median(np.percentile(above[:, steady], 5, axis=0), axis=0)
     return float(bands.min()) if np.ptp(bands) <= _EVEN_DB else None

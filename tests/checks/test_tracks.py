@@ -185,6 +185,25 @@ def test_track_with_hiss_alone_is_not_silent(kind: str, tracks: int) -> None:
     assert asking(run(x, 44_100)) == []
 
 
+def test_silent_track_among_many_that_never_rest_together() -> None:
+    # Each rests while the others play, and the hiss differs by 3 dB from track to track.
+    rng = np.random.default_rng(5)
+    size, count = 36_000, 7
+    x = rng.standard_normal((count, count * size)) * 10 ** (-77 / 20)
+    x *= 10 ** (np.linspace(0, 3, count) / 20)[:, None]
+    for k in range(count):
+        played_on = np.ones(count * size)
+        played_on[k * size : (k + 1) * size] = 0
+        x[k] += played_on * rng.standard_normal(count * size) * 10 ** (-40 / 20)
+    x[4] = rng.standard_normal(count * size) * 10 ** (-87 / 20)
+    words = (np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32)
+    (found,) = of_kind(run(words, 48_000), "silent")
+    assert (found.tracks, found.values["evidence"]) == ((4,), "electronics")
+    x[4] += rng.standard_normal(count * size) * 10 ** (-77 / 20)  # hiss like the others'
+    words = (np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32)
+    assert of_kind(run(words, 48_000), "silent") == []
+
+
 def test_all_tracks_silent_make_one_finding() -> None:
     outcome = run(np.zeros((16, 48_000), np.int32), 48_000)
     assert asking(outcome) == [("silent", tuple(range(16)))]
