@@ -176,7 +176,7 @@ def track_names(report: Report, tracks: Sequence[int]) -> str:
     if not tracks:
         return ""
     if len(tracks) == len(names) and len(names) > 1:
-        return f"all {len(names)} tracks"
+        return "both tracks" if len(names) == 2 else f"all {len(names)} tracks"
     if len(tracks) > 4:
         return "tracks " + ranges(tracks)
     return ", ".join(

@@ -21,6 +21,7 @@ class Event:
         text: the sentence of the finding.
         values: measured values, JSON-able.
         times: how many of its like, one after the other, it stands for.
+        longest: frames of the longest of them, whose text and values are told.
         starts: where each of them begins, up to ``PLACES``; the event itself is the first.
     """
 
@@ -34,6 +35,7 @@ class Event:
     values: Mapping[str, Value] = field(default_factory=dict)
     check: str = "dropouts"
     times: int = 1
+    longest: int = 0
     starts: list[int] = field(default_factory=list)
 
 
@@ -76,9 +78,13 @@ class EventLog:
             last.stop = max(last.stop, event.stop)
             last.start = min(last.start, event.start)
             last.times += 1
+            if "length_ms" in event.values and event.stop - event.start > last.longest:
+                last.longest = event.stop - event.start
+                last.text, last.values = event.text, event.values
             last.starts += [event.start] if len(last.starts) < PLACES else []
             return
         event.starts = [event.start]
+        event.longest = event.stop - event.start
         kept = self._kept.setdefault(key, [])
         if len(kept) < self._most:
             kept.append(event)
@@ -98,7 +104,7 @@ class EventLog:
                 tracks=event.tracks,
                 start_frame=event.start,
                 frames=event.stop - event.start,
-                text=event.text if event.times == 1 else f"{event.times} times: {event.text}",
+                text=_told(event),
                 values={
                     **event.values,
                     **({"start_frames": sorted(event.starts)} if event.times > 1 else {}),
@@ -110,6 +116,14 @@ class EventLog:
             for key, kept in self._kept.items()
             for event in kept
         )
+
+
+def _told(event: Event) -> str:
+    """The sentence of an event, with how many of its like it stands for."""
+    if event.times == 1:
+        return event.text
+    which = ", the longest" if "length_ms" in event.values else ""
+    return f"{event.times} times{which}: {event.text}"
 
 
 def told_together(rate_hz: int) -> int:

@@ -40,11 +40,18 @@ class Side:
     crowd: float
 
 
+def length_told(frames: int, rate_hz: int) -> str:
+    """A length in words: frames, and milliseconds or seconds."""
+    ms = 1000 * frames / max(rate_hz, 1)
+    return f"{frames:,} frames ({f'{ms:.3g} ms' if ms < 1000 else f'{ms / 1000:.2f} s'})"
+
+
 def zeros_between(
     tracks: tuple[int, ...], run: Run, left: Side, right: Side, rate_hz: int
 ) -> Event | None:
     """Zeros with samples on both sides; None where no signal was taken away."""
     pairs = list(zip(left.edges, right.edges, strict=True))
+    long = length_told(run.length, rate_hz)
     alive = [p for p in pairs if Meeting.NOTHING not in (p[0].meeting, p[1].meeting)]
     muted = _slow_mute([edge for pair in alive for edge in pair])
     taken = [p for p in alive if all(e.solid or (muted and e.later) for e in p)]
@@ -57,14 +64,15 @@ def zeros_between(
         ramped = all({a.meeting, b.meeting} & {Meeting.RAMP, Meeting.FADE} for a, b in taken)
         how = ", ramped down or up as by a converter's mute" if ramped else ""
         if loud:
-            text = f"Zeros stand between programme{how}: the audio under them is lost; play the "
-            text += "tape again."
+            text = f"Zeros stand between programme for {long}{how}: the audio under them is lost; "
+            text += "play the tape again."
             return _zero(tracks, run, text, Verdict.REDO)
-        text = f"Zeros stand between the converter's own noise{how}: nothing audible is lost, but "
-        text += "the stream of samples failed here; listen."
+        text = f"Zeros stand between the converter's own noise for {long}{how}: nothing audible "
+        text += "is lost, but the stream of samples failed here; listen."
         return _zero(tracks, run, text, Verdict.LISTEN)
     if 2 * len(half) >= len(ever) > 0:
-        text = "Zeros behind a fade or before one: an edit, or audio that was muted; listen."
+        text = f"Zeros for {long} behind a fade or before one: an edit, or audio that was muted; "
+        text += "listen."
         return _zero(tracks, run, text, Verdict.LISTEN)
     return None
 
@@ -75,7 +83,9 @@ def _slow_mute(edges: Sequence[Edge]) -> bool:
     return bool(grown) and median(grown) < _STILL_GROWS
 
 
-def hold_between(tracks: tuple[int, ...], run: Run, left: Side, right: Side) -> Event | None:
+def hold_between(
+    tracks: tuple[int, ...], run: Run, left: Side, right: Side, rate_hz: int
+) -> Event | None:
     """A held value with samples on both sides; None where the signal had settled there."""
     a, b = left.edges[0], right.edges[0]
     if not (a.solid and b.solid):
@@ -87,18 +97,18 @@ def hold_between(tracks: tuple[int, ...], run: Run, left: Side, right: Side) -> 
         tracks=tracks,
         start=run.start + 1,  # the first of equal values was the last good one
         stop=run.stop,
-        text="One value is held where programme should move: the audio under it is lost; play "
-        "the tape again.",
+        text=f"One value is held for {length_told(run.length - 1, rate_hz)} where programme should "
+        "move: the audio under it is lost; play the tape again.",
     )
 
 
-def late_start(tracks: tuple[int, ...], run: Run, right: Side) -> Event | None:
+def late_start(tracks: tuple[int, ...], run: Run, right: Side, rate_hz: int) -> Event | None:
     """Zeros from the first frame on one track, while others carry signal."""
     edge = right.edges[0]
     if not edge.solid or edge.near < QUIET:
         return None
-    text = "Zeros from the start, then signal all at once, while other tracks carried signal "
-    text += "before: listen whether this track began too late."
+    text = f"Zeros from the start for {length_told(run.length, rate_hz)}, then signal all at once, "
+    text += "while other tracks carried signal before: listen whether this track began too late."
     return _zero(tracks, run, text, Verdict.LISTEN)
 
 
@@ -117,22 +127,27 @@ def whole_tail(tracks: tuple[int, ...], run: Run, left: Side, rate_hz: int) -> E
             tracks=(),
             start=run.start,
             stop=run.stop,
-            text="All tracks turn to zeros at signal level and stay so to the end, as in a file "
-            "that was given its size beforehand and never closed; the audio before it is whole "
-            "and can be recovered: listen whether the tape was over then.",
+            text="All tracks turn to zeros at signal level and stay so to the end, for "
+            f"{length_told(run.length, rate_hz)}, as in a file that was given its size beforehand "
+            "and never closed; the audio before it is whole and can be recovered: listen whether "
+            "the tape was over then.",
             values={"frames_recoverable": run.start, "zero_frames": run.length},
         )
-    text = "The last samples of all tracks are zeros that begin at signal level: padding of the "
-    text += "last buffer, a mute, or the end is missing; listen."
+    long = length_told(run.length, rate_hz)
+    text = f"All tracks end in zeros for {long} that begin at signal level: padding of the last "
+    text += "buffer, a mute, or the end is missing; listen."
     return _zero(tracks, run, text, Verdict.LISTEN)
 
 
-def early_end(tracks: tuple[int, ...], run: Run, left: Side, *, alone: bool) -> Event | None:
+def early_end(
+    tracks: tuple[int, ...], run: Run, left: Side, rate_hz: int, *, alone: bool
+) -> Event | None:
     """A track that stands still up to the last frame; ``alone``: while others carry signal."""
     if not _cut(left.edges[0]):
         return None
     what = "zeros" if run.zero else "one held value"
-    text = f"The signal turns to {what} from one sample to the next and stays so to the end"
+    text = f"The signal turns to {what} from one sample to the next and stays so to the end, "
+    text += f"for {length_told(run.length, rate_hz)}"
     text += ", while other tracks go on; " if alone else "; "
     text += "play the tape again."
     event = _zero(tracks, run, text, Verdict.REDO)

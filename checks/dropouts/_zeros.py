@@ -119,7 +119,7 @@ class RunsPart:
         waiting = [p.run for p in self._pending if p.run.row == self._all]
         self._waiting_all = [(run.start, run.stop) for run in waiting]
         for pending in sorted(ripe, key=lambda p: (p.run.start, -p.run.row)):
-            run = pending.run
+            run, rate_hz = pending.run, self._fmt.rate_hz
             if run.row == self._all:
                 self._last_all = (run.start, run.stop)
             elif self._part_of_all(run) or (not run.zero and self._at_ceiling(run)):
@@ -130,10 +130,9 @@ class RunsPart:
             elif run.start == 0 or run.length < by_chance(max(left.crowd, right.crowd)):
                 continue
             elif run.zero:
-                rate_hz = self._fmt.rate_hz
                 event = _silence.zeros_between(self._tracks(run), run, left, right, rate_hz)
             else:
-                event = _silence.hold_between(self._tracks(run), run, left, right)
+                event = _silence.hold_between(self._tracks(run), run, left, right, rate_hz)
             self._take(run, event)
 
     def _part_of_all(self, run: Run) -> bool:
@@ -147,7 +146,7 @@ class RunsPart:
     def _head(self, run: Run, right: Side) -> Event | None:
         late = run.row < self._all and run.length >= LATE_S * self._fmt.rate_hz
         if late and self._others_play(run.row, run.stop):
-            return _silence.late_start(self._tracks(run), run, right)
+            return _silence.late_start(self._tracks(run), run, right, self._fmt.rate_hz)
         return None
 
     # -- runs that go on to the end -----------------------------------------------------------
@@ -171,7 +170,8 @@ class RunsPart:
             event = None
             alone = self._alone.get((row, run.start)) or self._others_play(row, run.start)
             if run.start and (alone or not run.zero):
-                event = _silence.early_end((row,), run, self._left(run), alone=alone)
+                rate_hz = self._fmt.rate_hz
+                event = _silence.early_end((row,), run, self._left(run), rate_hz, alone=alone)
             if run.zero or event:
                 self._take(run, event)
 

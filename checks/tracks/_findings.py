@@ -205,17 +205,24 @@ def _related_verdict(pair: Pair, same: Sameness, who: Who) -> tuple[Verdict, str
             f"The second track is the first again ({how}; difference {left}), hiss included, so "
             "one signal was recorded twice"
         )
+        act = "look whether the right tracks were patched to the converter"
+        if same.kind == "inverted":
+            act += " and which lead is reversed"
     else:
         text = (
             f"The second track carries the programme of the first in reversed polarity ({how}), "
-            "each with a hiss of its own: a lead may be reversed, here or at the recording"
+            "each with a hiss of its own, so a lead may be reversed, here or at the recording"
+        )
+        act = (
+            "listen to the two together, and where the sound grows thin look at the leads of this "
+            "transfer; if they are right, note it for the mix"
         )
     if who.sheet.declared_same(*pair.tracks):
         return Verdict.CLEAR, f"{text}; the sheet declares them the same."
     kinds = (TrackKind.TIMECODE, TrackKind.CLICK, TrackKind.PILOT)
     if all(who.excused(track, kinds) for track in pair.tracks):
         return Verdict.CLEAR, f"{text}; they carry no programme."
-    return Verdict.LISTEN, f"{text}."
+    return Verdict.LISTEN, f"{text}: {act}."
 
 
 # -- offset and hum ------------------------------------------------------------------------------

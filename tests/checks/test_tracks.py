@@ -375,6 +375,14 @@ def test_declared_doubles_are_notes(sheet: Sheet, inverted: bool, delay: int) ->
     assert {"same-signal", "inverted", "delayed"} & {f.kind for f in outcome.findings}
 
 
+@pytest.mark.parametrize("inverted", [False, True])
+def test_what_to_do_about_doubles_is_told(inverted: bool) -> None:
+    x = damage.gain_copy(played(4, tracks=2), source=0, target=1, gain_db=-2, inverted=inverted)
+    (found,) = [f for f in run(x.samples, 48_000).findings if f.verdict is Verdict.LISTEN]
+    assert "look whether the right tracks were patched" in found.text
+    assert ("which lead is reversed" in found.text) is inverted
+
+
 def test_correlation_of_two_tones() -> None:
     # correlation of one tone in two tracks is the cosine of the phase between them: 60 degrees
     # give 0.500; a steady tone tells no delay, so none may be "found"

@@ -251,7 +251,7 @@ def test_names_alike_are_told_apart_by_their_folders(ledger: Ledger) -> None:
     assert "reel R-1  monday/take.wav" in text
     assert "reel R-2  tuesday/take.wav" in text
     assert "woodwind left, woodwind right: " not in text  # both of two are all
-    assert "00:01:01.000  all 2 tracks: Something was seen." in text
+    assert "00:01:01.000  both tracks: Something was seen." in text
 
 
 def test_every_heading_its_own_and_the_tape_left_alone_where_the_file_is_at_fault(
