@@ -12,7 +12,7 @@ import numpy as np
 
 from checks.dropouts._bands import BODY, EDGE, Floats
 from checks.dropouts._floors import LevelHistory, decibels
-from checks.dropouts._motion import Course
+from checks.dropouts._motion import SILENT_DB, Course, sounding
 
 EDGE_HOPS: Final = 64  # 23 ms: longer than a period of the lowest notes
 _ONSET_HOPS: Final = 16  # 5.8 ms: a period of the lower notes
@@ -42,6 +42,7 @@ def in_programme(
         level = float(decibels(piece[band].mean()))
         usual = history.mean_db[band, track].astype(np.float32)
         playing = usual[course.programme[track]]
+        usual = usual[sounding(course.level_db[track])]
         quiet = float(course.quiet_db[row, track])
         if not len(playing) or np.quantile(usual, 0.05) > np.median(playing) - _RANGE_DB:
             continue
@@ -62,6 +63,7 @@ def breaks_off(history: LevelHistory, course: Course, track: int, entry: int) ->
     playing = usual[course.programme[track]]
     if (
         entry < _LEAST_ENTRIES
+        or np.median(course.level_db[track, entry:]) <= SILENT_DB  # told as zeros already
         or not len(playing)
         or np.quantile(usual, 0.05) > (np.median(playing) - _RANGE_DB)
     ):

@@ -41,6 +41,16 @@ _RAMPED: Final = 3.0
 """Least growth of the hiss out of a ramp; a wave that rises from zero leaves the hiss as it is,
 but for the few samples that the nearest octave holds."""
 
+_TURNED_DOWN: Final = 2.5
+"""The same for its level beside the run and from 1 to 16 ms away: a ramp of half a millisecond
+grows by 3.5, a longer one or a fade by more. From own reckoning."""
+
+_HISS_MS: Final = (1.0, 16.0)
+
+_ROUNDED_STEPS: Final = 8.0
+"""Level of the highest differences up to which it is rounding or dither that is heard (2.4 and 4.2
+steps: 0.29 and 0.5 times the root of 70). From own reckoning."""
+
 _MUTED_MS: Final = 32.0  # behind which a converter's mute is over (common practice: 1024 samples)
 _ORDER: Final = 16
 _NOISE_FRAMES: Final = 2048
@@ -105,16 +115,30 @@ def described(outward: Samples, fmt: CaptureFormat, *, value: float = 0.0) -> Ed
     meeting = _meeting(peaks, ends, rate)
     if meeting in (Meeting.ABRUPT, Meeting.RAMP) and not _alive(steps):
         meeting = Meeting.NOTHING
+    if meeting in (Meeting.RAMP, Meeting.FADE) and not _turned_down(steps, ends, rate, meeting):
+        meeting = Meeting.ABRUPT
     later = 0.0
-    if meeting is Meeting.RAMP:
-        hiss = _hiss(steps, ends)
-        meeting = Meeting.RAMP if hiss.max() >= _RAMPED * hiss[0] else Meeting.ABRUPT
-    elif meeting is Meeting.FADE and _alive(steps[int(_MUTED_MS / 1000 * rate) :]):
+    if meeting is Meeting.FADE and _alive(steps[int(_MUTED_MS / 1000 * rate) :]):
         hiss = _hiss(steps, ends)
         wide = 0.99 * _MUTED_MS, 0.99 * LAST_MS  # the ends of octaves are rounded down
         later = min(_grown(x, ends, rate, *wide) for x in (peaks, hiss))
     away = float(peaks[-1]) if meeting in (Meeting.RAMP, Meeting.FADE) else near
     return Edge(meeting, near * step, near, away * step, later)
+
+
+def _turned_down(
+    steps: NDArray[np.float64], ends: NDArray[np.int64], rate_hz: int, meeting: Meeting
+) -> bool:
+    """Whether the hiss goes with the sound, as where both are ramped or faded; a wave that heads
+    for zero, or a note that dies away, leaves it as it is."""
+    fine = np.diff(steps, 4)
+    first, last = (int(ms / 1000 * rate_hz) for ms in _HISS_MS)
+    near, far = fine[: ends[0]], fine[first:last]
+    level = float(np.sqrt(np.mean(near * near))) if len(near) and len(far) else 0.0
+    if level >= _ROUNDED_STEPS:
+        return _predict.spread(far) >= _TURNED_DOWN * level
+    hiss = _hiss(steps, ends)
+    return meeting is Meeting.FADE or bool(hiss.max() >= _RAMPED * hiss[0])
 
 
 def _hiss(steps: NDArray[np.float64], ends: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -25,6 +25,7 @@ from checks.dropouts._floors import LOW_MEAN_DB, LevelHistory, plateau
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float32]
 
+SILENT_DB: Final = -157.0  # digital silence reads -160; the quietest converters some -140 a band
 _STEADY_DB: Final = 1.9  # mean over low, averaged over the hiss bands: 1.2 in steady noise
 _STILL_DB: Final = 0.8  # change of their mean level from entry to entry in steady noise
 _PLATEAU_DB: Final = 1.5  # width of a level that is kept
@@ -137,11 +138,25 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float]
 
 def _quiet(low: Floats, level: Floats, hiss: Floats) -> Floats:
     """Body and edge of each track when nobody plays, as far as it can be known."""
-    quiet = np.quantile(low[[BODY, EDGE]], 0.1, axis=2).astype(np.float32) - LOW_MEAN_DB
-    floor = np.where(np.isfinite(hiss), hiss, np.quantile(level, 0.05, axis=1))
+    quiet, least = np.empty((2, len(hiss))), np.empty(len(hiss))
+    for track, heard in enumerate(sounding(level)):
+        quiet[:, track] = np.quantile(low[[BODY, EDGE], track][:, heard], 0.1, axis=1) - LOW_MEAN_DB
+        least[track] = np.quantile(level[track, heard], 0.05)
+    floor = np.where(np.isfinite(hiss), hiss, least)
     # Where somebody always plays, the quietest is programme: hiss in the body is not much more
     # than hiss above it, whatever hum and rumble add.
     return np.asarray(np.clip(quiet, floor - 3.0, floor + 12.0), np.float32)
+
+
+def sounding(level: Floats) -> Bools:
+    """Where anything is heard above the sound: not in digital silence or at a held value.
+
+    Args:
+        level: mean over the hiss bands, (tracks, entries) or (entries,). All True for a track in
+            which nothing ever is.
+    """
+    heard = level > SILENT_DB
+    return np.asarray(heard | ~heard.any(axis=-1, keepdims=True))
 
 
 def _paint(states: NDArray[np.uint8], gone: Bools, slope: Bools, most: int) -> None:

@@ -97,3 +97,28 @@ def test_behind_a_mute_the_hiss_no_longer_grows(rate_hz: int, swells: bool) -> N
         words = np.rint(x * np.clip(t / ramp_s, 0, 1) * 2**23).astype(np.int32) << 8
         edge = described(words, fmt)
         assert low < edge.later < high or (ramp_s < 0.1 and edge.meeting is Meeting.RAMP)
+
+
+@pytest.mark.parametrize("kind", ["band", "speech", "plucks", "drums"])
+def test_a_wave_that_heads_for_zero_is_neither_ramp_nor_fade(kind: str) -> None:
+    x = programme(kind, rate_hz=RATE, tracks=1, seconds=6.0, seed=3)[0]
+    fmt = CaptureFormat(rate_hz=RATE, channels=1, word_length=24)
+    meetings = [
+        described(x[at - RATE // 4 : at][::-1], fmt).meeting
+        for at in range(2 * RATE, 5 * RATE, 997)
+    ]
+    assert meetings.count(Meeting.ABRUPT) >= 0.98 * len(meetings)
+
+
+def test_digital_silence_is_not_the_quiet_of_the_tape() -> None:
+    """A track that stops, or all that turn to zeros, say nothing of how loud the ends are."""
+    x = programme("plucks", rate_hz=RATE, tracks=3, seconds=6.0, seed=4)
+    hiss = np.random.default_rng(4).normal(0.0, 10 ** (-65 / 20), (3, RATE // 2))
+    x[:, : RATE // 2] = np.rint(hiss * 2**23).astype(np.int32) << 8
+    at = 3 * RATE
+    one = x.copy()
+    one[0, at:] = 0
+    assert [(f.kind, f.tracks) for f in _found(one)] == [("zero-run", (0,))]
+    every = x.copy()
+    every[:, at:] = 0
+    assert [f.kind for f in _found(every)] == ["unfinalised"]
