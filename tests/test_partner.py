@@ -121,11 +121,16 @@ def _through(x: Any, partner: Partner | None, checks: Any = CHECKS) -> dict[str,
         return lane.finish()
 
 
-def test_a_capture_that_was_given_up_leaves_nothing_to_the_next(partner: Partner) -> None:
+@pytest.mark.parametrize("concluded", [False, True])
+def test_a_capture_that_was_given_up_leaves_nothing_to_the_next(
+    partner: Partner, concluded: bool
+) -> None:
     x = _damaged()
     with Lane(Context(fmt=_fmt(x)), x.dtype, CHECKS, partner) as lane:
         for start in range(0, 12 * BLOCK_FRAMES, BLOCK_FRAMES):
             _fill(lane, x[::-1], start)
+        if concluded:
+            partner.conclude()
     assert _through(x, partner) == _through(x, None)
 
 

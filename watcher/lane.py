@@ -92,6 +92,8 @@ class Lane:
 
     def finish(self) -> dict[str, Outcome]:
         """The outcome of every check, in report order."""
+        if self._partner is not None:
+            self._partner.conclude()
         for pending in self._pending:
             if pending is not None:
                 pending.result()

@@ -66,7 +66,8 @@ class Partner:
     """The second process, as seen from the first.
 
     For each capture: ``begin``, then ``show`` each filled buffer, ``wait`` before one is filled
-    again, ``finish``. None of them raises where the process is gone; ``finish`` tells.
+    again, ``conclude``, ``finish``. None of them raises where the process is gone; ``finish``
+    tells.
     """
 
     def __init__(self, checks: Sequence[Check] = CHECKS, share: Collection[str] = SHARE) -> None:
@@ -101,6 +102,7 @@ class Partner:
         self._gone: str | None = None  # why, once it is
         self._shown = self._seen = 0
         self._slots = 0
+        self._concluded = False
 
     @property
     def pid(self) -> int:
@@ -117,7 +119,9 @@ class Partner:
         slots = min(_MOST_SLOTS, MOST_BYTES // max(_bytes(shape, dtype), 1))
         if self._gone is not None or slots < _LEAST_SLOTS:
             return []
-        self._hear(self._shown)  # of a capture that was given up
+        if self._concluded:  # a capture that was given up, or else its last blocks
+            self.finish()
+        self._hear(self._shown)
         self._shown = self._seen = 0
         self._slots = slots
         self._tell(_Begin(context, shape, dtype.str, slots))
@@ -132,9 +136,14 @@ class Partner:
         """Until the buffer that is next to be filled is no longer looked at."""
         self._hear(self._shown - self._slots + 1)
 
+    def conclude(self) -> None:
+        """There are no more frames: it may conclude while this process does."""
+        self._tell(None)
+        self._concluded = True
+
     def finish(self) -> dict[str, Outcome]:
         """The outcomes of its checks; where it is gone: that they were not run."""
-        self._tell(None)
+        self._concluded = False
         self._hear(self._shown)
         if self._gone is None:
             try:
