@@ -316,8 +316,9 @@ class TapeReport:
         gone = fall.plays <= PLAYS_ON and fall.open_end
         if gone and (is_flat(fall) or fall.after_db < _NOTHING_DB):
             return "signal-lost" if fall.mean_db >= self._limits.signal_lost_db else None
-        clogs = not is_flat(fall) and rises(fall, self._bank.frequencies_hz)
-        return "hf-loss" if clogs else None
+        if is_flat(fall) or fall.after_db < _NOTHING_DB:  # digital silence is no treble that fell
+            return None
+        return "hf-loss" if rises(fall, self._bank.frequencies_hz) else None
 
     def _by_decoder(self, group: Sequence[Fall]) -> bool:
         """Whether all tracks fall at once where noise reduction may do it: heads clog singly."""

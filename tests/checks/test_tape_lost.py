@@ -145,3 +145,11 @@ def test_a_limiter_that_turns_the_hiss_down_is_no_clog(seed: int, rate_hz: int) 
     asked = Asked(rate_hz=rate_hz, tracks=2, seconds=6.0, seed=seed)
     found = _asked(EDGES["soft limiter"](asked), rate_hz=rate_hz)
     assert "hf-loss" not in {f.kind for f in found}
+
+
+@pytest.mark.parametrize("kind", ["plucks", "speech"])
+def test_digital_silence_in_places_is_no_clog(kind: str) -> None:
+    x = programme(kind, rate_hz=RATE, tracks=2, seconds=10.0, seed=1, hiss_dbfs=-62.0)
+    x[:, round(4.45 * RATE) :][:, :4000] = 0
+    x[0, round(8.067 * RATE) :][:20_000] = 0
+    assert "hf-loss" not in {f.kind for f in _asked(x)}
