@@ -12,6 +12,7 @@ from pathlib import Path
 
 from checks import checksum
 from checks.container import measures as container_line
+from checks.explained import told_once
 from checks.lineup import explained
 from checks.measures import ContainerMeasures, Measures
 from checks.model import Outcome, Verdict
@@ -87,6 +88,7 @@ def _report(reading: Reading, earlier: Report | None, began: float) -> Report:
         frames=reading.frames,
         declared=reading.sheet.reel.kind is ReelKind.LINEUP,
     )
+    outcomes = told_once(outcomes, rate_hz=rate or 1)
     findings = tuple(
         FindingLine.of(finding, rate)
         for finding in sorted(

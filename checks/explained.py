@@ -1,0 +1,114 @@
+"""What the findings of one check explain in those of another: one fault is told once.
+
+Flat tops hold no hiss, which looks like a tape that lifts from the head. Two tracks of one signal
+are one witness of a jump, not two. Where a track holds a stretch of another, it jumps at both
+seams. Such findings become notes that say so; nothing is taken away. A ``redo`` is never changed,
+nor a jump that stands by itself, nor a lift that lasts longer than the longest flat top.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Final
+
+from checks.model import Finding, Outcome, Remedy, Verdict
+
+_NEAR_S: Final = 0.5  # the first and last tops of a clipped stretch may be too short to be counted
+_SMEARED_MS: Final = 2.0  # by which the bands of the tape's part lengthen a place
+_MORE_THAN_A_LIFT_DB: Final = 20.0
+"""Fall of the hiss: where a tape lifts, the amplifier's noise stays (common practice: 8 to 12 dB
+under the hiss)."""
+
+_ALONE_SIGMAS: Final = 12.0  # from where one track by itself shows a jump: see ``dropouts``
+_SEAM_FRAMES: Final = 64
+_DIPS: Final = ("contact-loss", "level-dip")
+_ALIKE: Final = ("identical", "same-signal", "inverted", "delayed")
+
+_FLAT: Final = (
+    "In the flat tops of clipped peaks there is no hiss: that is no lift of the tape, and is told "
+    "under clipping."
+)
+_ONE_WITNESS: Final = (
+    "The signal moves quickly here, on tracks that carry one and the same signal: they are one "
+    "witness, and one track alone shows too little to be called a jump."
+)
+_SEAM: Final = (
+    "The signal jumps where a stretch that stands on another track as well begins or ends; that "
+    "is told under the equal tracks."
+)
+
+
+def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Outcome]:
+    """The outcomes, with findings that others explain turned into notes."""
+    clipped = [
+        f for f in _of(outcomes, "clipping") if f.kind in ("full-scale", "flat-top")
+    ]  # a wrap is the digital path's: it looks like no lift
+    alike = [f for f in _of(outcomes, "tracks") if f.kind in _ALIKE]
+    found = outcomes.get("dropouts")
+    if found is None or not (clipped or alike):
+        return dict(outcomes)
+
+    def seen(f: Finding) -> Finding:
+        if f.verdict is not Verdict.LISTEN or f.start_frame is None:
+            return f
+        if f.kind in _DIPS and any(_in_tops(f, one, rate_hz) for one in clipped):
+            return _noted(f, _FLAT, "clipping")
+        if f.kind == "step" and any(_at_seams(f, one) for one in alike):
+            return _noted(f, _SEAM, "equal tracks")
+        if f.kind == "step" and _one_witness(f, alike):
+            return _noted(f, _ONE_WITNESS, "equal tracks")
+        return f
+
+    findings = tuple(map(seen, found.findings))
+    return {**outcomes, "dropouts": dataclasses.replace(found, findings=findings)}
+
+
+def _of(outcomes: Mapping[str, Outcome], check: str) -> Sequence[Finding]:
+    return outcomes[check].findings if check in outcomes else ()
+
+
+def _in_tops(f: Finding, clipped: Finding, rate_hz: int) -> bool:
+    """Whether all hiss is gone for no longer than a flat top of the same tracks lasts."""
+    fall, length = f.values.get("hiss_fall_db"), f.values.get("length_ms")
+    longest = clipped.values.get("longest_us")
+    if not all(isinstance(value, int | float) for value in (fall, length, longest)):
+        return False
+    start, near = f.start_frame or 0, _NEAR_S * rate_hz
+    first = clipped.start_frame or 0
+    return (
+        set(f.tracks) <= set(clipped.tracks)
+        and first - near <= start <= first + (clipped.frames or 0) + near
+        and float(str(fall)) >= _MORE_THAN_A_LIFT_DB
+        and float(str(length)) <= float(str(longest)) / 1000.0 + _SMEARED_MS
+    )
+
+
+def _at_seams(f: Finding, double: Finding) -> bool:
+    """Whether a step lies at an end of an equal stretch, on one of its tracks, each time."""
+    stretches = double.values.get("stretches")
+    if not isinstance(stretches, list) or not set(f.tracks) <= set(double.tracks):
+        return False
+    seams = [end for start, frames in stretches for end in (start, start + frames)]
+    places = f.values.get("start_frames", [f.start_frame])
+    return isinstance(places, list) and all(
+        any(abs(place - seam) <= _SEAM_FRAMES for seam in seams) for place in places
+    )
+
+
+def _one_witness(f: Finding, alike: Iterable[Finding]) -> bool:
+    """Whether a step shows on several tracks, of one signal, and too little on each of them."""
+    jump = f.values.get("jump_sigma")
+    return (
+        len(f.tracks) > 1
+        and isinstance(jump, int | float)
+        and jump < _ALONE_SIGMAS
+        and any(set(f.tracks) <= set(one.tracks) for one in alike)
+    )
+
+
+def _noted(f: Finding, why: str, by: str) -> Finding:
+    values = {**f.values, "explained_by": by}
+    return dataclasses.replace(
+        f, verdict=Verdict.CLEAR, remedy=Remedy.NONE, text=why, values=values
+    )

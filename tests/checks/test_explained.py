@@ -1,0 +1,110 @@
+"""One fault is told once: what clipping and equal tracks explain of the dropouts check."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from synth import programme
+
+from checks.explained import told_once
+from checks.model import CaptureFormat, Finding, Outcome, Remedy, Verdict
+from checks.registry import Context
+from checks.sample_pass import SamplePass
+
+RATE = 48_000
+
+
+def made(
+    check: str, kind: str, tracks: tuple[int, ...], start: int, frames: int, **values: Any
+) -> Finding:
+    return Finding(
+        check=check, kind=kind, verdict=values.pop("verdict", Verdict.LISTEN),
+        remedy=Remedy.LISTEN, tracks=tracks, start_frame=start, frames=frames, text=kind,
+        values=values,
+    )  # fmt: skip
+
+
+def verdict(one: Finding, other: Finding) -> Verdict:
+    """Of a finding of dropouts, beside one of another check."""
+    outcomes = {"dropouts": Outcome(findings=(one,)), other.check: Outcome(findings=(other,))}
+    (told,) = told_once(outcomes, rate_hz=RATE)["dropouts"].findings
+    assert (told.text == one.text) is (told.verdict is one.verdict)
+    return told.verdict
+
+
+def lift(
+    start: int = 150_000, tracks: tuple[int, ...] = (1,), fall_db: float = 40.0,
+    length_ms: float = 4.0, **more: Any,
+) -> Finding:  # fmt: skip
+    values = {"hiss_fall_db": fall_db, "length_ms": length_ms, **more}
+    return made("dropouts", "contact-loss", tracks, start, 200, **values)
+
+
+def test_flat_tops_are_no_lift_of_the_tape() -> None:
+    tops = made("clipping", "flat-top", (1, 2), 100_000, 100_000, longest_us=3000.0)
+    assert verdict(lift(), tops) is Verdict.CLEAR
+    for other in (
+        lift(tracks=(0,)),
+        lift(tracks=(0, 1)),
+        lift(start=300_000),
+        lift(length_ms=9.0),  # longer than any top
+        lift(fall_db=12.0),  # to the amplifier's noise
+        lift(verdict=Verdict.REDO),
+    ):
+        assert verdict(other, tops) is other.verdict
+    wraps = made("clipping", "wrap", (1, 2), 100_000, 100_000, longest_us=3000.0)
+    assert verdict(lift(), wraps) is Verdict.LISTEN
+
+
+def step(tracks: tuple[int, ...] = (0, 1), sigmas: float = 9.0, **more: Any) -> Finding:
+    return made("dropouts", "step", tracks, 50_000, 1, jump_sigma=sigmas, **more)
+
+
+@pytest.mark.parametrize("kind", ["identical", "same-signal", "inverted", "delayed"])
+def test_one_signal_on_two_tracks_is_one_witness(kind: str) -> None:
+    pair = made("tracks", kind, (0, 1), 0, 900_000)
+    assert verdict(step(), pair) is Verdict.CLEAR
+    for other in (
+        step(sigmas=15.0),
+        step(tracks=(0, 1, 2)),
+        step(verdict=Verdict.REDO),
+    ):
+        assert verdict(other, pair) is other.verdict
+
+
+def test_the_seams_of_an_equal_stretch_are_told_with_it() -> None:
+    double = made("tracks", "identical", (0, 1), 40_000, 10_000, stretches=[[40_000, 10_000]])
+    assert verdict(step((1,), 500.0), double) is Verdict.CLEAR
+    both = step((1,), 500.0, start_frames=[40_010, 50_000])
+    assert verdict(both, double) is Verdict.CLEAR
+    within = step((1,), 500.0, start_frames=[40_010, 45_000])
+    assert verdict(within, double) is Verdict.LISTEN
+    assert verdict(step((2,), 500.0), double) is Verdict.LISTEN
+
+
+def test_without_the_other_finding_nothing_changes() -> None:
+    outcomes = {"dropouts": Outcome(findings=(step(), lift())), "tracks": Outcome()}
+    assert told_once(outcomes, rate_hz=RATE) == outcomes
+
+
+def test_clipped_low_notes_ask_for_nothing_but_clipping() -> None:
+    """Programme driven far over a ceiling, converter noise on top (common practice: -110 dBFS)."""
+    fmt = CaptureFormat(rate_hz=RATE, channels=1, word_length=24)
+    x = programme("organ", rate_hz=RATE, tracks=1, seconds=8.0, seed=5).astype(np.float64)
+    middle = slice(3 * RATE, 5 * RATE)
+    ceiling = 0.25 * np.abs(x[:, middle]).max()
+    x[:, middle] = np.clip(x[:, middle], -ceiling, ceiling)
+    x += np.random.default_rng(1).normal(0, 10 ** (-110 / 20) * 2**31, x.shape)
+    run = SamplePass(Context(fmt=fmt))
+    run.feed((np.rint(x / 256).astype(np.int32)) << 8)
+    told = told_once(run.finish(), rate_hz=RATE)
+    asks = {
+        (f.check, f.kind)
+        for outcome in told.values()
+        for f in outcome.findings
+        if f.verdict is not Verdict.CLEAR
+    }
+    assert asks & {("clipping", "flat-top"), ("clipping", "full-scale")}
+    assert not asks & {("dropouts", "contact-loss"), ("dropouts", "level-dip")}
