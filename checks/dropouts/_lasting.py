@@ -7,6 +7,7 @@ counts by its quietest tenth: music that stops is no fall of the hiss.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -33,6 +34,8 @@ _RESTING: Final = 2  # the same for what lies under the hiss of before: rests ar
 _LEAST_BANDS: Final = 3
 PLAYS_ON: Final = 0.02  # of the entries, from which a track still carries programme
 _FLAT: Final = 0.55  # of the mean fall: so much in the body, and the whole signal is gone
+_AT_END: Final = 3  # windows
+_UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
 _GONE: Final = 6  # entries for which a signal must be gone: some 0.6 s
 _HEARD: Final = 0.6  # of the bands from the lowest that counts up
 _EACH: Final = 0.4  # of the mean fall that every band must show
@@ -52,6 +55,7 @@ class Fall:
         mean_db: mean fall of the hiss bands.
         plays: share of the entries after it in which the track still carries programme.
         slow: it took more than a second or two.
+        covered: the noise of the electronics covers the treble of the hiss, before and after.
     """
 
     track: int
@@ -64,6 +68,7 @@ class Fall:
     mean_db: float
     plays: float
     slow: bool
+    covered: bool
 
 
 def falls(history: LevelHistory, course: Course, track: int, least_db: float) -> list[Fall]:
@@ -80,11 +85,16 @@ def falls(history: LevelHistory, course: Course, track: int, least_db: float) ->
     out: list[Fall] = []
     start = 0
     while True:
-        found = _steepest(plain, floor, start, least_db)
+        found, covered = _steepest(plain, floor, start, least_db), False
+        if found is None and not out:
+            bands = _uncovered(plain, floor, least_db)
+            found, covered = _steepest(plain[:bands], floor[:bands], start, least_db), True
         if found is None:
             return out
+        if covered:
+            found = _over_all(found, len(plain))
         stop = _end(floor, found)
-        out.append(_fall(low, course, track, entries, found, stop))
+        out.append(_fall(low, course, track, entries, found, stop, covered))
         start = stop
         if stop >= count or len(out) >= 8:
             return out
@@ -113,7 +123,7 @@ def _steepest(plain: Floats, floor: Floats, start: int, least_db: float) -> _Dro
     """Where the hiss falls most behind window ``start``: from a plain level, to any."""
     count = floor.shape[1]
     places = np.arange(start + 1, count)
-    if not len(places):
+    if not len(places) or len(floor) <= HISS:
         return None
     padded = np.full((len(floor), _BEFORE + count), np.nan, np.float32)
     padded[:, _BEFORE:] = plain
@@ -137,6 +147,26 @@ def _steepest(plain: Floats, floor: Floats, start: int, least_db: float) -> _Dro
                 drop = _Drop(int(places[k]), gap, before[:, k], own)
                 best = (float(mean[k]), drop)
     return best[1] if best else None
+
+
+def _uncovered(plain: Floats, floor: Floats, least_db: float) -> int:
+    """How many bands from the lowest up hold less at the end than steady noise once held there.
+
+    None above the body where those are too few, or all of them: then nothing is covered.
+    """
+    heard = np.where(np.isfinite(plain[HISS:]), plain[HISS:], -np.inf)
+    down = (
+        np.quantile(heard, 0.9, axis=1, method="lower") - _middle(floor[HISS:, -_AT_END:])
+        >= least_db
+    )
+    count = int(np.argmin(down))
+    return HISS + count if count >= _LEAST_BANDS else HISS
+
+
+def _over_all(drop: _Drop, bands: int) -> _Drop:
+    """The same drop, with nothing known of the bands above."""
+    above = np.full(bands - len(drop.fall), np.nan, np.float32)
+    return _Drop(drop.at, drop.gap, np.append(drop.before, above), np.append(drop.fall, above))
 
 
 def _agreed(fall: Floats, least: int) -> NDArray[np.floating]:
@@ -208,6 +238,7 @@ def _fall(
     entries: NDArray[np.int64],
     drop: _Drop,
     stop: int,
+    covered: bool,
 ) -> Fall:
     """Finds the entry in which the fall begins, and what the track does after it."""
     heard = np.isfinite(drop.fall[HISS:])
@@ -251,6 +282,7 @@ def _fall(
         mean_db=fall,
         plays=plays,
         slow=slow,
+        covered=covered,
     )
 
 
@@ -263,12 +295,27 @@ def is_flat(fall: Fall) -> bool:
     return fall.plays <= PLAYS_ON and not edge < 0.5 * fall.mean_db
 
 
+def is_under(fall: Fall, others_db: Sequence[float]) -> bool:
+    """Whether a fall ends below the hiss of the other tracks, as far as any is known.
+
+    Where programme covered a track's hiss until now, its rest may look like a fall; the more so
+    where the treble of the hiss is covered.
+    """
+    known = [db for db in others_db if np.isfinite(db)]
+    if not known:
+        return not fall.covered
+    least = _UNDER_OTHERS_DB * (2 if fall.covered else 1)
+    return fall.after_db <= float(np.median(known)) - least
+
+
 def rises(fall: Fall, frequencies_hz: NDArray[np.float64]) -> bool:
     """Whether the treble goes first, as behind a gap (54.6 dB times distance over wavelength).
 
     A limiter that turns the hiss down under loud programme takes as much in every band. Nor does
     what has sunk to the amplifier's floor rise any more: from 8 dB on nothing is asked.
     """
+    if fall.covered:
+        return False
     heard = np.isfinite(fall.fall_db)
     heard[:HISS] = False
     if fall.mean_db >= _AMPLIFIER_DB or np.count_nonzero(heard) < 2:

@@ -13,7 +13,7 @@ from checks.dropouts._cuts import breaks_off, in_programme
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._hiss import Hiss
 from checks.dropouts._judge import Judge
-from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat, rises
+from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat, is_under, rises
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import Course, Motion, course, programme_spans, spans
 from checks.dropouts._part import PartOutcome
@@ -26,8 +26,8 @@ _JOIN_S: Final = 0.03  # lifts closer than that are one event, whatever the trac
 _SERIES_S: Final = 1.0  # on the same track, one finding
 _TOGETHER_S: Final = 0.7  # lasting falls on several tracks that begin so close are one event
 _ELECTRONICS_DB: Final = 3.0  # how close to the standing machine's floor counts as that floor
-_UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
 _COMES_BACK_DB: Final = 2.0  # more is asked for of a signal that comes back: bulk-erased tape
+_DIRT_S: Final = 2.0  # a head that clogs stays so for longer (common practice)
 _GONE_S: Final = 0.6  # shorter is told as a dip
 _NOTHING_DB: Final = -130.0  # under any converter's noise in these bands (common practice)
 
@@ -292,17 +292,9 @@ class TapeReport:
         return findings
 
     def _under_others(self, stayed: Sequence[Fall], heard: Hiss) -> list[Fall]:
-        """Falls that end below the hiss of the other tracks: the same tape, the same machine.
-
-        Where programme covered a track's hiss until now, its rest may look like a fall.
-        """
+        """Falls that end below the hiss of the other tracks: the same tape, the same machine."""
         hiss = {k: heard.mean(k) for k in self._music}
-        out = []
-        for fall in stayed:
-            others = [db for k, db in hiss.items() if k != fall.track and np.isfinite(db)]
-            if not others or fall.after_db <= float(np.median(others)) - _UNDER_OTHERS_DB:
-                out.append(fall)
-        return out
+        return [f for f in stayed if is_under(f, [hiss[k] for k in hiss if k != f.track])]
 
     def _kind(self, fall: Fall) -> str | None:
         """What a lasting fall is called, if it is one."""
@@ -329,10 +321,13 @@ class TapeReport:
         start, stop = self._place(min(f.first for f in group), max(f.last for f in group))
         worst = max(group, key=lambda f: f.mean_db)
         how = "slowly" if worst.slow else "at once"
-        until = "and stays so to the end" if worst.open_end else "and comes back later"
+        long_s = (worst.last - worst.first) * self._entry_s
+        until = "and is not heard to come back"
+        until = until if worst.open_end else f"and is back after {long_s:.1f} s"
+        cause = "a head that clogs" if worst.open_end or long_s >= _DIRT_S else "dirt, or a lift"
         text = (
             f"The treble falls {how}, hiss and all, by {worst.mean_db:.0f} dB between 8 and "
-            f"35 kHz, {until}, while the lower frequencies stay: a head that clogs. Clean it; "
+            f"35 kHz, {until}, while the lower frequencies stay: {cause}. Clean the head; "
             "listen whether the music suffers."
         )
         values: dict[str, Value] = {

@@ -116,3 +116,17 @@ def test_a_signal_lost_under_a_body_that_never_rested_is_lost_in_the_body_too() 
     assert fall.mean_db == pytest.approx(50.0, abs=1.0)
     assert fall.fall_db[:2] == pytest.approx([50.0, 50.0], abs=2.0)
     assert is_flat(fall)
+
+
+@pytest.mark.parametrize("kind", ["drums", "plucks", "speech"])
+def test_a_signal_is_lost_though_the_amplifier_covers_the_treble_of_the_hiss(kind: str) -> None:
+    """Where the hiss falls off, nothing changes up there when it goes."""
+    rate = 96_000
+    x = programme(kind, rate_hz=rate, tracks=2, seconds=8.0, seed=3, hiss_dbfs=-62.0) / 2.0**31
+    f = np.fft.rfftfreq(x.shape[1], 1 / rate)
+    x = np.fft.irfft(np.fft.rfft(x) / (1 + (f / 22_000) ** 8), x.shape[1])
+    x[1, 5 * rate :] = 0
+    x += np.random.default_rng(8).normal(0, 10 ** (-78 / 20), x.shape)
+    (found,) = _found(_words(x), rate)
+    assert (found.kind, found.tracks) == ("signal-lost", (1,))
+    assert abs((found.start_frame or 0) / rate - 5.0) < 0.2
