@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from bench_detection.edges import EDGES, Asked
 from bench_lineup.signals import Part, ints, line_up
-from damage_tape import clog, signal_lost
+from damage_tape import clog, contact_loss, signal_lost
 from synth import programme
 
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
@@ -153,3 +153,15 @@ def test_digital_silence_in_places_is_no_clog(kind: str) -> None:
     x[:, round(4.45 * RATE) :][:, :4000] = 0
     x[0, round(8.067 * RATE) :][:20_000] = 0
     assert "hf-loss" not in {f.kind for f in _asked(x)}
+
+
+@pytest.mark.parametrize("kind", ["plucks", "band"])
+@pytest.mark.parametrize("seconds", [0.05, 0.2, 1.0, 1.5, 2.5])
+def test_a_lift_of_any_length_is_found_where_it_is(kind: str, seconds: float) -> None:
+    x = programme(kind, rate_hz=96_000, tracks=2, seconds=6.0, seed=5, hiss_dbfs=-62.0)
+    lifted = contact_loss(x, rate_hz=96_000, at=220_800, frames=round(seconds * 96_000),
+                          distance_um=30.0, tracks=(1,), floor_dbfs=-74.0, seed=1)  # fmt: skip
+    (found,) = _asked(lifted.samples, rate_hz=96_000)
+    assert (found.kind, found.tracks) == ("contact-loss" if seconds < 0.5 else "hf-loss", (1,))
+    assert (found.start_frame or 0) / 96_000 == pytest.approx(2.3, abs=0.1)
+    assert (found.frames or 0) / 96_000 >= 0.8 * seconds  # its end may be covered
