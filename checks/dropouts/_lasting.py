@@ -314,8 +314,9 @@ def rises(fall: Fall, frequencies_hz: NDArray[np.float64]) -> bool:
     A limiter that turns the hiss down under loud programme takes as much in every band. Nor does
     what has sunk to the amplifier's floor rise any more: from 8 dB on nothing is asked.
     """
-    if fall.covered:
-        return False
+    if fall.covered:  # then what stays below must speak: programme, and some of its bands
+        low = fall.fall_db[:HISS][np.isfinite(fall.fall_db[:HISS])]
+        return fall.plays > PLAYS_ON and len(low) > 0 and bool(low.max() <= _FLAT * fall.mean_db)
     heard = np.isfinite(fall.fall_db)
     heard[:HISS] = False
     if fall.mean_db >= _AMPLIFIER_DB or np.count_nonzero(heard) < 2:
