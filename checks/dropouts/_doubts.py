@@ -2,12 +2,15 @@
 
 A signal may jump by its own nature: a pulse, a clock, sound that was once coded in blocks. Jumps
 that recur without proof are therefore told as one finding, and a proof on one track alone is not
-trusted among them, unless it is beyond doubt. Jumps of one track in step with a clock are its own
+trusted among them, unless it is beyond doubt. A cut told by prediction from both sides is not
+trusted either where such jumps come more often than once a second: so does each note of a
+generator, which begins within one sample. Jumps of one track in step with a clock are its own
 and told not at all.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Final
 
 import numpy as np
@@ -22,6 +25,8 @@ BEYOND_DOUBT: Final = 50.0
 """Standard deviations from which on what is proven on one track stands, whatever recurs there.
 From own trials: what a signal's own jumps make believe stays under 25."""
 
+_PREDICTED: Final = ("cut", "lost")  # causes told by prediction alone
+
 _CLOCK_JUMPS: Final = 6  # jumps that show a clock
 _CLOCK_FRAMES: Final = 4  # frames by which they may miss its beat
 _CLOCK_SHARE: Final = 0.8  # share of them that must not
@@ -35,6 +40,7 @@ class Doubts:
         self._listed = listed
         self._sure = EventLog(listed=listed, gap=told_together(fmt.rate_hz))
         self._lone: list[Event] = []  # proven on one track only
+        self._predicted: list[Event] = []  # cuts proven by prediction alone
         self._unproven: list[Event] = []
         self._proven_counts = [0] * fmt.channels
         self._counts = [0] * fmt.channels
@@ -44,7 +50,9 @@ class Doubts:
     def proven(self, event: Event) -> None:
         for track in event.tracks:
             self._proven_counts[track] += 1
-        if len(event.tracks) == 1 and len(self._lone) < self._listed:
+        if event.values.get("cause") in _PREDICTED and len(self._predicted) < self._listed:
+            self._predicted.append(event)
+        elif len(event.tracks) == 1 and len(self._lone) < self._listed:
             self._lone.append(event)
         else:
             self._sure.add(event, within=1)
@@ -59,13 +67,16 @@ class Doubts:
 
     def finish(self) -> tuple[tuple[Finding, ...], list[int]]:
         """The findings, and the steps counted on each track."""
+        doubted = self._doubt_predictions()
         events = self._unproven
         tracks = {track for event in events for track in event.tracks}
-        if len(tracks) == 1 and _keeps_time([event.start for event in events]):
+        if len(tracks) == 1 and not doubted and _keeps_time([event.start for event in events]):
             events, self._counts = [], [0] * self._fmt.channels
         recurs = self._recurs(events)
         log = self._sure
         own = tracks if recurs and self._jumps > 2 * len(self._lone) else set()
+        for event in self._predicted:
+            log.add(event, within=1)
         for event in self._lone:
             if not own & set(event.tracks) or _height(event) >= BEYOND_DOUBT:
                 log.add(event, within=1)
@@ -76,6 +87,26 @@ class Doubts:
                 log.add(event)
         counts = [a + b for a, b in zip(self._proven_counts, self._counts, strict=True)]
         return log.findings(), counts
+
+    def _doubt_predictions(self) -> bool:
+        """Among jumps that come again and again, cuts told by prediction join the unproven.
+
+        Unless most of them have lost one and the same number of frames, as no notes do.
+        """
+        both = sorted([*self._unproven, *self._predicted], key=lambda event: event.start)
+        jumps = self._jumps + len(self._predicted)
+        if not self._predicted or len(both) <= OFTEN:
+            return False
+        lags = Counter(event.values.get("lost_frames") for event in self._predicted)
+        lags.pop(None, None)
+        if lags and 2 * max(lags.values()) > len(both):
+            return False
+        last = max(self._last, *(event.stop for event in self._predicted))
+        if jumps * self._fmt.rate_hz <= last - both[0].start:
+            return False
+        self._unproven, self._predicted = both, []
+        self._jumps, self._last = jumps, last
+        return True
 
     def _recurs(self, events: list[Event]) -> bool:
         if len(events) <= OFTEN:
