@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from checks.dropouts import _causes, _foreign, _junction, _moves
+from checks.dropouts import _causes, _foreign, _junction, _moves, _turns
 from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._events import Event
 from checks.dropouts._foreign import Stretch, Trace
@@ -57,6 +57,10 @@ _JUMP: Final = (
     "The signal jumps between two samples, and each side fits itself: samples may be lost or put "
     "in here, which cannot be proven from the sound alone; listen."
 )
+_TURN: Final = (
+    "Several tracks turn to something else between the same two samples: tracks may change places, "
+    "much is missing, or other samples stand there; listen."
+)
 _PUT_IN: Final = (
     "Samples were put in that do not belong there: the signal goes on behind them; play the tape "
     "again."
@@ -88,8 +92,10 @@ class Kinds:
         strongest = max(found.values(), key=lambda j: j.jump, default=None)
         if strongest is None:
             return
-        if strongest.cut or not self._foreign(place, list(found)):
-            self._cut(place, found)
+        if not strongest.cut and self._foreign(place, list(found)):
+            return
+        if not self._cut(place, found):
+            self._turn(place)
 
     # -- the kinds of step --------------------------------------------------------------------
 
@@ -179,23 +185,31 @@ class Kinds:
             return False
         if any(j.cut for j in found.values()):
             return False
-        text = "Several tracks turn to something else between the same two samples: tracks may "
-        text += "change places, or much is missing; listen."
         values: dict[str, Value] = {"jump_sigma": round(max(jumps.values()), 1)}
-        self._doubtful(tuple(sorted(tracks)), place.start + shared.frame, values, text=text)
+        self._doubtful(tuple(sorted(tracks)), place.start + shared.frame, values, text=_TURN)
         return True
 
-    def _cut(self, place: Place, found: dict[int, Junction]) -> None:
+    def _turn(self, place: Place) -> None:
+        """Several tracks that are left at once for something that explains nothing."""
+        if self._fmt.channels < 2:
+            return
+        turn = _turns.shared(list(place.steps), place.peak)
+        if turn is not None:
+            values: dict[str, Value] = {"jump_sigma": round(max(turn.heights.values()), 1)}
+            tracks = tuple(sorted(turn.heights))
+            self._doubtful(tracks, place.start + turn.frame, values, text=_TURN)
+
+    def _cut(self, place: Place, found: dict[int, Junction]) -> bool:
         several = self._limits.step_several_tracks * NEARLY
         single = self._limits.step_one_track * NEARLY
         clean = {t: j for t, j in found.items() if j.cut and j.jump >= several}
         if not clean:
-            return
+            return False
         frame = Counter(j.frame for j in clean.values()).most_common(1)[0][0]
         clean = {t: j for t, j in clean.items() if abs(j.frame - frame) <= 1}
         jump = max(j.jump for j in clean.values())
-        if len(clean) == 1 and jump < single:
-            return
+        if jump < single and not place.witnesses(list(clean), frame):
+            return False
         seen = dict(clean)
         for track in range(self._fmt.channels):
             other = None if track in seen else place.junction(track, at=frame)
@@ -233,6 +247,9 @@ class Kinds:
             self._proven(tracks, at, text, "cut", values)
         elif any(j.noisy for j in clean.values()) and (best.later >= LATER or same):
             self._doubtful(tracks, at, values)
+        else:
+            return False
+        return True
 
     def _foreign(self, place: Place, tracks: list[int]) -> bool:
         """Foreign samples between two sharp edges: put in, or in place of others.

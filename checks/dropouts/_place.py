@@ -16,6 +16,8 @@ from checks.model import CaptureFormat, Samples
 _QUIET: Final = 64  # frames before the place in which nothing as large may have come
 _FLAT: Final = 256  # frames on each side within which tops count as near
 _NEWS: Final = 512  # frames on each side that the other side's filter is run over
+_WITNESS: Final = 128  # frames on each side
+_ONE_SOURCE: Final = 0.5  # correlation of the second differences; own trials: leaks 0.6, others 0.1
 _ALONE: Final = 0.8  # share of the disturbance that one sample explains
 _LEAST_AGAIN: Final = 6  # equal samples that noise of some steps makes once in a million
 _HOLD_CHANCE: Final = 1e-9
@@ -104,6 +106,15 @@ class Place:
         return (value >= float(x.max()) and should > value) or (
             value <= float(x.min()) and should < value
         )
+
+    def witnesses(self, tracks: list[int], frame: int) -> bool:
+        """Whether two of the tracks move by themselves around a frame: one source that leaks into
+        other tracks jumps on all of them, and is one witness."""
+        around = self.steps[tracks, max(frame - _WITNESS, 0) : frame + _WITNESS]
+        moves = np.diff(around, 2, axis=1)
+        size = np.sqrt(np.sum(moves * moves, axis=1))
+        alike = np.abs(moves @ moves.T) / np.maximum(np.outer(size, size), 1e-300)
+        return bool((alike < _ONE_SOURCE).any())
 
     def silent(self, start: int, stop: int) -> bool:
         """Whether all tracks are zero from ``start`` to before ``stop``."""
