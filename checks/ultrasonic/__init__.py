@@ -9,7 +9,8 @@ dBFS. Steady lines are taken out of the bands, the line whistle out of the 5 to 
 What it does not prove. That a band moves with the programme does not make it music: distortion,
 modulation noise and clicks move as well. That nothing moves says little about worn or slow tape,
 so ``absent`` needs a programme that would have shown it. A ``brickwall`` may be an analog filter
-as steep as a digital one. Events shorter than a capture (a minute from another source) drown in
+as steep as a digital one; an end that a converter's own filter explains is the note
+``own-filter``. Events shorter than a capture (a minute from another source) drown in
 percentiles over the whole, and what stands only in the blocks not chosen is not seen.
 """
 
@@ -83,7 +84,8 @@ class UltrasonicPass:
             seen = movement(track, clear)
             ends_hz = ending.hz if ending is not None else None
             top_hz = information_hz(track, seen, ends_hz)
-            measured.append(self._measure(k, track, lines, clear, top_hz, ends_hz))
+            wall_hz = None if ending is None or ending.own_filter else ending.hz
+            measured.append(self._measure(k, track, lines, clear, top_hz, wall_hz))
             if not judged:
                 continue
             found[k] = tuple(line for line in lines if line.hz >= _FROM_HZ)
@@ -153,7 +155,7 @@ class UltrasonicPass:
         lines: tuple[Line, ...],
         clear: NDArray[np.bool_],
         top_hz: float | None,
-        ends_hz: float | None,
+        wall_hz: float | None,
     ) -> UltrasonicTrackLine:
         others = tuple(line.hz for line in lines)
         why = None if self._room else "the rate leaves no room above 20 kHz"
@@ -164,7 +166,7 @@ class UltrasonicPass:
         return _line(
             number,
             information_hz=rounded(top_hz, 0),
-            brickwall_hz=rounded(ends_hz, 0),
+            brickwall_hz=rounded(wall_hz, 0),
             bands=report_bands(track, clear),
             lines=tuple(
                 SpectralLine(

@@ -12,7 +12,7 @@ from checks.model import Finding, Remedy, Value, Verdict, rounded
 from checks.ultrasonic._limits import UltrasonicLimits
 from checks.ultrasonic._lines import Line, usual_name
 from checks.ultrasonic._movement import Absence
-from checks.ultrasonic._wall import Wall, preferred_rates
+from checks.ultrasonic._wall import OWN_FILTER_HZ, Wall, lower_rates
 
 CHECK: Final = "ultrasonic"
 TOGETHER: Final = 1.06  # walls this near to each other are one
@@ -41,21 +41,57 @@ class Ending:
         """The lower rates that fit; empty: no preferred rate ends there."""
         if self.mirror is not None:
             return (round(2 * self.mirror[0]),)
-        return preferred_rates(self.hz, self.rate_hz)
+        return lower_rates(self.wall, self.rate_hz) if self.wall is not None else ()
+
+    @property
+    def own_filter(self) -> bool:
+        """Whether the converter's own filter explains it: high up, and of no lower rate."""
+        return not self.rates_hz and self.hz >= OWN_FILTER_HZ
 
 
 def brickwalls(
     endings: Mapping[int, Ending], limits: UltrasonicLimits, *, by_sheet: bool
 ) -> list[Finding]:
-    """One finding for all tracks that end at about the same frequency."""
+    """One finding for all tracks that end at about the same frequency for the same reason."""
     findings = []
-    left = sorted(endings.items(), key=lambda item: (item[1].hz, item[0]))
+    left = sorted(endings.items(), key=lambda item: (item[1].own_filter, item[1].hz, item[0]))
     while left:
-        lowest = left[0][1].hz
-        group = dict(item for item in left if item[1].hz <= lowest * TOGETHER)
+        first = left[0][1]
+        group = {
+            track: ending
+            for track, ending in left
+            if ending.own_filter is first.own_filter and ending.hz <= first.hz * TOGETHER
+        }
         left = [item for item in left if item[0] not in group]
-        findings.append(_brickwall(group, limits, by_sheet=by_sheet))
+        findings.append(
+            _own_filter(group) if first.own_filter else _brickwall(group, limits, by_sheet=by_sheet)
+        )
     return findings
+
+
+def _own_filter(group: Mapping[int, Ending]) -> Finding:
+    """The note on a floor that ends as a converter's own filter would end it."""
+    walls = sorted((end.wall for end in group.values() if end.wall), key=lambda wall: wall.hz)
+    wall = walls[len(walls) // 2]
+    return Finding(
+        check=CHECK,
+        kind="own-filter",
+        verdict=Verdict.CLEAR,
+        remedy=Remedy.NONE,
+        tracks=tuple(sorted(group)),
+        text=f"The noise floor falls by {wall.depth_db:.0f} dB from {wall.hz / 1000:.1f} kHz on "
+        f"({wall.slope_db_octave:.0f} dB an octave), not as the band of a lower rate ends: a "
+        "converter's own filter looks like that. Whether it is this converter's, its data sheet "
+        "or a capture known to be good tells.",
+        values={
+            "from_hz": rounded(wall.hz, 0),
+            "down_hz": rounded(wall.down_hz, 0),
+            "depth_db": rounded(wall.depth_db, 1),
+            "slope_db_per_octave": rounded(wall.slope_db_octave, 0),
+            "width_hz": rounded(wall.width_hz, 0),
+            "floor_above_dbfs_per_hz": rounded(wall.above_dbfs_hz, 1),
+        },
+    )
 
 
 def _brickwall(group: Mapping[int, Ending], limits: UltrasonicLimits, *, by_sheet: bool) -> Finding:

@@ -8,6 +8,11 @@ the *floor* falls, not the programme above a floor that goes on, is taken as sho
 - the floor below the wall stands still in time, as noise does and programme does not, or
 - nothing stands above the wall that any converter could be as quiet as.
 
+A converter's own filter may end its band far below half of the file's rate too (at eight times
+the base rate many pass 50 to 100 kHz only). It takes no heed of lower rates, while nothing stands
+above half of a lower rate but mirror images, which are looked for elsewhere. So from 30 kHz on a
+wall belongs to a lower rate only where it has come down at half of that.
+
 It does not prove a conversion: an analog filter as steep as that does the same.
 """
 
@@ -26,6 +31,16 @@ from checks.ultrasonic._mirror import LOWER_RATE, PREFERRED_RATES_HZ
 LOWEST_HZ: Final = 10_000.0  # below, programme makes walls of its own
 HIGHEST_OF_RATE: Final = 0.44  # above, the file's own filter begins (0.45 of the rate)
 NEAR: Final = (0.86, 1.02)  # where a band ends, over half its rate: from 19 kHz at 44.1 kHz
+# From here to HIGH_HZ a lower rate's wall has come down at this ratio to half the rate: filters of
+# rate changers end at 1.0 to 1.03 (common practice), what they pass above that is mirrored.
+OWN_FILTER_HZ: Final = 30_000.0
+DOWN_BY: Final = 1.04
+DOWN_DB: Final = 60.0  # come down: by this much, or by four fifths of what it falls at all
+# From here on converters have such ends of their own, of 140 to 310 dB an octave where they fall by
+# 110 dB over 20 kHz and more; rate changers reach 60 dB in a tenth of their edge: 440 (both common
+# practice).
+HIGH_HZ: Final = 80_000.0
+HIGH_SLOPE_DB_OCTAVE: Final = 400.0
 BESIDE: Final = 1.05  # the two sides of an edge begin at this ratio from it ...
 FAR: Final = 1.19  # ... and end at this: a quarter of an octave
 # Converters reach 120 to 130 dB, so -173 dBFS/Hz at best; 3 dB under that is no input's noise.
@@ -46,6 +61,7 @@ class Wall:
 
     Attributes:
         hz: where it is 6 dB down.
+        down_hz: where it has come down.
         depth_db: from the floor below to that above.
         width_hz: over which it falls, 3 dB to four fifths of the depth.
         slope_db_octave: how steeply.
@@ -53,6 +69,7 @@ class Wall:
     """
 
     hz: float
+    down_hz: float
     depth_db: float
     width_hz: float
     slope_db_octave: float
@@ -102,11 +119,9 @@ def find_wall(
         wall = _measured(centres[start:], floor[start:], passed, stopped)
         if wall.slope_db_octave < min_slope_db_octave or wall.hz > HIGHEST_OF_RATE * rate_hz:
             continue
-        if preferred_rates(wall.hz, rate_hz) or stopped <= EMPTY_DBFS_HZ:
+        if lower_rates(wall, rate_hz) or stopped <= EMPTY_DBFS_HZ:
             walls.append(wall)
-    return max(
-        walls, key=lambda w: (bool(preferred_rates(w.hz, rate_hz)), w.depth_db), default=None
-    )
+    return max(walls, key=lambda w: (bool(lower_rates(w, rate_hz)), w.depth_db), default=None)
 
 
 def _is_noise(track: TrackSpectrum, edge_hz: float) -> bool:
@@ -120,6 +135,8 @@ def _measured(
     centres: NDArray[np.float64], floor: NDArray[np.float64], passed: float, stopped: float
 ) -> Wall:
     depth = passed - stopped
+    far = max(int(np.searchsorted(centres, centres[0] * FAR**3)), 1)  # well beyond a slow slope
+    lowest = float(floor[:far].min())
 
     def falls_to(level: float) -> float:
         """Where the floor first falls below ``level``, between the middles of bands."""
@@ -133,6 +150,7 @@ def _measured(
     octaves = max(np.log2(end / begin), 1e-3)
     return Wall(
         hz=hz,
+        down_hz=falls_to(passed - min(DOWN_DB, 0.8 * (passed - lowest))),
         depth_db=depth,
         width_hz=end - begin,
         slope_db_octave=float((0.8 * depth - 3.0) / octaves),
@@ -140,10 +158,20 @@ def _measured(
     )
 
 
-def preferred_rates(hz: float, rate_hz: float) -> tuple[int, ...]:
-    """The lower preferred rates whose band would end at ``hz``; neighbours may both fit."""
+def lower_rates(wall: Wall, rate_hz: float) -> tuple[int, ...]:
+    """The lower preferred rates whose band would end like this; neighbours may both fit."""
     return tuple(
         lower
         for lower in PREFERRED_RATES_HZ
-        if lower <= LOWER_RATE * rate_hz and NEAR[0] <= hz / (lower / 2) <= NEAR[1]
+        if lower <= LOWER_RATE * rate_hz
+        and NEAR[0] <= wall.hz / (lower / 2) <= NEAR[1]
+        and _ends_like(wall, lower / 2)
     )
+
+
+def _ends_like(wall: Wall, half_hz: float) -> bool:
+    """Whether a wall near half of a lower rate ends as that rate's would, not a converter's own."""
+    if half_hz < OWN_FILTER_HZ:
+        return True
+    steep = half_hz < HIGH_HZ or wall.slope_db_octave >= HIGH_SLOPE_DB_OCTAVE
+    return steep and wall.down_hz <= DOWN_BY * half_hz

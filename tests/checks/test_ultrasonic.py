@@ -160,6 +160,63 @@ def test_material_above_30_khz_is_to_be_looked_into(how, source, rate):
     assert one(look(words(y), rate, sheet=ABOVE), "brickwall").verdict is Verdict.REDO
 
 
+@pytest.mark.parametrize("how", ["half-band", "minimum phase", "as SciPy does", "joined"])
+@pytest.mark.parametrize(("source", "rate"), [(88_200, 352_800), (96_000, 192_000)])
+@pytest.mark.parametrize("later_dbfs", [-100.0, -80.0])
+def test_the_noise_of_later_stages_hides_no_wall_above_30_khz(how, source, rate, later_dbfs):
+    # half of the source's rate, and nothing but mirror images above it, whatever the filter
+    rng = np.random.default_rng(60)
+    y = raised(tape(source, 2, 1.5), source, rate, how)
+    y += noise(rng, len(y), rate, later_dbfs - 10 * np.log10(rate / 2))
+    found = one(look(words(y), rate), "brickwall")
+    assert (found.verdict, found.remedy) == (Verdict.LISTEN, Remedy.REPLAY)
+    assert source in found.values["near_half_of_hz"]
+
+
+def test_material_of_192_khz_is_told_by_a_filter_as_steep_as_no_converter_s():
+    found = one(look(words(raised(tape(192_000, 2, 1.5), 192_000, 384_000, "steep")), 384_000),
+                "brickwall")  # fmt: skip
+    assert found.verdict is Verdict.LISTEN
+    assert 192_000 in found.values["near_half_of_hz"]
+
+
+# Converters at four and eight times the base rate that pass only 50 to 100 kHz (common practice),
+# 110 dB down at the second frequency; what ends at half of no lower rate is of no lower rate.
+SLOPES = [
+    (352_800, 46e3, 60e3),
+    (352_800, 50e3, 75e3),
+    (384_000, 60e3, 80e3),
+    (192_000, 60e3, 90e3),
+    (352_800, 80e3, 100e3),
+    (352_800, 90e3, 150e3),
+]
+
+
+@pytest.mark.parametrize(("rate", "from_hz", "to_hz"), SLOPES)
+@pytest.mark.parametrize(
+    ("before_dbfs_hz", "after_dbfs"), [(None, -140.0), (-112.0, -112.0), (-132.0, -140.0)]
+)
+def test_a_converter_s_own_filter_is_at_most_noted(
+    rate, from_hz, to_hz, before_dbfs_hz, after_dbfs
+):
+    rng = np.random.default_rng(61)
+    # a tape's hiss before the filter, or an amplifier's even noise
+    if before_dbfs_hz is None:
+        y = tape(rate, 61, 1.5)
+    else:
+        y = bursts(rng, rate, rate) + noise(rng, rate, rate, before_dbfs_hz)
+    y = shaped(
+        y, rate, lambda f: 10 ** (-110 / 20 * np.clip((f - from_hz) / (to_hz - from_hz), 0, 1))
+    )
+    y += noise(rng, len(y), rate, after_dbfs - 10 * np.log10(rate / 2))
+    outcome = look(words(y), rate, sheet=ABOVE)
+    for found in outcome.findings:
+        assert (found.kind, found.verdict) == ("own-filter", Verdict.CLEAR)
+        assert 0.97 * from_hz <= found.values["from_hz"] <= to_hz
+        assert "converter's own filter" in found.text
+    assert outcome.measures.tracks[0].brickwall_hz is None
+
+
 def test_48_khz_noise_brought_up_fourfold_with_a_long_kaiser_filter():
     # 1025-tap Kaiser-12 sinc: 24.5 to 96 kHz below -120 dBFS; the dither alone fills it
     rng = np.random.default_rng(39)
