@@ -288,19 +288,14 @@ def _gone(pid: int, seconds: float = 5.0) -> bool:
     return False
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL, signal.SIGHUP])
-@pytest.mark.parametrize("whole_group", [False, True])
-@pytest.mark.parametrize("system", ["linux", "another"])
-def test_no_signal_leaves_a_process_behind(
-    number: signal.Signals, whole_group: bool, system: str
-) -> None:
-    """On Linux the system ends the partner; on another it has to notice by itself."""
+@contextlib.contextmanager
+def _at_work(first: str) -> Iterator[tuple[subprocess.Popen[str], int]]:
+    """A process that checks without end, and the number of its partner."""
     if not Path("/proc/self/stat").exists():
         pytest.skip("needs /proc")
     _, environment = command()
-    body = f"import watcher.partner\nwatcher.partner.sys.platform = {system!r}\n{_AT_WORK}"
     parent = subprocess.Popen(
-        [sys.executable, "-c", body],
+        [sys.executable, "-c", f"import signal, watcher.partner\n{first}\n{_AT_WORK}"],
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         text=True,
@@ -308,13 +303,45 @@ def test_no_signal_leaves_a_process_behind(
         start_new_session=True,
     )
     assert parent.stdout is not None
-    pid = int(parent.stdout.readline())
-    time.sleep(0.3)
-    assert not _gone(pid, 0.05)
-    (os.killpg if whole_group else os.kill)(parent.pid, number)
-    assert parent.wait(5.0) == -number
-    assert _gone(pid)
-    parent.stdout.close()
+    try:
+        pid = int(parent.stdout.readline())
+        time.sleep(0.3)
+        assert not _gone(pid, 0.05)
+        yield parent, pid
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(parent.pid, signal.SIGKILL)
+        parent.wait()
+        parent.stdout.close()
+
+
+# as the runner may have been started with some ignored
+_HEARD = (
+    "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+    "signal.signal(signal.SIGHUP, signal.SIG_DFL)\n"
+    "signal.signal(signal.SIGTERM, signal.SIG_DFL)\n"
+)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL, signal.SIGHUP])
+@pytest.mark.parametrize("whole_group", [False, True])
+@pytest.mark.parametrize("system", ["linux", "another"])
+def test_no_signal_leaves_a_process_behind(
+    number: signal.Signals, whole_group: bool, system: str
+) -> None:
+    """On Linux the system ends the partner; on another it has to notice by itself."""
+    with _at_work(f"{_HEARD}watcher.partner.sys.platform = {system!r}") as (parent, pid):
+        (os.killpg if whole_group else os.kill)(parent.pid, number)
+        assert parent.wait(20.0) == -number
+        assert _gone(pid, 20.0)
+
+
+def test_a_signal_that_is_ignored_is_ignored_by_both() -> None:
+    """As under nohup: a terminal that goes away ends neither."""
+    with _at_work("signal.signal(signal.SIGHUP, signal.SIG_IGN)") as (parent, pid):
+        os.killpg(parent.pid, signal.SIGHUP)
+        assert not _gone(pid, 0.5)
+        assert parent.poll() is None
 
 
 @pytest.mark.parametrize("cores", [1, 2])

@@ -250,7 +250,8 @@ def _be_partner(
     try:
         end_with(parent)
         for number in _ASKING:
-            signal.signal(number, signal.SIG_DFL)
+            if signal.getsignal(number) != signal.SIG_IGN:  # as under nohup: then for both
+                signal.signal(number, signal.SIG_DFL)
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides
         signal.pthread_sigmask(signal.SIG_UNBLOCK, _ASKING)
         null = os.open(os.devnull, os.O_RDWR)
