@@ -38,6 +38,11 @@ _AT_END: Final = 3  # windows
 _UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
 _GONE: Final = 6  # entries for which a signal must be gone: some 0.6 s
 _HEARD: Final = 0.6  # of the bands from the lowest that counts up
+_STAYS: Final = 0.9  # of the mean fall, where the electronics cover what more the treble lost
+_RESTS: Final = 0.25  # of the entries: a track's level when it rests, or near it
+_FADED_DB: Final = (-3.0, -12.0)
+_SOFT_S: Final = 2.0  # before a fade-out shows clearly
+_FADES_S: Final = 0.3  # common practice: nobody fades out faster
 _EACH: Final = 0.4  # of the mean fall that every band must show
 
 
@@ -55,7 +60,8 @@ class Fall:
         mean_db: mean fall of the hiss bands.
         plays: share of the entries after it in which the track still carries programme.
         slow: it took more than a second or two.
-        covered: the noise of the electronics covers the treble of the hiss, before and after.
+        covered: it reaches the noise of the electronics, which lies under the treble of the hiss
+            so closely that the lower bands fall more.
     """
 
     track: int
@@ -88,7 +94,8 @@ def falls(history: LevelHistory, course: Course, track: int, least_db: float) ->
         found, covered = _steepest(plain, floor, start, least_db), False
         if found is None and not out:
             bands = _uncovered(plain, floor, least_db)
-            found, covered = _steepest(plain[:bands], floor[:bands], start, least_db), True
+            found = _steepest(plain[:bands], floor[:bands], start, least_db, music=False)
+            covered = True
         if found is None:
             return out
         if covered:
@@ -119,8 +126,14 @@ class _Drop:
     fall: Floats
 
 
-def _steepest(plain: Floats, floor: Floats, start: int, least_db: float) -> _Drop | None:
-    """Where the hiss falls most behind window ``start``: from a plain level, to any."""
+def _steepest(
+    plain: Floats, floor: Floats, start: int, least_db: float, *, music: bool = True
+) -> _Drop | None:
+    """Where the hiss falls most behind window ``start``: from a plain level, to any.
+
+    Args:
+        music: it may be players who stop, where the lower bands fall more.
+    """
     count = floor.shape[1]
     places = np.arange(start + 1, count)
     if not len(places) or len(floor) <= HISS:
@@ -139,7 +152,9 @@ def _steepest(plain: Floats, floor: Floats, start: int, least_db: float) -> _Dro
         least = min(_LEAST_BANDS, len(fall) - HISS)
         for lowest in range(HISS, len(fall) - least + 1):  # programme may cover lower ones
             mean = _agreed(fall[lowest:], least)
-            mean[_like_music(fall, lowest) | (mean < least_db)] = -np.inf
+            mean[mean < least_db] = -np.inf
+            if music:
+                mean[_like_music(fall, lowest)] = -np.inf
             k = int(np.argmax(mean))
             if np.isfinite(mean[k]) and (best is None or mean[k] > best[0] + 0.3):
                 own = fall[:, k].copy()
@@ -152,14 +167,14 @@ def _steepest(plain: Floats, floor: Floats, start: int, least_db: float) -> _Dro
 def _uncovered(plain: Floats, floor: Floats, least_db: float) -> int:
     """How many bands from the lowest up hold less at the end than steady noise once held there.
 
-    None above the body where those are too few, or all of them: then nothing is covered.
+    None above the body where those are too few.
     """
     heard = np.where(np.isfinite(plain[HISS:]), plain[HISS:], -np.inf)
     down = (
         np.quantile(heard, 0.9, axis=1, method="lower") - _middle(floor[HISS:, -_AT_END:])
         >= least_db
     )
-    count = int(np.argmin(down))
+    count = len(down) if down.all() else int(np.argmin(down))
     return HISS + count if count >= _LEAST_BANDS else HISS
 
 
@@ -286,6 +301,29 @@ def _fall(
     )
 
 
+def faded_from(level: Floats, entry_s: float) -> int | None:
+    """The entry from which somebody turns the whole sound down at the end of a capture, if so.
+
+    Down by 12 dB and more from its rests, on two tracks of three, and not at once, as where a
+    signal is lost.
+
+    Args:
+        level: mean over the hiss bands, (tracks, entries), of the tracks that count.
+    """
+    if not level.size:
+        return None
+    under = level - np.quantile(level, _RESTS, axis=1, keepdims=True)
+    begins = []
+    for row in under:
+        before = np.flatnonzero(row > _FADED_DB[0])
+        begin = int(before[-1]) + 1 if len(before) else 0
+        deep = np.flatnonzero(row[begin:] <= _FADED_DB[1])
+        if len(deep) and deep[0] * entry_s >= _FADES_S and row[-1] <= _FADED_DB[1]:
+            begins.append(begin)
+    soft = round(_SOFT_S / entry_s)
+    return min(begins) - soft if 3 * len(begins) >= 2 * len(level) else None
+
+
 def is_flat(fall: Fall) -> bool:
     """Whether body and edge went with the rest, as where the whole signal is gone."""
     body, edge = (float(db) for db in fall.fall_db[[BODY, EDGE]])
@@ -314,9 +352,8 @@ def rises(fall: Fall, frequencies_hz: NDArray[np.float64]) -> bool:
     A limiter that turns the hiss down under loud programme takes as much in every band. Nor does
     what has sunk to the amplifier's floor rise any more: from 8 dB on nothing is asked.
     """
-    if fall.covered:  # then what stays below must speak: programme, and some of its bands
-        low = fall.fall_db[:HISS][np.isfinite(fall.fall_db[:HISS])]
-        return fall.plays > PLAYS_ON and len(low) > 0 and bool(low.max() <= _FLAT * fall.mean_db)
+    if fall.covered:  # then what stays below must speak: programme, and its body
+        return fall.plays > PLAYS_ON and not fall.fall_db[BODY] > _STAYS * fall.mean_db
     heard = np.isfinite(fall.fall_db)
     heard[:HISS] = False
     if fall.mean_db >= _AMPLIFIER_DB or np.count_nonzero(heard) < 2:

@@ -13,7 +13,7 @@ from checks.dropouts._cuts import breaks_off, in_programme
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._hiss import Hiss
 from checks.dropouts._judge import Judge
-from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat, is_under, rises
+from checks.dropouts._lasting import PLAYS_ON, Fall, faded_from, falls, is_flat, is_under, rises
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import Course, Motion, course, programme_spans, spans
 from checks.dropouts._part import PartOutcome
@@ -77,7 +77,7 @@ class TapeReport:
             judge = Judge(
                 self._bank, self._history, way, reduction, self._limits, hiss, self._music
             )
-            lasting = self._lasting(self._under_others(stayed, hiss), way)
+            lasting = self._lasting(self._under_others(stayed, hiss, way), way)
             found, counts = self._contacts(judge, candidates, dropped, lasting)
             findings += found
             # Tones end on all tracks at once; of a line-up only some that fall silent are told.
@@ -291,9 +291,11 @@ class TapeReport:
                 findings.append(counted(self._lost(group, way), same, same))
         return findings
 
-    def _under_others(self, stayed: Sequence[Fall], heard: Hiss) -> list[Fall]:
-        """Falls that end below the hiss of the other tracks: the same tape, the same machine."""
+    def _under_others(self, stayed: Sequence[Fall], heard: Hiss, way: Course) -> list[Fall]:
+        """Falls that end below the hiss of the other tracks, and are no part of a fade-out."""
         hiss = {k: heard.mean(k) for k in self._music}
+        faded = faded_from(way.level_db[self._music], self._entry_s)
+        stayed = [f for f in stayed if faded is None or f.first < faded]
         return [f for f in stayed if is_under(f, [hiss[k] for k in hiss if k != f.track])]
 
     def _kind(self, fall: Fall) -> str | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
 from checks.dropouts._bands import FilterBank
 from checks.dropouts._contact import PART_HOPS, Screen
 from checks.dropouts._floors import PARTS, LevelHistory
-from checks.dropouts._lasting import falls, is_flat
+from checks.dropouts._lasting import Fall, falls, is_flat, is_under, rises
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import course
 from checks.dropouts._tape import TapePart
@@ -141,3 +142,27 @@ def test_the_amplifiers_noise_may_cover_the_treble_of_the_hiss(kind: str, um: fl
     assert (found.kind, found.tracks) == ("signal-lost" if um is None else "hf-loss", (1,))
     late = 0.2 if um is None else 1.2  # programme may cover the first second of a clog
     assert abs((found.start_frame or 0) / 96_000 - 5.0) < late
+
+
+def test_what_the_electronics_cover_needs_other_tracks_to_tell() -> None:
+    """A clog keeps the programme and its body; players who stop are no fall under all hiss."""
+    fell = np.array([5.0, 9.0, 10.4, 9.6, 8.1, 6.2, 3.9], np.float32)
+    fall = Fall(track=1, first=41, last=105, since=41, open_end=True, fall_db=fell, after_db=-77.7,
+                mean_db=7.7, plays=0.1, slow=False, covered=True)  # fmt: skip
+    bands = np.array([2_000.0, 6_000, 9_000, 12_000, 15_000, 18_000, 21_000])
+    assert rises(fall, bands)
+    assert not rises(dataclasses.replace(fall, plays=0.0), bands)
+    assert not rises(dataclasses.replace(fall, fall_db=np.append(10.0, fell[1:])), bands)
+    assert is_under(fall, [-68.8, -69.5, np.nan])
+    assert not is_under(fall, [-73.0])
+    assert not is_under(fall, [])
+    assert is_under(dataclasses.replace(fall, covered=False), [-73.0])
+    assert is_under(dataclasses.replace(fall, covered=False), [])
+
+
+def test_a_fade_out_at_the_desk_is_no_loss() -> None:
+    """All tracks are turned down, hiss and all."""
+    x = programme("organ", rate_hz=RATE, tracks=3, seconds=8.0, seed=3, hiss_dbfs=-62.0) / 2.0**31
+    down = np.clip((6 * RATE - np.arange(x.shape[1])) / (1.5 * RATE) + 1, 1e-4, 1) ** 2
+    x = x * down + np.random.default_rng(8).normal(0, 10 ** (-110 / 20), x.shape)
+    assert not {f.kind for f in _found(_words(x))} & {"hf-loss", "signal-lost"}
