@@ -490,6 +490,50 @@ def test_mains_notes_that_pause_are_no_hum() -> None:
     assert of_kind(outcome, "hum") == []
 
 
+@pytest.mark.parametrize(("bpm", "hz"), [(120, 1_000), (133.3, 210), (600, 300)])
+def test_lines_of_a_beat_are_no_hum(bpm: float, hz: float) -> None:
+    # what repeats f times a second has lines at the multiples of f (Fourier series): 50 or 60 Hz
+    rng = np.random.default_rng(9)
+    t = np.arange(48_000 * 12) / 48_000
+    since = t % (60 / bpm)
+    stroke = 0.5 * np.exp(-since * 60) * np.sin(2 * np.pi * hz * since)
+    outcome = run(ints((stroke + hiss(rng, len(t), -65))[None]), 48_000)
+    assert of_kind(outcome, "hum") == []
+
+
+@pytest.mark.parametrize("hz", [50.0, 60.0])
+def test_a_note_that_stops_before_the_end_is_no_hum(hz: float) -> None:
+    rng = np.random.default_rng(9)
+    t = np.arange(48_000 * 11) / 48_000
+    note = sum(0.1 / n * np.sin(2 * np.pi * hz * n * t) for n in range(1, 5))
+    x = note * ((t > 1) & (t < 10)) + hiss(rng, len(t), -62)
+    assert of_kind(run(ints(x[None]), 48_000), "hum") == []
+
+
+@pytest.mark.parametrize("hz", [50.0, 60.0])
+@pytest.mark.parametrize("dbfs", [-50, -42])
+def test_hum_is_found_in_the_rests_of_a_bass(hz: float, dbfs: float) -> None:
+    rng = np.random.default_rng(9)
+    t = np.arange(48_000 * 11) / 48_000
+    x = hiss(rng, len(t), -62)
+    for start, note in zip(
+        np.arange(1.0, 9.5, 0.9), np.resize([49.0, 98.0, 55.0, 110.0], 10), strict=True
+    ):
+        tau = t[: round(0.87 * 48_000)]
+        shape = np.minimum(tau / 0.01, 1) * np.exp(-tau * 0.6) * np.minimum((0.87 - tau) / 0.03, 1)
+        at = round(start * 48_000)
+        x[at : at + len(tau)] += shape * sum(
+            0.1 / k * np.sin(2 * np.pi * note * k * tau + k) for k in range(1, 7)
+        )
+    hummed = damage.hum(ints(x[None]), rate_hz=48_000, track=0, hz=hz, dbfs=dbfs).samples
+    outcome = run(hummed, 48_000)
+    assert asking(outcome) == [("hum", (0,))]
+    line = outcome.measures.tracks[0]
+    assert line.hum_hz == pytest.approx(hz, abs=0.1)
+    # five lines that fall by 4 dB each: 10 log10(sum of 10^(-0.4 n), n = 0 to 4) = 2.16 dB
+    assert line.hum_dbfs == pytest.approx(dbfs + 2.16, abs=0.5)
+
+
 def test_hum_is_excused_where_it_belongs() -> None:
     x = damage.hum(played(12, tracks=2), rate_hz=48_000, track=0, hz=50, dbfs=-50).samples
     assert asking(run(x, 48_000)) == [("hum", (0,))]

@@ -314,7 +314,7 @@ def test_windows_kept_stay_few_and_the_quietest() -> None:
         loud = 1.0 if n % 9 else 1e-3
         finder.feed((loud * rng.standard_normal((1, 3_000))).astype(np.float32))
     assert 16 <= finder.windows(0) <= 32
-    assert float(finder._quiet[0, :16].max()) < 0.1
+    assert float(finder._long._quiet[0, :16].max()) < 0.1
 
 
 def test_the_mean_has_the_gain_of_its_own_formula() -> None:
