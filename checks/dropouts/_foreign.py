@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts import _predict
-from checks.dropouts._junction import LEAST, ORDER
+from checks.dropouts._junction import LEAST, ORDER, STANDS_OUT
 from checks.dropouts._predict import Floats
 
 MOST: Final = 512
@@ -62,6 +62,8 @@ class Trace:
         sharp: whether it has its strength from the first sample to the last, and is not smooth.
         even: whether it is as strong in each of its parts.
         alike: whether what follows is of the kind of what was before.
+        bounds: residual of the first few samples, or of the last from behind, the lower of both;
+            0 where a side beside it is not still.
     """
 
     edge: float
@@ -70,6 +72,7 @@ class Trace:
     sharp: bool
     even: bool
     alike: bool
+    bounds: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,10 +124,21 @@ class _Sides:
 
     def clean(self, start: int, stop: int) -> bool:
         """Whether both sides fit themselves right up to the stretch."""
-        before = np.concatenate((self._before, self.ahead[:start]))[-_QUIET:]
-        after = self.back[stop : stop + _QUIET]
         within = float(np.mean(self.ahead[start:stop] ** 2))
-        return max(_rms(before), _rms(after)) ** 2 <= max(_CLEAN, _SPILT * within)
+        power = max(_rms(side) ** 2 for side in self._beside(start, stop))
+        return power <= max(_CLEAN, _SPILT * within)
+
+    def _beside(self, start: int, stop: int) -> tuple[Floats, Floats]:
+        before = np.concatenate((self._before, self.ahead[:start]))[-_QUIET:]
+        return before, self.back[stop : stop + _QUIET]
+
+    def _bounds(self, start: int, stop: int) -> float:
+        sides = [np.abs(side) for side in self._beside(start, stop)]
+        if any(float(side.max()) > STANDS_OUT or _rms(side) ** 2 > _CLEAN for side in sides):
+            return 0.0
+        rising = np.abs(self.ahead[start : min(start + _EDGE, stop)])
+        falling = np.abs(self.back[max(stop - _EDGE, start) : stop])
+        return float(min(rising.max(), falling.max()))
 
     def trace(self, start: int, stop: int) -> Trace:
         rising, falling = np.abs(self.ahead[start:stop]), np.abs(self.back[start:stop])[::-1]
@@ -137,6 +151,7 @@ class _Sides:
             sharp=(edges or self._square(start, stop)) and smooth <= _SMOOTH,
             even=_even(rising),
             alike=self._alike(start, stop),
+            bounds=self._bounds(start, stop),
         )
 
     def _alike(self, start: int, stop: int) -> bool:

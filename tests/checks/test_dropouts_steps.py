@@ -87,6 +87,22 @@ def test_noise_in_place_of_samples_is_proven_by_edges_that_no_filter_lets_throug
     assert (found.verdict, found.values["cause"], found.tracks) == (Verdict.REDO, "foreign", (1,))
 
 
+@pytest.mark.parametrize("frames", [32, 48, 64, 200])
+@pytest.mark.parametrize(("kind", "rate_hz"), [("organ", 96_000), ("drone", 352_800)])
+@pytest.mark.parametrize("tracks", [[1], [0, 1]])
+def test_programme_of_the_same_track_in_place_of_samples_is_told(
+    kind: str, rate_hz: int, frames: int, tracks: list[int]
+) -> None:
+    """Smooth within, so that only its two edges stand out."""
+    x, rng, at, off = bed(kind, rate_hz).copy(), np.random.default_rng(9), rate_hz // 2, 30_007
+    other = x[tracks, at + off : at + off + frames]
+    x[tracks, at : at + frames] = other + 256 * rng.integers(-9, 10, other.shape, np.int32)
+    x = x[:, : at + off]
+    found = steps(x, rate_hz)
+    ends = {f.start_frame for f in found if f.start_frame is not None}
+    assert any(abs(end - at) <= 2 or abs(end - at - frames) <= 2 for end in ends)
+
+
 @pytest.mark.parametrize("alone", [True, False])
 def test_what_one_track_shows_of_samples_put_in_is_no_wrong_word(alone: bool) -> None:
     rng = np.random.default_rng(4)
