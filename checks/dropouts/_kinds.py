@@ -101,7 +101,7 @@ class Kinds:
             return
         if self._cut(place, found) or (strongest.cut and self._foreign(place, list(found))):
             return
-        self._turn(place)
+        self._turn(place, strongest)
 
     # -- the kinds of step --------------------------------------------------------------------
 
@@ -195,9 +195,9 @@ class Kinds:
         self._doubtful(tuple(sorted(tracks)), place.start + shared.frame, values, text=_TURN)
         return True
 
-    def _turn(self, place: Place) -> None:
+    def _turn(self, place: Place, strongest: Junction) -> None:
         """Several tracks that are left at once for something that explains nothing."""
-        if self._fmt.channels < 2:
+        if self._fmt.channels < 2 or strongest.jump < 0.5 * _turns.STRONGEST:  # dear: 16 fits
             return
         turn = _turns.shared(list(place.steps), place.peak)
         if turn is not None:
