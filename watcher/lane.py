@@ -8,7 +8,7 @@ interpreter's lock. What does help is a second process (``partner``), where a co
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from functools import partial
 from types import TracebackType
 from typing import Any, Final
 
@@ -19,6 +19,7 @@ from checks.model import Outcome, Samples
 from checks.registry import CHECKS, Check, Context
 from checks.sample_pass import SamplePass
 from watcher.partner import Partner, half
+from watcher.thread import OrderedThread
 
 _RING: Final = 4  # blocks between reading and the checks
 
@@ -54,8 +55,7 @@ class Lane:
         mine += [half(c, 1) for c in checks if c.name in self._shared and c.halves]
         self._checks = SamplePass(context, mine)
         self._work = Workspace()
-        self._thread = ThreadPoolExecutor(1, "checks")
-        self._pending: list[Future[None] | None] = [None] * len(self._ring)
+        self._thread = OrderedThread("checks")
         self._turn = 0
         self._start = 0
 
@@ -68,13 +68,11 @@ class Lane:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._thread.shutdown(cancel_futures=True)
+        self._thread.__exit__(kind, error, trace)
 
     def buffer(self) -> Samples:
         """(tracks, BLOCK_FRAMES) to be filled with the next frames; free again when given."""
-        pending = self._pending[self._turn]
-        if pending is not None:
-            pending.result()
+        self._thread.wait(len(self._ring) - 1)
         if self._partner is not None:
             self._partner.wait()
         return self._ring[self._turn][:, LEAD_FRAMES:]
@@ -86,7 +84,7 @@ class Lane:
         if self._partner is not None:
             self._partner.show(frames)
         block = block_in(held, frames, start=self._start, fmt=self._fmt, work=self._work)
-        self._pending[self._turn] = self._thread.submit(self._checks.feed_block, block)
+        self._thread.do(partial(self._checks.feed_block, block))
         self._turn = (self._turn + 1) % len(self._ring)
         self._start += frames
 
@@ -94,10 +92,9 @@ class Lane:
         """The outcome of every check, in report order."""
         if self._partner is not None:
             self._partner.conclude()
-        for pending in self._pending:
-            if pending is not None:
-                pending.result()
-        mine = self._thread.submit(self._checks.finish).result()
+        mine: dict[str, Outcome] = {}
+        self._thread.do(lambda: mine.update(self._checks.finish()))
+        self._thread.wait()
         theirs = self._partner.finish() if self._partner is not None else {}
         return {check.name: self._outcome(check, mine, theirs) for check in self._all}
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -20,6 +20,7 @@ from checks.checksum import FileDigests
 from checks.container import Layout
 from checks.model import Encoding, Samples
 from watcher.errors import UnreadError
+from watcher.thread import OrderedThread
 
 PIECE_BYTES: Final = 4 << 20  # hashing releases the GIL; big pieces keep two threads busy
 _PAD: Final = 8  # a 4-byte view of the last 3-byte sample reads one byte beyond it
@@ -35,7 +36,7 @@ class ByteFeed:
         fd: open for reading.
         size: bytes the file had when it was opened.
         digests: fed with every byte.
-        hasher: one thread for the digests of this file (order matters).
+        hasher: the thread for digests, of one file or several read in turn.
         progress: told the count of bytes after each piece.
     """
 
@@ -44,7 +45,7 @@ class ByteFeed:
         fd: int,
         size: int,
         digests: FileDigests,
-        hasher: ThreadPoolExecutor,
+        hasher: OrderedThread,
         progress: Progress | None = None,
         give_back: bool = False,
     ) -> None:
@@ -55,16 +56,13 @@ class ByteFeed:
         self._progress = progress
         self._give_back = give_back
         self._ring = [np.empty(PIECE_BYTES + _PAD, np.uint8) for _ in range(_RING)]
-        self._pending: list[Future[None] | None] = [None] * _RING
         self._turn = 0
         self._at = 0
 
     def next_piece(self, most: int) -> tuple[np.ndarray[Any, np.dtype[np.uint8]], int]:
         """The next ``most`` bytes (fewer only at the end): (array with padding, byte count)."""
         turn = self._turn = (self._turn + 1) % _RING
-        pending = self._pending[turn]
-        if pending is not None:
-            pending.result()
+        self._hasher.wait(_RING - 1)
         buffer = self._ring[turn]
         want = min(most, PIECE_BYTES, self._size - self._at)
         view = memoryview(buffer.data)[:want]
@@ -87,7 +85,7 @@ class ByteFeed:
                 )
             got += count
         buffer[got : got + _PAD] = 0
-        self._pending[turn] = self._hasher.submit(self._digests.update, view)
+        self._hasher.do(partial(self._digests.update, view))
         if self._give_back and got:
             os.posix_fadvise(self._fd, self._at, got, os.POSIX_FADV_DONTNEED)
         self._at += got
@@ -103,9 +101,7 @@ class ByteFeed:
     def finish(self) -> None:
         """Read and hash the rest, and wait for the digests."""
         self.skip_to(self._size)
-        for pending in self._pending:
-            if pending is not None:
-                pending.result()
+        self._hasher.wait()
 
 
 class RawFeed:

@@ -10,7 +10,6 @@ import contextlib
 import dataclasses
 import os
 from collections.abc import Callable, Collection, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -31,6 +30,7 @@ from watcher.reader import ByteFeed, DecodedFeed, RawFeed, packed, sample_dtype
 from watcher.settings import Applied
 from watcher.sumfiles import SumLine
 from watcher.sums_beside import listed
+from watcher.thread import OrderedThread
 from watcher.tracksets import Capture, judge, row_numbers, tracks_in_rows
 
 Progress = Callable[[float], None]
@@ -138,7 +138,7 @@ class Reading:
     # -- reading -----------------------------------------------------------------------------
 
     def read_all(self, stack: contextlib.ExitStack) -> None:
-        hasher = stack.enter_context(ThreadPoolExecutor(1, "digests"))
+        hasher = stack.enter_context(OrderedThread("digests"))
         for member in self.members:
             if member.layout is None:
                 continue
@@ -164,7 +164,7 @@ class Reading:
         self,
         member: Member,
         layout: Layout,
-        hasher: ThreadPoolExecutor,
+        hasher: OrderedThread,
         stack: contextlib.ExitStack,
     ) -> None:
         """Open the way from the bytes of a file to its samples, as far as there is one."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 import struct
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +22,7 @@ from watcher import reader
 from watcher.errors import UnreadError
 from watcher.files import open_capture
 from watcher.reader import ByteFeed, DecodedFeed, RawFeed, packed, unpacker
+from watcher.thread import OrderedThread
 
 
 def layout(
@@ -139,7 +139,7 @@ def test_words_nobody_reads_are_refused(sample_bytes: int, encoding: Encoding) -
 def read_raw(path: Path, lay: Layout, step: int) -> tuple[NDArray[Any], FileDigests]:
     digests = FileDigests(audio=(lay.audio_offset or 0, lay.audio_bytes))
     parts = []
-    with ThreadPoolExecutor(1) as hasher, open_capture(path) as fd:
+    with OrderedThread("digests") as hasher, open_capture(path) as fd:
         feed = RawFeed(lay, ByteFeed(fd, os.fstat(fd).st_size, digests, hasher))
         while True:
             out = np.empty((lay.channels, step), reader.sample_dtype(lay))
@@ -174,7 +174,7 @@ def test_a_file_that_shrinks_is_no_short_capture(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     path.write_bytes(bytes(9000))
     lay = layout(sample_bytes=3, channels=1, frames=3000)
-    with ThreadPoolExecutor(1) as hasher, open_capture(path) as fd:
+    with OrderedThread("digests") as hasher, open_capture(path) as fd:
         feed = RawFeed(lay, ByteFeed(fd, 9000, FileDigests(), hasher))
         path.write_bytes(bytes(600))  # same inode, cut
         with pytest.raises(UnreadError, match="ended at byte 600 of 9000") as caught:
