@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from checks.block import Block
 from checks.dropouts import _edges, _predict
-from checks.model import CaptureFormat
+from checks.model import CaptureFormat, Samples
 
 ORDER: Final = 8
 ROW: Final = 32
@@ -44,6 +44,7 @@ _DRIFT: Final = 1.3  # change of the residual's level that asks for a new one
 _ONES: Final = np.ones(PART, np.float32)  # a product with it sums faster than sum()
 _LAG: Final = np.arange(ORDER, ORDER + ROW) - np.arange(ORDER + ROW)[:, np.newaxis]
 _INSIDE: Final = (_LAG >= 0) & (_LAG <= ORDER)
+_TAPS: Final = np.clip(_LAG, 0, ORDER)
 _BESIDE: Final = 2  # parts on each side that tell the floor
 _LATE: Final = 4  # parts behind which foreign samples are over
 _TURNS: Final = 2.0
@@ -74,6 +75,7 @@ class Screen:
     def __init__(self, fmt: CaptureFormat) -> None:
         tracks = fmt.channels
         self._fmt = fmt
+        self._unit = 1.0 if fmt.floating else 2.0**-31  # of what is whitened; full scale is 1.0
         self._whitening = np.zeros((tracks, ORDER + 1))
         self._bands = np.zeros((tracks, ORDER + ROW, ROW), np.float32)
         self._floors = np.zeros(tracks)  # least standard deviation of the residual: rounding
@@ -89,38 +91,38 @@ class Screen:
         for track in range(block.tracks):
             look.at(track, self._bands[track])
         self._renew(block, look)
-        sigmas = np.maximum(self._around(look), self._floors[:, np.newaxis])
-        over = look.tops > SIGMAS * sigmas
-        marked = np.logical_or.reduce(over.reshape(block.tracks, -1, _PARTS), axis=2)
+        limits = SIGMAS * np.maximum(self._around(look), self._floors[:, np.newaxis])
+        least = np.minimum.reduce(limits.reshape(block.tracks, -1, _PARTS), axis=2)
+        marked = look.tops > least
         peaks: list[Peak] = []
         for track in np.flatnonzero(marked.any(axis=1)).tolist():
             size = look.at(track, self._bands[track])
             for k in np.flatnonzero(marked[track]).tolist():
-                start = block.start + k * SEGMENT
-                floor = sigmas[track, k * _PARTS : (k + 1) * _PARTS]
-                peaks += _apart(track, size[k] / np.repeat(floor, PART), start)
+                floors = limits[track, k * _PARTS : (k + 1) * _PARTS] / SIGMAS
+                sigmas = size[k].reshape(_PARTS, PART) / floors[:, np.newaxis]
+                peaks += _apart(track, sigmas.reshape(-1), block.start + k * SEGMENT)
         return peaks
 
     def _around(self, look: _Look) -> NDArray[np.float64]:
         """The floor that each part is held against, (tracks, parts); the least of three."""
-        means = look.sums * _MEAN / np.maximum(look.counts, 1)
-        wide = (len(means), -1, _PARTS)
+        tracks, parts = look.sums.shape
+        means = look.sums * (_MEAN / np.maximum(look.counts, 1))
+        wide = (tracks, -1, _PARTS)
         whole = look.sums.reshape(wide).sum(axis=2) * _MEAN
-        whole = np.repeat(
-            whole / np.maximum(look.counts.reshape(wide[1:]).sum(axis=1), 1), _PARTS, axis=1
-        )
-        earlier = np.concatenate((self._before, means), axis=1)
-        before = (earlier[:, :-2] + earlier[:, 1:-1]) / 2
-        filled = np.flatnonzero(look.counts >= PART)
-        last = int(filled[-1]) if len(filled) else 0
-        behind = np.arange(means.shape[1]) + 1
-        after, late = (
-            (means[:, np.minimum(k, last)] + means[:, np.minimum(k + 1, last)]) / 2
-            for k in (behind, behind + _LATE)
-        )
+        whole /= np.maximum(look.counts.reshape(wide[1:]).sum(axis=1), 1)
+        last = max(int(np.count_nonzero(look.counts >= PART)) - 1, 0)
+        line = np.empty((tracks, _BESIDE + parts + _LATE + 2))
+        line[:, :_BESIDE] = self._before
+        line[:, _BESIDE : _BESIDE + parts] = means
+        line[:, _BESIDE + last + 1 :] = means[:, last : last + 1]
         self._before = means[:, -_BESIDE:].copy()
-        beside = np.maximum(before, np.minimum(after, late))
-        out: NDArray[np.float64] = np.minimum(np.minimum(whole, beside), _TURNS * before)
+        pairs = (line[:, :-1] + line[:, 1:]) / 2
+        before = pairs[:, :parts]
+        after = pairs[:, _BESIDE + 1 : _BESIDE + 1 + parts]
+        late = pairs[:, _BESIDE + 1 + _LATE : _BESIDE + 1 + _LATE + parts]
+        out = np.maximum(before, np.minimum(after, late))
+        np.minimum(out, np.repeat(whole, _PARTS, axis=1), out=out)
+        np.minimum(out, _TURNS * before, out=out)
         return out
 
     def whitening(self, track: int) -> NDArray[np.float64]:
@@ -132,10 +134,12 @@ class Screen:
         """Fit anew where a predictor has drifted or grown old, and keep what leaves less."""
         now = look.sums.sum(axis=1) / block.frames
         self._ages += 1
-        moves = block.peak > block.trough  # nothing is to be fitted to a constant
         drifted = (self._levels > now * _DRIFT) | (now > self._levels * _DRIFT)
         old = self._ages >= _OLD_BLOCKS
-        for track in np.flatnonzero((drifted | old) & moves).tolist():
+        for track in np.flatnonzero(drifted | old).tolist():
+            x = block.samples[track] if not self._fmt.floating else block.scaled[track]
+            if x.max() == x.min():
+                continue  # nothing is to be fitted to a constant
             fresh = self._levels[track] < 0
             before = self._whitening[track].copy(), self._floors[track]
             self._fit(block, track)
@@ -149,21 +153,23 @@ class Screen:
 
     def _set(self, track: int, whitening: NDArray[np.float64], floor: float) -> None:
         self._whitening[track], self._floors[track] = whitening, floor
-        self._bands[track] = np.where(_INSIDE, whitening[np.clip(_LAG, 0, ORDER)], 0.0)
+        self._bands[track] = whitening.take(_TAPS) * (_INSIDE * self._unit)
 
     def _fit(self, block: Block, track: int) -> None:
         x = block.with_lead[track]
         step = _edges.in_steps(x[:: max(len(x) // SEGMENT, 1)], self._fmt)[1]
         span = min(_STRETCH + ORDER, len(x))
-        starts = np.linspace(0, len(x) - span, _STRETCHES).astype(np.int64)
-        places = starts[:, np.newaxis] + np.arange(max(span - ORDER, 0))
-        lags = np.arange(ORDER, -1, -1) if span > ORDER else np.zeros(0, np.int64)
-        rows = block.scaled_with_lead[track].take(places.reshape(-1, 1) + lags).astype(np.float64)
-        rows /= step
         whitening = np.zeros(ORDER + 1)
         whitening[0] = 1.0
-        if rows.size:
-            whitening = _predict.solved(rows.T @ rows, len(rows))
+        if span > ORDER:
+            held = block.scaled_with_lead[track] if self._fmt.floating else x
+            starts = [(len(x) - span) * k // (_STRETCHES - 1) for k in range(_STRETCHES)]
+            near = np.array([held[start : start + span] for start in starts], np.float64)
+            near *= self._unit / step
+            shape = (_STRETCHES, span - ORDER, ORDER + 1)
+            rows = as_strided(near, shape, (*near.strides, near.itemsize)).reshape(-1, ORDER + 1)
+            gram = (rows.T @ rows)[::-1, ::-1]  # by lag: the newest sample of a row comes last
+            whitening = _predict.solved(gram, len(rows))
         floor = step * float(np.sqrt(_predict.ROUNDING * (whitening @ whitening)))
         self._set(track, whitening, floor)
 
@@ -172,7 +178,8 @@ class _Look:
     """The residual of a block, a track at a time.
 
     Attributes:
-        sums, tops: (tracks, parts) sum and largest of the residual's magnitudes.
+        sums: (tracks, parts) sums of the residual's magnitudes.
+        tops: (tracks, segments) the largest of them.
         counts: (parts,) samples that each part really has.
     """
 
@@ -185,12 +192,12 @@ class _Look:
         starts = np.arange(self._out.size // PART) * PART
         self.counts = np.clip(block.frames - starts, 0, PART)
         self.sums = np.zeros((block.tracks, len(starts)), np.float32)
-        self.tops = np.zeros((block.tracks, len(starts)), np.float32)
+        self.tops = np.zeros((block.tracks, len(starts) // _PARTS), np.float32)
 
     def at(self, track: int, band: NDArray[np.float32]) -> NDArray[np.float32]:
         """The magnitudes of one track's residual, (segments, SEGMENT), until the next call."""
         out = self._out
-        np.copyto(self._work, self._rows[track])
+        np.copyto(self._work, self._rows[track], casting="unsafe")
         np.matmul(self._work, band, out=out)
         np.abs(out, out=out)
         size = out.reshape(-1, SEGMENT)
@@ -198,32 +205,35 @@ class _Look:
             out.reshape(-1)[self._frames :] = 0
         if not self._lead:
             size[0, :ORDER] = 0  # nothing is known yet to predict these from
-        parts = out.reshape(-1, PART)
-        np.matmul(parts, _ONES, out=self.sums[track])
-        np.maximum.reduce(parts, axis=1, out=self.tops[track])
+        np.matmul(out.reshape(-1, PART), _ONES, out=self.sums[track])
+        np.maximum.reduce(size, axis=1, out=self.tops[track])
         return size
 
 
-def _apart(track: int, sigmas: NDArray[np.float32], start: int) -> list[Peak]:
+def _apart(track: int, sigmas: NDArray[np.float64], start: int) -> list[Peak]:
     """The peaks of a segment, one of each cluster."""
     over = np.flatnonzero(sigmas > SIGMAS)
+    if not len(over):
+        return []
     clusters = np.split(over, np.flatnonzero(np.diff(over) >= _APART) + 1)
     tops = [(int(c[np.argmax(sigmas[c])]), int(c[0])) for c in clusters]
     tops = sorted(sorted(tops, key=lambda t: -float(sigmas[t[0]]))[:_MOST])
     return [Peak(track, start + t, float(sigmas[t]), start + first) for t, first in tops]
 
 
-def _rows(block: Block) -> NDArray[np.float32]:
-    """(tracks, pieces, _PIECE, ORDER + ROW): the samples, full scale 1.0, each row with those
-    before it; a view. Zeros stand before the capture and behind the block."""
+def _rows(block: Block) -> Samples:
+    """(tracks, pieces, _PIECE, ORDER + ROW): the samples, each row with those before it; a view.
+
+    Integers as they are, floats scaled. Zeros stand before the capture and behind the block.
+    """
     pieces = -(-block.frames // (ROW * _PIECE))
     size = ORDER + pieces * _PIECE * ROW
-    x = block.scaled_with_lead
+    x = block.scaled_with_lead if block.fmt.floating else block.with_lead
     if block.lead >= ORDER and block.frames == size - ORDER:
         x = x[:, block.lead - ORDER :]
     else:
         lead = min(block.lead, ORDER)
-        padded = np.zeros((block.tracks, size), np.float32)
+        padded = np.zeros((block.tracks, size), x.dtype)
         padded[:, ORDER - lead : ORDER + block.frames] = x[:, block.lead - lead :]
         x = padded
     step = x.itemsize
