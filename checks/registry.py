@@ -13,7 +13,7 @@ from typing import Final
 
 from checks.clipping import ClippingLimits, ClippingPass
 from checks.container import ContainerLimits
-from checks.dropouts import DigitalHalf, DropoutsLimits, DropoutsPass, TapeHalf, judged
+from checks.dropouts import DropoutsLimits, DropoutsPass, JointsHalf, LevelsHalf, judged
 from checks.format import FormatLimits, FormatPass
 from checks.lineup import LineupLimits, LineupPass
 from checks.model import CaptureFormat, CheckPass, Outcome
@@ -70,8 +70,8 @@ CHECKS: Final[tuple[Check, ...]] = (
         "dropouts",
         lambda c: DropoutsPass(c.fmt, c.sheet, c.limits.dropouts),
         halves=(
-            lambda c: DigitalHalf(c.fmt, c.sheet, c.limits.dropouts),
-            lambda c: TapeHalf(c.fmt, c.sheet, c.limits.dropouts),
+            lambda c: JointsHalf(c.fmt, c.sheet, c.limits.dropouts),
+            lambda c: LevelsHalf(c.fmt, c.sheet, c.limits.dropouts),
         ),
         joined=lambda halves, c: judged(halves, c.fmt),
     ),

@@ -23,12 +23,12 @@ from checks.model import CaptureFormat, Finding, Outcome, Verdict
 from checks.sheet import Sheet
 
 __all__ = [
-    "DigitalHalf",
     "DropoutsLimits",
     "DropoutsPass",
+    "JointsHalf",
+    "LevelsHalf",
     "Part",
     "PartOutcome",
-    "TapeHalf",
     "judged",
 ]
 
@@ -49,18 +49,15 @@ class HalfOutcome(Outcome):
     parts: tuple[PartOutcome, ...]
 
 
-class DigitalHalf:
-    """The parts that look at samples and compare them with earlier ones."""
+class JointsHalf:
+    """The parts that compare samples with earlier ones, and with what those foretell."""
 
     def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
         lag = int(limits.repeat_lag_s * fmt.rate_hz)
         self._history = History(frames=lag + (BATCH_BLOCKS + 2) * BLOCK_FRAMES)
         repeats = RepeatsPart(fmt, sheet, limits, self._history)
-        self._parts: tuple[Part, ...] = (
-            RunsPart(fmt, sheet, limits, self._history),
-            repeats,
-            StepsPart(fmt, limits, self._history, repeats),
-        )
+        steps = StepsPart(fmt, limits, self._history, repeats)
+        self._parts: tuple[Part, ...] = (repeats, steps)
 
     def feed(self, block: Block) -> None:
         self._history.add(block)
@@ -71,17 +68,21 @@ class DigitalHalf:
         return HalfOutcome(parts=tuple(part.finish() for part in self._parts))
 
 
-class TapeHalf:
-    """The part that looks at levels. It needs nothing of the others until the end."""
+class LevelsHalf:
+    """The parts that look for samples that stand still and for levels that fall."""
 
     def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
-        self._part = TapePart(fmt, sheet, limits)
+        self._history = History(frames=int(_KEPT_S * fmt.rate_hz) + 4 * BLOCK_FRAMES)
+        runs = RunsPart(fmt, sheet, limits, self._history)
+        self._parts: tuple[Part, ...] = (runs, TapePart(fmt, sheet, limits))
 
     def feed(self, block: Block) -> None:
-        self._part.feed(block)
+        self._history.add(block)
+        for part in self._parts:
+            part.feed(block)
 
     def finish(self) -> HalfOutcome:
-        return HalfOutcome(parts=(self._part.finish(),))
+        return HalfOutcome(parts=tuple(part.finish() for part in self._parts))
 
 
 class DropoutsPass:
@@ -89,7 +90,7 @@ class DropoutsPass:
 
     def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
         self._fmt = fmt
-        self._halves = (DigitalHalf(fmt, sheet, limits), TapeHalf(fmt, sheet, limits))
+        self._halves = (JointsHalf(fmt, sheet, limits), LevelsHalf(fmt, sheet, limits))
 
     def feed(self, block: Block) -> None:
         for half in self._halves:
@@ -100,7 +101,7 @@ class DropoutsPass:
 
 
 def judged(halves: Sequence[Outcome], fmt: CaptureFormat) -> Outcome:
-    """The outcome of the check from those of its halves, the digital one first.
+    """The outcome of the check from those of its halves, the joints first.
 
     Where a half was not run, what is told of that one is the outcome: the other proves nothing.
     """
@@ -163,6 +164,7 @@ def _explains(fault: Finding, other: Finding, rate_hz: int) -> bool:
 
 
 _DIGITAL = ("zero-run", "held-value", "repeated-block")
+_KEPT_S = 0.5  # more than what is looked at on both sides of a run of equal samples
 _DIPS = ("level-dip", "contact-loss")
 _STAYS = ("signal-lost", "hf-loss")
 _NEAR_FRAMES = 4096  # what the tape part's bands see of a place

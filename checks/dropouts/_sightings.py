@@ -127,7 +127,7 @@ class Sightings:
 
     def earlier(self, frame: int, key: np.uint32) -> list[int]:
         """The frames before ``frame`` where a key was seen, in no order."""
-        frames = self._frames[self._ring == key]
+        frames = self._frames.take(np.flatnonzero(self._ring == key))  # hardly ever more than one
         found: list[int] = frames[frames < frame].tolist()
         return found
 
