@@ -2,8 +2,10 @@
 
 Flat tops hold no hiss, which looks like a tape that lifts from the head. Two tracks of one signal
 are one witness of a jump, not two. Where a track holds a stretch of another, it jumps at both
-seams. Such findings become notes that say so; nothing is taken away. A ``redo`` is never changed,
-nor a jump that stands by itself, nor a lift that lasts longer than the longest flat top.
+seams. Timecode, pilot tones and clicks are square or made of samples, and know no programme to be
+cut off. Such findings become notes that say so; nothing is taken away. A ``redo`` is never changed
+but on tracks that carry no programme, nor a jump that stands by itself, nor a lift that lasts
+longer than the longest flat top.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 from checks.model import Finding, Outcome, Remedy, Verdict
+from checks.sheet import TrackKind
 
 _NEAR_S: Final = 0.5  # the first and last tops of a clipped stretch may be too short to be counted
 _SMEARED_MS: Final = 2.0  # by which the bands of the tape's part lengthen a place
@@ -25,6 +28,14 @@ _SEAM_FRAMES: Final = 64
 _DIPS: Final = ("contact-loss", "level-dip")
 _ALIKE: Final = ("identical", "same-signal", "inverted", "delayed")
 
+_EXPLAINED: Final = ("dropouts", "ultrasonic")
+_OF_PROGRAMME: Final = ("brickwall", "absent")
+_NO_PROGRAMME: Final = tuple(str(k) for k in (TrackKind.TIMECODE, TrackKind.PILOT, TrackKind.CLICK))
+
+_NOT_JUDGED: Final = (
+    "This track carries timecode, a pilot tone or a click, whose spectrum says nothing about what "
+    "the transfer cut off."
+)
 _FLAT: Final = (
     "In the flat tops of clipped peaks there is no hiss: that is no lift of the tape, and is told "
     "under clipping."
@@ -45,11 +56,16 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
         f for f in _of(outcomes, "clipping") if f.kind in ("full-scale", "flat-top")
     ]  # a wrap is the digital path's: it looks like no lift
     alike = [f for f in _of(outcomes, "tracks") if f.kind in _ALIKE]
-    found = outcomes.get("dropouts")
-    if found is None or not (clipped or alike):
-        return dict(outcomes)
+    no_programme = {
+        track
+        for f in _of(outcomes, "tracks")
+        if f.kind == "track-kind" and f.values.get("recognised") in _NO_PROGRAMME
+        for track in f.tracks
+    }
 
     def seen(f: Finding) -> Finding:
+        if f.kind in _OF_PROGRAMME and no_programme.issuperset(f.tracks):
+            return _noted(f, _NOT_JUDGED, "track kind")
         if f.verdict is not Verdict.LISTEN or f.start_frame is None:
             return f
         if f.kind in _DIPS and any(_in_tops(f, one, rate_hz) for one in clipped):
@@ -60,8 +76,12 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
             return _noted(f, _ONE_WITNESS, "equal tracks")
         return f
 
-    findings = tuple(map(seen, found.findings))
-    return {**outcomes, "dropouts": dataclasses.replace(found, findings=findings)}
+    return {
+        name: dataclasses.replace(outcome, findings=tuple(map(seen, outcome.findings)))
+        if name in _EXPLAINED
+        else outcome
+        for name, outcome in outcomes.items()
+    }
 
 
 def _of(outcomes: Mapping[str, Outcome], check: str) -> Sequence[Finding]:

@@ -3,6 +3,9 @@
 The plain mean of a capture is what the report gives. A tone below a few hertz, or a capture of a
 few periods, has a mean as well: so an offset must also hold in each eighth of the capture.
 
+Nor is it one where only loud places have it, as drums made of half waves: the median of short
+stretches must hold it as well.
+
 Does not prove where it comes from; and an offset that comes and goes has a mean too small.
 """
 
@@ -63,12 +66,15 @@ class Offset:
         return np.asarray(total / max(self._frames, 1))
 
     def steady(self) -> NDArray[np.bool_]:
-        """Whether each eighth of the capture has at least half of the track's mean."""
+        """Whether each eighth of the capture has at least half of the track's mean, and so have
+        half of its stretches."""
         units = self._filled // self._unit
         if units < _PIECES:
             return np.zeros(self._sums.shape[1], np.bool_)
         edges = np.arange(_PIECES + 1) * units // _PIECES
         pieces = np.add.reduceat(self._sums[:units], edges[:-1], axis=0)
         pieces /= (np.diff(edges) * self._unit)[:, None]
+        usual = np.median(self._sums[:units], axis=0) / self._unit
+        pieces = np.vstack((pieces, usual))
         mean = self.means()
         return np.asarray((pieces * np.sign(mean) >= _SHARE * np.abs(mean)).all(axis=0))

@@ -108,3 +108,17 @@ def test_clipped_low_notes_ask_for_nothing_but_clipping() -> None:
     }
     assert asks & {("clipping", "flat-top"), ("clipping", "full-scale")}
     assert not asks & {("dropouts", "contact-loss"), ("dropouts", "level-dip")}
+
+
+@pytest.mark.parametrize("recognised", ["timecode", "pilot", "click", "unused", None])
+@pytest.mark.parametrize("kind", ["brickwall", "absent"])
+def test_a_track_without_programme_has_none_to_be_cut_off(
+    recognised: str | None, kind: str
+) -> None:
+    note = made("tracks", "track-kind", (0,), 0, 1, recognised=recognised)
+    for tracks in ((0,), (0, 1)):
+        wall = made("ultrasonic", kind, tracks, 0, 0, verdict=Verdict.REDO)
+        outcomes = {"tracks": Outcome(findings=(note,)), "ultrasonic": Outcome(findings=(wall,))}
+        (told,) = told_once(outcomes, rate_hz=RATE)["ultrasonic"].findings
+        excused = tracks == (0,) and recognised in ("timecode", "pilot", "click")
+        assert told.verdict is (Verdict.CLEAR if excused else Verdict.REDO)

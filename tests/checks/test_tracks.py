@@ -432,6 +432,18 @@ def test_very_low_tone_is_no_offset(hz: float, seconds: float) -> None:
     assert of_kind(outcome, "dc-offset") == []
 
 
+def test_drums_made_of_half_waves_are_no_offset() -> None:
+    """A decaying sine has a mean while it sounds; between the beats there is none."""
+    rng = np.random.default_rng(16)
+    x = hiss(rng, 5 * 48_000, -66.0)
+    t = np.arange(12_000) / 48_000
+    beat = 0.5 * np.exp(-30.0 * t) * np.sin(2 * np.pi * 55.0 * t)
+    for start in range(4_000, len(x) - len(beat), 24_000):
+        x[start : start + len(beat)] += beat
+    assert abs(float(np.mean(x))) > 0.001  # the limit, 0.1 %
+    assert of_kind(run(ints(x[None]), 48_000), "dc-offset") == []
+
+
 def test_mean_of_a_capture_is_exact() -> None:
     rng = np.random.default_rng(4)
     x = ints(hiss(rng, 61_003, -20)[None] + 0.01)
