@@ -3,9 +3,9 @@
 Flat tops hold no hiss, which looks like a tape that lifts from the head. Two tracks of one signal
 are one witness of a jump, not two. Where a track holds a stretch of another, it jumps at both
 seams. Timecode, pilot tones and clicks are square or made of samples, and know no programme to be
-cut off. Such findings become notes that say so; nothing is taken away. A ``redo`` is never changed
-but on tracks that carry no programme, nor a jump that stands by itself, nor a lift that lasts
-longer than the longest flat top.
+cut off; a click jumps by nature. Such findings become notes that say so; nothing is taken away.
+A ``redo`` is never changed but on tracks that carry no programme, nor a jump that stands by
+itself, nor a lift that lasts longer than the longest flat top.
 """
 
 from __future__ import annotations
@@ -36,6 +36,7 @@ _NOT_JUDGED: Final = (
     "This track carries timecode, a pilot tone or a click, whose spectrum says nothing about what "
     "the transfer cut off."
 )
+_CLICKS: Final = "The signal jumps, as the pulses of a click track do."
 _FLAT: Final = (
     "In the flat tops of clipped peaks there is no hiss: that is no lift of the tape, and is told "
     "under clipping."
@@ -56,20 +57,25 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
         f for f in _of(outcomes, "clipping") if f.kind in ("full-scale", "flat-top")
     ]  # a wrap is the digital path's: it looks like no lift
     alike = [f for f in _of(outcomes, "tracks") if f.kind in _ALIKE]
-    no_programme = {
-        track
+    recognised = {
+        track: f.values.get("recognised")
         for f in _of(outcomes, "tracks")
-        if f.kind == "track-kind" and f.values.get("recognised") in _NO_PROGRAMME
+        if f.kind == "track-kind"
         for track in f.tracks
     }
 
+    def all_are(f: Finding, kinds: Sequence[str]) -> bool:
+        return bool(f.tracks) and all(recognised.get(track) in kinds for track in f.tracks)
+
     def seen(f: Finding) -> Finding:
-        if f.kind in _OF_PROGRAMME and no_programme.issuperset(f.tracks):
+        if f.kind in _OF_PROGRAMME and all_are(f, _NO_PROGRAMME):
             return _noted(f, _NOT_JUDGED, "track kind")
         if f.verdict is not Verdict.LISTEN or f.start_frame is None:
             return f
         if f.kind in _DIPS and any(_in_tops(f, one, rate_hz) for one in clipped):
             return _noted(f, _FLAT, "clipping")
+        if f.kind == "step" and all_are(f, (str(TrackKind.CLICK),)):
+            return _noted(f, _CLICKS, "track kind")
         if f.kind == "step" and any(_at_seams(f, one) for one in alike):
             return _noted(f, _SEAM, "equal tracks")
         if f.kind == "step" and _one_witness(f, alike):

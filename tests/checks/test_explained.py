@@ -122,3 +122,12 @@ def test_a_track_without_programme_has_none_to_be_cut_off(
         (told,) = told_once(outcomes, rate_hz=RATE)["ultrasonic"].findings
         excused = tracks == (0,) and recognised in ("timecode", "pilot", "click")
         assert told.verdict is (Verdict.CLEAR if excused else Verdict.REDO)
+
+
+@pytest.mark.parametrize("recognised", ["click", "timecode", None])
+def test_a_click_track_jumps_by_nature(recognised: str | None) -> None:
+    note = made("tracks", "track-kind", (1,), 0, 1, recognised=recognised)
+    expected = Verdict.CLEAR if recognised == "click" else Verdict.LISTEN
+    assert verdict(step((1,), 500.0), note) is expected
+    assert verdict(step((0, 1), 500.0), note) is Verdict.LISTEN
+    assert verdict(step((1,), 500.0, verdict=Verdict.REDO), note) is Verdict.REDO
