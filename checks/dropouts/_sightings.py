@@ -42,12 +42,13 @@ _LANES: Final = np.uint64(0x0001000100010001)
 _HIGH: Final = np.uint64(0x8000800080008000)
 _NO_LANE: Final = _LANES  # none of its lanes is zero
 _LANE_BITS: Final = np.uint64(16)
-_TAG: Final = np.uint32(0x7FFF)
+_TAG: Final = np.uint32(0xFFFF)
 _HALF: Final = np.uint32(16)
 
 _WORD: Final = np.uint32(0x9E3779B1)
 """Odd, bits well mixed: 2**32 over the golden ratio (Knuth, "Sorting and Searching", 6.4; from
 memory). The others are odd numbers without a pattern."""
+_SMALL: Final = np.uint32(0x85EBCA6B)
 _ODD: Final = (np.uint16(0x6A35), np.uint16(0x2E9D), np.uint16(0xB5C7), np.uint16(0x94D9))
 
 Places = NDArray[np.int64]
@@ -154,6 +155,7 @@ class Sightings:
         if self._window == COARSE:
             keys += fours.take(at + 8) * _WORD
         keys *= _WORD
+        keys += fours.take(at + 2).astype(np.uint32) * _SMALL  # the first two alone hash to little
         return at + first, keys
 
     def _push(self, keys: Words) -> Places:
@@ -184,8 +186,7 @@ class Sightings:
         last = self._scratch.take("last", (len(self._table),), np.int32)
         last[slots] = order
         left = np.flatnonzero(last.take(slots) != order)
-        tags = (keys & _TAG).astype(np.uint64)
-        tags += np.uint64(1)  # 0 is an empty lane
+        tags = np.maximum(keys & _TAG, np.uint32(1)).astype(np.uint64)  # 0 is an empty lane
         held = self._table.take(slots)
         lanes = tags * _LANES
         np.bitwise_xor(lanes, held, out=lanes)
