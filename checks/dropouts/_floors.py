@@ -25,10 +25,21 @@ LOW_MEAN_DB: Final = -1.19  # its low
 PART_QUANTILE_DB: Final = -0.86  # the 15 % quantile of its parts
 STEADY_DB: Final = 2.5  # mean over low; exceeded in 1 % of the entries
 
+_LEAKS_DB: Final = 90.0  # under a steady tone, its leak through the window (92 dB, see ``_bands``)
+
 
 def decibels(power: Floats) -> Floats:
     """10 log10, with a floor at -160 dB."""
     return np.asarray(10.0 * np.log10(np.maximum(power, np.float32(_SILENCE))), np.float32)
+
+
+def clear_of_leaks(low: Floats, mean: Floats) -> NDArray[np.bool_]:
+    """Where a band's low is not just what the windows leak of the loudest band; shape as given.
+
+    Args:
+        low, mean: (bands, ...) in dB, at the same time.
+    """
+    return np.asarray(low > mean.max(axis=0) - np.float32(_LEAKS_DB))
 
 
 def plateau(levels: Floats, least: int, width_db: float = 1.5) -> float | None:

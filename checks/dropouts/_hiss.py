@@ -15,9 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts._bands import HISS, Floats
-from checks.dropouts._floors import ENTRY_HOPS, LOW_MEAN_DB, STEADY_DB, LevelHistory, plateau
+from checks.dropouts._floors import (
+    ENTRY_HOPS,
+    LOW_MEAN_DB,
+    STEADY_DB,
+    LevelHistory,
+    clear_of_leaks,
+    plateau,
+)
 from checks.dropouts._lasting import Fall
-from checks.dropouts._motion import Course
+from checks.dropouts._motion import MOST_HISS_DB, Course
 
 _SPAN_ENTRIES: Final = 260  # some 24 s either side
 _PLAIN_ENTRIES: Final = 4  # that show the hiss plainly: some 0.4 s
@@ -25,6 +32,7 @@ _CHANGE_DB: Final = 3.0  # between stretches of one capture: bulk-erased tape (c
 _AT_DB: Final = 2.0  # from the hiss: what steady noise does by itself, and a little drift
 _UNDER_DB: Final = 3.0  # clearly less than the hiss
 _HEARD_ENTRIES: Final = 8  # that keep to the hiss in all bands at once: some 0.75 s
+_STEADY: Final = 0.6  # of the entries, from which what is louder than hiss is no music
 _TAPE_DB: Final = -110.0  # a band; 15 dB under decoded noise reduction (common practice)
 _ALIKE_DB: Final = 12.0  # tracks of one tape differ by a few dB, gains by some more (own trials)
 
@@ -32,7 +40,15 @@ _ALIKE_DB: Final = 12.0  # tracks of one tape differ by a few dB, gains by some 
 class Hiss:
     """What is known of the capture's hiss; levels in dB, full scale 1.0."""
 
-    def __init__(self, history: LevelHistory, course: Course, falls: Sequence[Fall]) -> None:
+    def __init__(
+        self,
+        history: LevelHistory,
+        course: Course,
+        falls: Sequence[Fall],
+        *,
+        least_db: float = _TAPE_DB,
+    ) -> None:
+        self._least_db = least_db
         self._history = history
         self._course = course
         # What lies within a lasting fall is not measured by the hiss outside it.
@@ -55,6 +71,10 @@ class Hiss:
         lowest = self._whole(track, self._region(track, first)) + np.float32(_CHANGE_DB)
         return np.asarray(np.fmin(level, lowest), np.float32)
 
+    def lowest(self, track: int) -> Floats:
+        """The lowest hiss of a track outside lasting falls, dB a band, or NaN."""
+        return self._whole(track, 0)
+
     def mean(self, track: int) -> float:
         """The lowest hiss of a track outside lasting falls, mean of its bands; NaN unheard."""
         level = self._whole(track, 0)
@@ -69,7 +89,7 @@ class Hiss:
         Asked of the half minute on either side; where it never rests, of the whole stretch.
         """
         chosen = list(bands)
-        if float(level[chosen].mean()) < _TAPE_DB:
+        if float(level[chosen].mean()) < max(_TAPE_DB, self._least_db):
             return False
         if self._kept(track, self._near(track, first, last), level, chosen):
             return True
@@ -93,6 +113,8 @@ class Hiss:
         at = (np.abs(over) <= _AT_DB) & (mean - low <= STEADY_DB)
         rests = int(np.count_nonzero(at.all(axis=0)))
         under = int(np.count_nonzero(over.mean(axis=0) < -_UNDER_DB))
+        if float(level[bands].mean()) > MOST_HISS_DB and rests < _STEADY * len(entries):
+            return False  # noise that is played, now louder, now softer
         return rests >= max(self._least, under)
 
     def _region(self, track: int, entry: int) -> int:
@@ -119,9 +141,9 @@ class Hiss:
         low = self._history.low_db[:, track, entries].astype(np.float32)
         mean = self._history.mean_db[:, track, entries].astype(np.float32)
         level = np.full(len(low), np.nan, np.float32)
+        steady = (mean - low <= STEADY_DB) & clear_of_leaks(low, mean)
         for band in range(HISS, len(low)):
-            steady = mean[band] - low[band] <= STEADY_DB
-            found = plateau(low[band][steady], _PLAIN_ENTRIES)
+            found = plateau(low[band][steady[band]], _PLAIN_ENTRIES)
             if found is not None:
                 level[band] = found - LOW_MEAN_DB
         return level

@@ -30,6 +30,9 @@ from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import Course
 from checks.sheet import NoiseReduction
 
+NOTHING_DB: Final = -130.0
+"""Under any converter's noise in these bands (common practice): there the words stand still."""
+
 _PROOF: Final = 22.0  # nats; clean programme of many kinds reached 16 (own trials)
 _SHARED: Final = 9.0  # nats, for a track beside one that has proof
 _STRONG: Final = 40.0  # nats, for what asks for another playing
@@ -104,7 +107,9 @@ class Judge:
         fall = hiss - level
         usable = [b for b in range(HISS, self._bank.bands) if np.isfinite(hiss[b])]
         fell = [b for b in usable if fall[b] > _FALL_DB]
-        if not fell or self._contradicted(usable, fell, fall):
+        if not fell or float(level[fell].mean()) < NOTHING_DB:
+            return None
+        if self._contradicted(usable, fell, fall):
             return None
         nats, fall_db = self._evidence(fall, fell, c.inner)
         quiet = self._course.quiet_db[:, c.track]

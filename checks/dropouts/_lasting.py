@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts._bands import BODY, EDGE, HISS, Floats
-from checks.dropouts._floors import STEADY_DB, LevelHistory
-from checks.dropouts._motion import Course
+from checks.dropouts._floors import STEADY_DB, LevelHistory, clear_of_leaks
+from checks.dropouts._motion import MOST_HISS_DB, Course
 
 _WINDOW: Final = 4  # entries
 _BEFORE: Final = 64  # windows looked back over: some 24 s
@@ -34,15 +34,13 @@ _RESTING: Final = 2  # the same for what lies under the hiss of before: rests ar
 _LEAST_BANDS: Final = 3
 PLAYS_ON: Final = 0.02  # of the entries, from which a track still carries programme
 _FLAT: Final = 0.55  # of the mean fall: so much in the body, and the whole signal is gone
+_SOFTER: Final = 0.7  # the same of programme that goes on
 _AT_END: Final = 3  # windows
-_UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
+_RESTED: Final = 4  # entries of a rest, some 0.4 s: longer than most lifts
+_TRIES: Final = 24  # from memory: more falls of one track than that tell no more
 _GONE: Final = 6  # entries for which a signal must be gone: some 0.6 s
 _HEARD: Final = 0.6  # of the bands from the lowest that counts up
 _STAYS: Final = 0.9  # of the mean fall, where the electronics cover what more the treble lost
-_RESTS: Final = 0.25  # of the entries: a track's level when it rests, or near it
-_FADED_DB: Final = (-3.0, -12.0)
-_SOFT_S: Final = 2.0  # before a fade-out shows clearly
-_FADES_S: Final = 0.3  # common practice: nobody fades out faster
 _EACH: Final = 0.4  # of the mean fall that every band must show
 
 
@@ -56,9 +54,11 @@ class Fall:
             have covered the fall from there to ``first``.
         open_end: it lasts as long as the tape runs.
         fall_db: a band, NaN where neither side shows steady noise.
-        after_db: level of the hiss bands after it.
+        after: level after it, a band, NaN likewise.
+        before_db, after_db: level of the hiss bands before and after it.
         mean_db: mean fall of the hiss bands.
         plays: share of the entries after it in which the track still carries programme.
+        quieter_db: how far the body of the programme fell with it, NaN where it does not play.
         slow: it took more than a second or two.
         covered: it reaches the noise of the electronics, which lies under the treble of the hiss
             so closely that the lower bands fall more.
@@ -70,9 +70,12 @@ class Fall:
     since: int
     open_end: bool
     fall_db: Floats
+    after: Floats
+    before_db: float
     after_db: float
     mean_db: float
     plays: float
+    quieter_db: float
     slow: bool
     covered: bool
 
@@ -90,7 +93,7 @@ def falls(history: LevelHistory, course: Course, track: int, least_db: float) ->
     plain, floor = _floors(low, mean, _PLAIN), _floors(low, mean, _RESTING)
     out: list[Fall] = []
     start = 0
-    while True:
+    for _ in range(_TRIES):
         found, covered = _steepest(plain, floor, start, least_db), False
         if found is None and not out:
             bands = _uncovered(plain, floor, least_db)
@@ -100,11 +103,19 @@ def falls(history: LevelHistory, course: Course, track: int, least_db: float) ->
             return out
         if covered:
             found = _over_all(found, len(plain))
+        if _rested(low, mean, found, [(f.first, f.last) for f in out], entries):
+            start = found.at
+            continue
         stop = _end(floor, found)
-        out.append(_fall(low, course, track, entries, found, stop, covered))
+        fall = _fall(low, mean, course, track, entries, found, stop, covered)
+        if fall.first == entries[0]:  # it was as low at the very start
+            start = found.at
+            continue
+        out.append(fall)
         start = stop
         if stop >= count or len(out) >= 8:
-            return out
+            break
+    return out
 
 
 def _floors(low: Floats, mean: Floats, least: int) -> Floats:
@@ -113,6 +124,7 @@ def _floors(low: Floats, mean: Floats, least: int) -> Floats:
     lows, means = low.reshape(shape), mean.reshape(shape)
     level = np.sort(lows, axis=2)[:, :, 1]
     steady = (means - lows <= STEADY_DB) & (np.abs(lows - level[:, :, None]) < _AGREE_DB)
+    steady &= clear_of_leaks(lows, means)
     return np.where(steady.sum(axis=2) >= least, level, np.nan).astype(np.float32)
 
 
@@ -176,6 +188,28 @@ def _uncovered(plain: Floats, floor: Floats, least_db: float) -> int:
     )
     count = len(down) if down.all() else int(np.argmin(down))
     return HISS + count if count >= _LEAST_BANDS else HISS
+
+
+def _rested(
+    low: Floats,
+    mean: Floats,
+    drop: _Drop,
+    fallen: Sequence[tuple[int, int]],
+    entries: NDArray[np.int64],
+) -> bool:
+    """Whether the level that a track falls to was its level in rests before; ``fallen`` left out.
+
+    Then what fell was no hiss, but steady noise that somebody played.
+    """
+    heard = np.isfinite(drop.fall[HISS:])
+    after = (drop.before - drop.fall)[HISS:][heard, None]
+    stop = max(0, drop.at - 1) * _WINDOW
+    lows, means = low[HISS:, :stop][heard], mean[HISS:, :stop][heard]
+    at = (np.abs(lows - after) < _AGREE_DB) & (means - lows <= STEADY_DB)
+    rests = at.all(axis=0)
+    for first, last in fallen:
+        rests &= (entries[:stop] < first) | (entries[:stop] >= last)
+    return int(np.count_nonzero(rests)) >= _RESTED
 
 
 def _over_all(drop: _Drop, bands: int) -> _Drop:
@@ -248,6 +282,7 @@ def _end(floor: Floats, drop: _Drop) -> int:
 
 def _fall(
     low: Floats,
+    mean: Floats,
     course: Course,
     track: int,
     entries: NDArray[np.int64],
@@ -271,8 +306,10 @@ def _fall(
     # A signal that is gone may come back under programme that hides the hiss: then all bands rise.
     up = depth[:, :end].max(axis=0) < 0.4
     returned = np.flatnonzero(up[begin + _GONE : -1] & up[begin + _GONE + 1 :])
+    while end < len(entries) and end > begin + _GONE and up[end - 1]:
+        end -= 1  # windows are longer than entries
     for last in [begin + _GONE + int(k) for k in returned[:1]] + [end]:
-        whole = last - (last < end)  # an entry in which it comes back is not gone
+        whole = last - (last < len(entries))  # an entry in which it comes back is not gone
         behind = slice(min(begin + 2, whole - 1), whole)
         plays = float(course.programme[track, entries[behind]].mean())
         if plays <= PLAYS_ON and begin >= _WINDOW:  # before, programme may lie over all windows
@@ -293,57 +330,40 @@ def _fall(
         since=int(entries[since]),
         open_end=end >= len(entries),
         fall_db=each,
+        after=drop.before - drop.fall,
+        before_db=float(drop.before[HISS:][heard].mean()),
         after_db=float((drop.before - drop.fall)[HISS:][heard].mean()),
         mean_db=fall,
         plays=plays,
+        quieter_db=_quieter(mean[BODY], course.programme[track, entries], begin, end),
         slow=slow,
         covered=covered,
     )
 
 
-def faded_from(level: Floats, entry_s: float) -> int | None:
-    """The entry from which somebody turns the whole sound down at the end of a capture, if so.
+def _quieter(body: Floats, plays: NDArray[np.bool_], begin: int, end: int) -> float:
+    """How much less the body of the programme is between two entries than before, dB.
 
-    Down by 12 dB and more from its rests, on two tracks of three, and not at once, as where a
-    signal is lost.
-
-    Args:
-        level: mean over the hiss bands, (tracks, entries), of the tracks that count.
+    NaN where it does not play in one of the two.
     """
-    if not level.size:
-        return None
-    under = level - np.quantile(level, _RESTS, axis=1, keepdims=True)
-    begins = []
-    for row in under:
-        before = np.flatnonzero(row > _FADED_DB[0])
-        begin = int(before[-1]) + 1 if len(before) else 0
-        deep = np.flatnonzero(row[begin:] <= _FADED_DB[1])
-        if len(deep) and deep[0] * entry_s >= _FADES_S and row[-1] <= _FADED_DB[1]:
-            begins.append(begin)
-    soft = round(_SOFT_S / entry_s)
-    return min(begins) - soft if 3 * len(begins) >= 2 * len(level) else None
+    near = slice(max(0, begin - _BEFORE * _WINDOW), begin)
+    before, after = body[near][plays[near]], body[begin:end][plays[begin:end]]
+    if min(len(before), len(after)) < _WINDOW:
+        return float("nan")
+    return float(np.median(before) - np.median(after))
 
 
 def is_flat(fall: Fall) -> bool:
     """Whether body and edge went with the rest, as where the whole signal is gone."""
     body, edge = (float(db) for db in fall.fall_db[[BODY, EDGE]])
+    known = np.isfinite(edge) or fall.before_db > MOST_HISS_DB
+    least = _FLAT if fall.before_db > MOST_HISS_DB else _SOFTER
+    if known and fall.quieter_db >= least * fall.mean_db and not body < 0.5 * fall.mean_db:
+        return not edge < least * fall.mean_db  # noise that is played, and now more softly
     least = _FLAT if fall.plays <= PLAYS_ON else 0.8
     if np.isfinite(body):
         return body >= least * fall.mean_db and not edge < least * fall.mean_db
     return fall.plays <= PLAYS_ON and not edge < 0.5 * fall.mean_db
-
-
-def is_under(fall: Fall, others_db: Sequence[float]) -> bool:
-    """Whether a fall ends below the hiss of the other tracks, as far as any is known.
-
-    Where programme covered a track's hiss until now, its rest may look like a fall; the more so
-    where the treble of the hiss is covered.
-    """
-    known = [db for db in others_db if np.isfinite(db)]
-    if not known:
-        return not fall.covered
-    least = _UNDER_OTHERS_DB * (2 if fall.covered else 1)
-    return fall.after_db <= float(np.median(known)) - least
 
 
 def rises(fall: Fall, frequencies_hz: NDArray[np.float64]) -> bool:

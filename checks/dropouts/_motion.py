@@ -26,6 +26,9 @@ Bools = NDArray[np.bool_]
 Floats = NDArray[np.float32]
 
 SILENT_DB: Final = -157.0  # digital silence reads -160; the quietest converters some -140 a band
+MOST_HISS_DB: Final = -40.0
+"""A band; what is steady over that is played. Common practice: hiss is 50 to 80 dB down."""
+
 _STEADY_DB: Final = 1.9  # mean over low, averaged over the hiss bands: 1.2 in steady noise
 _STILL_DB: Final = 0.8  # change of their mean level from entry to entry in steady noise
 _PLATEAU_DB: Final = 1.5  # width of a level that is kept
@@ -128,7 +131,7 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float]
         over = level - base
         alike = (rise[:HISS] < over + _APART_DB).all(axis=0)
         alike &= (rise > 0.5 * over).all(axis=0)
-        higher = kept & alike & (over > _APART_DB)
+        higher = kept & alike & (over > _APART_DB) & (level <= MOST_HISS_DB)
         hiss = plateau(level[higher], _LEAST_ENTRIES)
         if hiss is not None:
             found = hiss, hiss - base

@@ -10,12 +10,14 @@ import numpy as np
 from checks.dropouts._bands import FilterBank, Floats
 from checks.dropouts._contact import Candidate
 from checks.dropouts._cuts import breaks_off, in_programme
+from checks.dropouts._fades import Fade, fade_out
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._hiss import Hiss
-from checks.dropouts._judge import Judge
-from checks.dropouts._lasting import PLAYS_ON, Fall, faded_from, falls, is_flat, is_under, rises
+from checks.dropouts._judge import NOTHING_DB, Judge
+from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat, rises
 from checks.dropouts._limits import DropoutsLimits
-from checks.dropouts._motion import Course, Motion, course, programme_spans, spans
+from checks.dropouts._motion import MOST_HISS_DB, Course, Motion, course, programme_spans, spans
+from checks.dropouts._others import TOGETHER_S, under_others
 from checks.dropouts._part import PartOutcome
 from checks.dropouts._tape_findings import LiftEvent, begins_with, counted, made
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
@@ -24,12 +26,12 @@ from checks.sheet import NoiseReduction, ReelKind, Sheet, TrackKind
 _SPACING_DB: Final = 54.6  # per wavelength: 20 log10 e^(2 pi)
 _JOIN_S: Final = 0.03  # lifts closer than that are one event, whatever the track
 _SERIES_S: Final = 1.0  # on the same track, one finding
-_TOGETHER_S: Final = 0.7  # lasting falls on several tracks that begin so close are one event
 _ELECTRONICS_DB: Final = 3.0  # how close to the standing machine's floor counts as that floor
 _COMES_BACK_DB: Final = 2.0  # more is asked for of a signal that comes back: bulk-erased tape
 _DIRT_S: Final = 2.0  # a head that clogs stays so for longer (common practice)
+_SOFT_S: Final = 2.0  # before a fade-out shows clearly
+_ROUNDING_DB: Final = -7.8  # 3 over a step's own noise, a step over the root of 12 (rounding)
 _GONE_S: Final = 0.6  # shorter is told as a dip
-_NOTHING_DB: Final = -130.0  # under any converter's noise in these bands (common practice)
 
 
 class TapeReport:
@@ -49,6 +51,7 @@ class TapeReport:
         self._bank, self._history, self._frames = bank, history, frames
         self._entry = history.entry_hops * bank.hop  # frames
         self._entry_s = self._entry / max(fmt.rate_hz, 1)
+        self._rounding_db = _ROUNDING_DB + 20.0 * np.log10(fmt.lsb / fmt.full_scale)
         kinds = [sheet.track(k).kind for k in range(fmt.channels)]
         self._music = [k for k, kind in enumerate(kinds) if kind is TrackKind.PROGRAMME]
         self._plain = sheet.tape.noise_reduction in (NoiseReduction.NONE, NoiseReduction.ENCODED)
@@ -61,7 +64,9 @@ class TapeReport:
         way = course(self._history, self._music or range(self._fmt.channels), self._entry_s)
         # A line-up begins and ends in its tones and parts them as it likes.
         lineup = self._sheet.reel.kind is ReelKind.LINEUP
-        findings = [] if lineup else [*self._no_tape(way), *self._cut(way, head, tail)]
+        fade = fade_out(self._history, self._music, self._entry_s)
+        shows = fade.first - (round(_SOFT_S / self._entry_s) if fade.count else 0)
+        findings = [] if lineup else [*self._no_tape(way, fade), *self._cut(way, head, tail)]
         counts = {
             "contact_losses": [0] * self._fmt.channels,
             "level_dips": [0] * self._fmt.channels,
@@ -73,12 +78,17 @@ class TapeReport:
                 for fall in falls(self._history, way, track, self._limits.hf_loss_db)
             ]
             reduction = self._sheet.tape.noise_reduction
+            stayed = [f for f in stayed if f.first < shows]
             hiss = Hiss(self._history, way, stayed)
+            stayed = under_others(stayed, hiss, self._history, self._music, self._entry_s)
+            # Other falls are rests, of the same hiss.
+            hiss = Hiss(self._history, way, stayed, least_db=self._rounding_db)
             judge = Judge(
                 self._bank, self._history, way, reduction, self._limits, hiss, self._music
             )
-            lasting = self._lasting(self._under_others(stayed, hiss, way), way)
-            found, counts = self._contacts(judge, candidates, dropped, lasting)
+            lasting = self._lasting(stayed, way)
+            heard = [c for c in candidates if c.start // self._history.entry_hops < shows]
+            found, counts = self._contacts(judge, heard, dropped, lasting)
             findings += found
             # Tones end on all tracks at once; of a line-up only some that fall silent are told.
             findings += [
@@ -97,7 +107,7 @@ class TapeReport:
 
     # ---- notes and cuts -------------------------------------------------------------------
 
-    def _no_tape(self, way: Course) -> list[Finding]:
+    def _no_tape(self, way: Course, fade: Fade) -> list[Finding]:
         out: list[Finding] = []
         broken: Finding | None = None
         for first, last in spans(~way.running):
@@ -125,7 +135,8 @@ class TapeReport:
             }
             out.append(made("no-tape", Verdict.CLEAR, Remedy.NONE, (), start, stop, what, values))
             # A leader is often cut in close behind a take; behind the last one nothing follows.
-            broken = self._broken_off(way, first, start) if last == len(way.states) else None
+            over = last == len(way.states) and not fade.deep
+            broken = self._broken_off(way, first, start) if over else None
         notes = [counted(one, len(out), len(out)) for one in out]
         return [*notes, broken] if broken else notes
 
@@ -275,7 +286,7 @@ class TapeReport:
             if (
                 groups
                 and groups[-1][0] == kind
-                and (fall.first - groups[-1][1][0].first) * self._entry_s <= _TOGETHER_S
+                and (fall.first - groups[-1][1][0].first) * self._entry_s <= TOGETHER_S
             ):
                 groups[-1][1].append(fall)
             else:
@@ -291,26 +302,23 @@ class TapeReport:
                 findings.append(counted(self._lost(group, way), same, same))
         return findings
 
-    def _under_others(self, stayed: Sequence[Fall], heard: Hiss, way: Course) -> list[Fall]:
-        """Falls that end below the hiss of the other tracks, and are no part of a fade-out."""
-        hiss = {k: heard.mean(k) for k in self._music}
-        faded = faded_from(way.level_db[self._music], self._entry_s)
-        stayed = [f for f in stayed if faded is None or f.first < faded]
-        return [f for f in stayed if is_under(f, [hiss[k] for k in hiss if k != f.track])]
-
     def _kind(self, fall: Fall) -> str | None:
         """What a lasting fall is called, if it is one."""
         length_s = (fall.last - fall.first) * self._entry_s
         covered_s = (fall.first - fall.since) * self._entry_s if fall.open_end else 0.0
+        if fall.before_db < self._rounding_db:
+            return None
+        if fall.before_db > MOST_HISS_DB and not fall.open_end:
+            return None  # noise that somebody played, and plays again
         if fall.plays <= PLAYS_ON and not fall.open_end and is_flat(fall):
             back = fall.mean_db >= self._limits.signal_lost_db + _COMES_BACK_DB
             return "signal-lost" if back and length_s >= _GONE_S else None
         if length_s + covered_s < self._limits.lasting_s:
             return None
         gone = fall.plays <= PLAYS_ON and fall.open_end
-        if gone and (is_flat(fall) or fall.after_db < _NOTHING_DB):
+        if gone and (is_flat(fall) or fall.after_db < NOTHING_DB):
             return "signal-lost" if fall.mean_db >= self._limits.signal_lost_db else None
-        if is_flat(fall) or fall.after_db < _NOTHING_DB:  # digital silence is no treble that fell
+        if is_flat(fall) or fall.after_db < NOTHING_DB:  # digital silence is no treble that fell
             return None
         return "hf-loss" if rises(fall, self._bank.frequencies_hz) else None
 
@@ -389,4 +397,4 @@ class TapeReport:
         if standing.any():
             bare = float(np.median(way.level_db[fall.track, standing]))
             return fall.after_db <= bare + _ELECTRONICS_DB
-        return fall.after_db <= _NOTHING_DB
+        return fall.after_db <= NOTHING_DB

@@ -1,0 +1,85 @@
+"""Which lasting falls end below what the other tracks of the tape hiss.
+
+Where programme covered a track's hiss until now, its first rest looks like a fall; but it ends at
+about the hiss of the others. What this cannot tell: a fall to the level of tracks that are dead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from checks.dropouts._bands import HISS, Floats
+from checks.dropouts._floors import LevelHistory
+from checks.dropouts._hiss import Hiss
+from checks.dropouts._lasting import PLAYS_ON, Fall
+
+TOGETHER_S: Final = 0.7
+"""Lasting falls on several tracks that begin so close are one event."""
+
+_UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
+_LIKE_OTHERS_DB: Final = 4.0  # tracks hiss alike; amplifiers lie 8 dB under it (common practice)
+
+
+def under_others(
+    falls: Sequence[Fall],
+    heard: Hiss,
+    history: LevelHistory,
+    tracks: Sequence[int],
+    entry_s: float,
+) -> list[Fall]:
+    """Those falls that end below the others of these tracks."""
+    return [
+        f
+        for f in falls
+        if is_under(f, _others(f, falls, heard, tracks, entry_s))
+        and not _shared(f, history, tracks)
+    ]
+
+
+def _shared(fall: Fall, history: LevelHistory, tracks: Sequence[int]) -> bool:
+    """Whether most other tracks come down to the same level meanwhile, and all goes on: a rest."""
+    others = [k for k in tracks if k != fall.track]
+    if fall.open_end or not others:
+        return False
+    low = history.low_db[HISS:, others, fall.first + 1 : fall.last - 1].astype(np.float32)
+    heard = np.isfinite(fall.after[HISS:])
+    if not low.shape[2]:
+        return False
+    least = np.median(low, axis=2)[heard] - fall.after[HISS:][heard, None]
+    return 2 * int(np.count_nonzero(least.mean(axis=0) < _LIKE_OTHERS_DB)) > len(others)
+
+
+def _others(
+    fall: Fall, falls: Sequence[Fall], heard: Hiss, tracks: Sequence[int], entry_s: float
+) -> list[Floats]:
+    """Lowest levels of the other tracks: hiss, and what they fall to, but not at that time."""
+    levels = {k: heard.lowest(k) for k in tracks if k != fall.track}
+    for one in falls:
+        apart = abs(one.first - fall.first) * entry_s > TOGETHER_S
+        if one.track in levels and apart and one.plays <= PLAYS_ON:
+            levels[one.track] = np.fmin(levels[one.track], one.after)
+    return list(levels.values())
+
+
+def is_under(fall: Fall, others: Sequence[Floats]) -> bool:
+    """Whether a fall ends below the hiss of the other tracks, as far as any is known.
+
+    Where programme covered a track's hiss until now, its rest may look like a fall; the more so
+    where the treble of the hiss is covered. Of a track that no longer plays, what is asked is
+    whether it is quieter than tracks that rest: programme may lie over the hiss of many.
+
+    Args:
+        others: hiss of each other track, (bands,) dB, NaN where it is not known.
+    """
+    levels = np.sort(np.array(others).reshape(-1, len(fall.after))[:, HISS:], axis=0)  # NaN last
+    known = np.isfinite(levels).sum(axis=0)
+    heard = np.isfinite(fall.after[HISS:]) & (known > 0)
+    if not heard.any():
+        return not fall.covered
+    pick = (known + 1) // 4 if fall.plays <= PLAYS_ON else known // 2
+    usual = np.take_along_axis(levels, pick[None] - (known == 0), axis=0)[0]
+    least = _UNDER_OTHERS_DB * (2 if fall.covered else 1)
+    return bool((usual - fall.after[HISS:])[heard].mean() >= least)
