@@ -2,10 +2,10 @@
 
 Flat tops hold no hiss, which looks like a tape that lifts from the head. Two tracks of one signal
 are one witness of a jump, not two. Where a track holds a stretch of another, it jumps at both
-seams. Timecode, pilot tones and clicks are square or made of samples, and know no programme to be
-cut off; a click jumps by nature. Such findings become notes that say so; nothing is taken away.
-A ``redo`` is never changed but on tracks that carry no programme, nor a jump that stands by
-itself, nor a lift that lasts longer than the longest flat top.
+seams. Timecode, pilot tones and clicks are square or made of samples: they know no programme to
+be cut off, nor hiss to fall, and some jump by nature. Such findings become notes that say so;
+nothing is taken away. A ``redo`` is never changed but on tracks that carry no programme, nor a
+jump that stands by itself, nor a lift that lasts longer than the longest flat top.
 """
 
 from __future__ import annotations
@@ -29,14 +29,15 @@ _DIPS: Final = ("contact-loss", "level-dip")
 _ALIKE: Final = ("identical", "same-signal", "inverted", "delayed")
 
 _EXPLAINED: Final = ("dropouts", "ultrasonic")
-_OF_PROGRAMME: Final = ("brickwall", "absent")
+_ENDS: Final = ("brickwall", "absent")
+_OF_PROGRAMME: Final = (*_ENDS, "contact-loss", "level-dip", "hf-loss")
 _NO_PROGRAMME: Final = tuple(str(k) for k in (TrackKind.TIMECODE, TrackKind.PILOT, TrackKind.CLICK))
 
 _NOT_JUDGED: Final = (
-    "This track carries timecode, a pilot tone or a click, whose spectrum says nothing about what "
-    "the transfer cut off."
+    "This track carries timecode, a pilot tone or a click: its spectrum and its level say nothing "
+    "about tape and transfer."
 )
-_CLICKS: Final = "The signal jumps, as the pulses of a click track do."
+_CLICKS: Final = "The signal jumps, as the edges of timecode and the pulses of a click track do."
 _FLAT: Final = (
     "In the flat tops of clipped peaks there is no hiss: that is no lift of the tape, and is told "
     "under clipping."
@@ -68,13 +69,15 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
         return bool(f.tracks) and all(recognised.get(track) in kinds for track in f.tracks)
 
     def seen(f: Finding) -> Finding:
-        if f.kind in _OF_PROGRAMME and all_are(f, _NO_PROGRAMME):
+        judged = f.kind in _OF_PROGRAMME and (f.verdict is Verdict.LISTEN or f.kind in _ENDS)
+        if judged and all_are(f, _NO_PROGRAMME):
             return _noted(f, _NOT_JUDGED, "track kind")
         if f.verdict is not Verdict.LISTEN or f.start_frame is None:
             return f
         if f.kind in _DIPS and any(_in_tops(f, one, rate_hz) for one in clipped):
             return _noted(f, _FLAT, "clipping")
-        if f.kind == "step" and all_are(f, (str(TrackKind.CLICK),)):
+        again = _NO_PROGRAMME if "jumps" in f.values else (str(TrackKind.CLICK),)
+        if f.kind == "step" and all_are(f, again):
             return _noted(f, _CLICKS, "track kind")
         if f.kind == "step" and any(_at_seams(f, one) for one in alike):
             return _noted(f, _SEAM, "equal tracks")

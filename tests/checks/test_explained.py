@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import numpy as np
@@ -124,10 +125,21 @@ def test_a_track_without_programme_has_none_to_be_cut_off(
         assert told.verdict is (Verdict.CLEAR if excused else Verdict.REDO)
 
 
+@pytest.mark.parametrize("kind", ["contact-loss", "level-dip", "hf-loss"])
+def test_timecode_has_no_hiss_to_be_heard(kind: str) -> None:
+    note = made("tracks", "track-kind", (1,), 0, 1, recognised="timecode")
+    fall = made("dropouts", kind, (1,), 50_000, 4_000)
+    assert verdict(fall, note) is Verdict.CLEAR
+    assert verdict(dataclasses.replace(fall, tracks=(1, 2)), note) is Verdict.LISTEN
+    assert verdict(dataclasses.replace(fall, verdict=Verdict.REDO), note) is Verdict.REDO
+
+
 @pytest.mark.parametrize("recognised", ["click", "timecode", None])
 def test_a_click_track_jumps_by_nature(recognised: str | None) -> None:
     note = made("tracks", "track-kind", (1,), 0, 1, recognised=recognised)
     expected = Verdict.CLEAR if recognised == "click" else Verdict.LISTEN
     assert verdict(step((1,), 500.0), note) is expected
+    often = Verdict.CLEAR if recognised else Verdict.LISTEN
+    assert verdict(step((1,), 500.0, jumps=40), note) is often
     assert verdict(step((0, 1), 500.0), note) is Verdict.LISTEN
     assert verdict(step((1,), 500.0, verdict=Verdict.REDO), note) is Verdict.REDO
