@@ -56,34 +56,22 @@ def lost(sides: list[Side]) -> int | None:
     Of all gaps that fit, the likeliest: small error, and a prediction that was sure of itself.
     """
     models = [_Ahead(side) for side in sides]
-    worst = {o: np.inf for o in OFFSETS if all(s.frame + o + ORDER <= len(s.x) for s in sides)}
-    if len(worst) < 4:
+    controls = [o for o in OFFSETS if all(s.frame + o + ORDER <= len(s.x) for s in sides)]
+    if len(controls) < 4:
         return None
+    later = [np.array([s.x[s.frame + o :][:ORDER] for o in (0, *controls)]) for s in sides]
+    worst = np.full(len(controls), np.inf)
     best, least = None, np.inf
     for count in range(1, MOST_LOST + 1):
         fits = [model.next() for model in models]
-        for offset in worst:
-            worst[offset] = min(worst[offset], _mean(fits, sides, offset))
-        if min(worst.values()) < FAILS:
+        scores = np.mean([fit(part) for fit, part in zip(fits, later, strict=True)], axis=0)
+        worst = np.minimum(worst, scores[1:])
+        if worst.min() < FAILS:
             break
-        score = _mean(fits, sides, 0)
-        cost = ORDER * score * len(sides) + sum(fit.doubt for fit in fits)
-        if score <= FITS and cost < least:
+        cost = ORDER * float(scores[0]) * len(sides) + sum(fit.doubt for fit in fits)
+        if scores[0] <= FITS and cost < least:
             best, least = count, cost
     return best
-
-
-def _mean(fits: list[_Fit], sides: list[Side], offset: int) -> float:
-    """How well all tracks go on, on average, from so many frames behind the cut."""
-    starts = [side.frame + offset for side in sides]
-    return float(
-        np.mean(
-            [
-                fit(side.x[start : start + ORDER])
-                for fit, side, start in zip(fits, sides, starts, strict=True)
-            ]
-        )
-    )
 
 
 class _Ahead:
@@ -122,16 +110,17 @@ class _Fit:
         """How unsure the prediction is: logarithm of the covariance's determinant."""
         return float(np.linalg.slogdet(self.covariance)[1])
 
-    def __call__(self, found: Floats) -> float:
-        """Mean square of the error over its expected covariance."""
-        error = (found - self.wanted) / self.floor
+    def __call__(self, found: Floats) -> Floats:
+        """Mean square of the error of each row over its expected covariance, (rows,)."""
+        error = ((found - self.wanted) / self.floor).T
+        worst = np.full(len(found), np.inf)
         if not np.isfinite(self.covariance).all() or not np.isfinite(error).all():
-            return float("inf")
+            return worst
         try:
             weighted = np.linalg.solve(self.covariance, error)
         except np.linalg.LinAlgError:
-            return float("inf")
-        return float(error @ weighted) / ORDER
+            return worst
+        return np.asarray(np.sum(error * weighted, axis=0)) / ORDER
 
 
 def _continued(

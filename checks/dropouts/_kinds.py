@@ -20,7 +20,7 @@ from checks.dropouts._events import Event
 from checks.dropouts._foreign import Stretch, Trace
 from checks.dropouts._junction import Junction
 from checks.dropouts._limits import DropoutsLimits
-from checks.dropouts._place import Place
+from checks.dropouts._place import LongLooks, Place
 from checks.model import CaptureFormat, Remedy, Value, Verdict
 
 CONVERTER_TRACKS: Final = 8
@@ -66,6 +66,9 @@ _TURN: Final = (
     "Several tracks turn to something else between the same two samples: tracks may change places, "
     "much is missing, or other samples stand there; listen."
 )
+_MISSING: Final = (
+    "Samples are missing: what follows is what should come some frames later; play the tape again."
+)
 _PUT_IN: Final = (
     "Samples were put in that do not belong there: the signal goes on behind them; play the tape "
     "again."
@@ -79,6 +82,7 @@ class Kinds:
         self._fmt = fmt
         self._limits = limits
         self._doubts = doubts
+        self._longer = LongLooks(fmt.rate_hz)
         self._stop = 0  # behind the last stretch told, within which nothing else is looked for
 
     def told(self, frame: int) -> bool:
@@ -222,8 +226,10 @@ class Kinds:
             if other is not None and other.cut and other.jump >= SEEN:
                 seen[track] = other
         tracks = tuple(sorted(seen))
-        strongest = max(clean, key=lambda t: clean[t].jump)
+        ranked = sorted(clean, key=lambda t: -clean[t].jump)
+        strongest = ranked[0]
         best = clean[strongest]
+        longer = self._longer.at(place, {t: clean[t] for t in ranked}, enough=single)
         values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
         at = place.start + frame
         sides = [place.side(t, frame, j) for t, j in sorted(clean.items())]
@@ -232,27 +238,30 @@ class Kinds:
         if (count := place.again(strongest, frame)) > 0:
             text = "A few samples come twice, bit for bit: they were put in; play the tape again."
             self._proven(tracks, at, text, "inserted", values, frames=count)
-        elif (count_lost := _causes.lost(sides)) is not None:
-            text = "Samples are missing: what follows is what should come some frames later; play "
-            text += "the tape again."
-            self._proven(tracks, at, text, "lost", {**values, "lost_frames": count_lost})
+        elif (shift := longer.shift) and place.alone(strongest, best):
+            values |= {} if shift.frames is None else {"lost_frames": shift.frames}
+            self._proven(tracks, at, _MISSING, "lost", values, sure=shift.tracks > 1)
+        elif longer.one_programme and (count_lost := _causes.lost(sides)) is not None:
+            self._proven(tracks, at, _MISSING, "lost", {**values, "lost_frames": count_lost})
         elif _one_converter(tracks, self._fmt.channels):
             text = "The signal is cut between two samples on the tracks of one converter alone: a "
             text += "digital fault; play the tape again."
             self._proven(tracks, at, text, "converter", values)
         elif (
             same
+            and longer.one_programme
             and best.later >= LATER
             and first >= SHARP
             and best.noisy
             and place.parted(strongest, best)
+            and place.alone(strongest, best)
         ):
             text = "The signal is cut between two samples, and each side fits itself to the very "
             text += "sample: nothing that comes before a converter can do that, samples are lost "
             text += "or put in; play the tape again."
             self._proven(tracks, at, text, "cut", values)
         elif any(j.noisy for j in clean.values()) and (best.later >= LATER or same):
-            self._doubtful(tracks, at, values)
+            self._doubtful(tracks, at, values, sound=longer.sound)
         else:
             return False
         return True
@@ -337,6 +346,7 @@ class Kinds:
         values: Mapping[str, Value] = MappingProxyType({}),
         *,
         frames: int = 1,
+        sure: bool = False,
     ) -> None:
         self._doubts.proven(
             Event(
@@ -348,7 +358,8 @@ class Kinds:
                 stop=at + frames,
                 text=text,
                 values={"cause": cause, **values},
-            )
+            ),
+            sure=sure,
         )
 
     def _doubtful(
@@ -359,6 +370,7 @@ class Kinds:
         *,
         text: str = _JUMP,
         frames: int = 1,
+        sound: bool = False,
     ) -> None:
         self._doubts.unproven(
             Event(
@@ -370,7 +382,8 @@ class Kinds:
                 stop=at + frames,
                 text=text,
                 values={"cause": "unproven", **values},
-            )
+            ),
+            sound=sound,
         )
 
 

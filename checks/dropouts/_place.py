@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.dropouts import _causes, _edges, _junction, _predict
+from checks.block import BLOCK_FRAMES
+from checks.dropouts import _causes, _edges, _junction, _long, _predict
 from checks.dropouts._history import History
 from checks.dropouts._junction import BEFORE, BEHIND, ORDER, REACH, Junction
 from checks.dropouts._zeros import by_chance
@@ -25,6 +27,14 @@ _HOLD_CHANCE: Final = 1e-9
 MOST_AGAIN: Final = 31
 """Longest stretch looked for as played again, in frames: from 32 on it is a repeated block."""
 
+MOST_LONG: Final = 100
+MOST_SHIFTS: Final = 30
+"""Long looks in a capture, and tries of all gaps, which cost a tenth of a second: what jumps more
+often is proven by the first of them, or by none."""
+
+_LONG_TRACKS: Final = 4  # of those that jump together, the strongest
+_HALF: Final = 0.5  # of the height of a cut
+_HELD_BEHIND: Final = 2 * BLOCK_FRAMES  # frames that have surely come in behind a place
 _LONG: Final = 32  # order of a prediction that goes on for a while
 _KNOWN: Final = 1024  # frames it is fitted to
 _CARRIED: Final = 48  # frames it goes on for
@@ -46,7 +56,18 @@ class Place:
         start: frame of the first of them.
     """
 
-    def __init__(self, fmt: CaptureFormat, native: Samples, *, peak: int, start: int) -> None:
+    def __init__(
+        self,
+        fmt: CaptureFormat,
+        native: Samples,
+        *,
+        peak: int,
+        start: int,
+        history: History | None = None,
+    ) -> None:
+        """``history``: where more of the samples can be had."""
+        self._fmt = fmt
+        self._history = history
         self._native = native
         self.steps, _ = _edges.in_steps(native, fmt)
         self.peak = peak
@@ -54,6 +75,20 @@ class Place:
 
     def junction(self, track: int, *, at: int | None = None) -> Junction | None:
         return _junction.looked_at(self.steps[track], self.peak, at=at)
+
+    def sides(self, track: int, frame: int) -> _long.Sides:
+        """A longer look at both sides of a frame."""
+        rate_hz = self._fmt.rate_hz
+        return _long.Sides(*self._around(track, frame, _long.reach(rate_hz)), rate_hz)
+
+    def _around(self, track: int, frame: int, reach: int) -> tuple[NDArray[np.float64], int]:
+        """Up to so many frames on each side of one, in steps of the word, and where it lies."""
+        if self._history is None:
+            return self.steps[track], frame
+        at = self.start + frame
+        start = max(at - reach, self._history.start, 0)
+        row = self._history.row(track, start, at + min(reach, _HELD_BEHIND))
+        return _edges.in_steps(row, self._fmt)[0], at - start
 
     def side(self, track: int, frame: int, found: Junction) -> _causes.Side:
         return _causes.Side(self.steps[track], frame, found.whitening, found.floor)
@@ -116,6 +151,18 @@ class Place:
         alike = np.abs(moves @ moves.T) / np.maximum(np.outer(size, size), 1e-300)
         return bool((alike < _ONE_SOURCE).any())
 
+    def alone(self, track: int, found: Junction) -> bool:
+        """Whether nothing half as high comes near a cut, within a tenth of a second.
+
+        What jumps in each of its periods, as a sawtooth does, may be cut anywhere by itself.
+        """
+        reach = _long.reach(self._fmt.rate_hz)
+        x, at = self._around(track, found.frame, reach)
+        size = np.abs(_predict.forward(x, found.whitening))
+        size[:ORDER] = 0
+        size[at - 2 * ORDER : at + 2 * ORDER] = 0
+        return float(size.max(initial=0.0)) <= _HALF * found.jump * found.right
+
     def silent(self, start: int, stop: int) -> bool:
         """Whether all tracks are zero from ``start`` to before ``stop``."""
         return not self._native[:, start:stop].any()
@@ -155,6 +202,51 @@ class Place:
         x = self.steps[track]
         before, behind = x[: found.frame], x[found.frame :]
         return _left_over(before, behind) and _left_over(behind[::-1], before[::-1])
+
+
+@dataclass(frozen=True, slots=True)
+class Longer:
+    """What a longer look at a cut tells.
+
+    Attributes:
+        one_programme: whether one stands on both sides, on the strongest track.
+        shift: the gap in it, if one explains the cut.
+        sound: whether sounds begin or end there on top of others, and that is all.
+    """
+
+    one_programme: bool = False
+    shift: _long.Shift | None = None
+    sound: bool = False
+
+
+class LongLooks:
+    """Long looks at the cuts of a capture, as far as they may cost."""
+
+    def __init__(self, rate_hz: int) -> None:
+        self._rate_hz = rate_hz
+        self._looks, self._shifts = MOST_LONG, MOST_SHIFTS
+
+    def at(self, place: Place, cut: dict[int, Junction], *, enough: float) -> Longer:
+        """Look at a cut.
+
+        Args:
+            cut: the tracks cut there, the strongest first.
+            enough: what the highest of those must reach that show a gap.
+        """
+        if not self._looks:
+            return Longer()
+        self._looks -= 1
+        first = next(iter(cut))
+        sides = {t: place.sides(t, cut[first].frame) for t in [*cut][:_LONG_TRACKS]}
+        one_programme = sides[first].news <= _long.OTHER_PROGRAMME
+        sound = all(
+            side.sounds and (side.stays or place.alone(t, cut[t])) for t, side in sides.items()
+        )
+        same = [t for t, side in sides.items() if side.news <= _long.ONE_PROGRAMME]
+        if not self._shifts or not any(cut[t].jump >= enough for t in same):
+            return Longer(one_programme, sound=sound)
+        self._shifts -= 1
+        return Longer(one_programme, _long.shift([sides[t] for t in same], self._rate_hz))
 
 
 def _left_over(known: NDArray[np.float64], other: NDArray[np.float64]) -> bool:

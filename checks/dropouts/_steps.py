@@ -132,7 +132,7 @@ class StepsPart:
         peak = strongest - start
         if self._known.covers(strongest, tracks) or broken(native[list(tracks)], peak):
             return
-        place = Place(self._fmt, native, peak=peak, start=start)
+        place = Place(self._fmt, native, peak=peak, start=start, history=self._history)
         self._kinds.look(place, tracks)
 
 

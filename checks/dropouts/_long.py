@@ -1,0 +1,212 @@
+"""The long look at a cut: is it one programme on both sides, and does it go on where it was?
+
+A tenth of a second on each side is thinned to some 16,000 samples a second, and a predictor of
+order 96 fitted to each. Where the filter of either side whitens the other down to its floor, the
+same partials sound before and behind: a note that begins or ends there, however sharply, leaves
+ten to a thousand times more. Then the past is predicted on over a gap of every length. Where it
+does not meet what follows at once, but does so some frames later, to the floor and on all tracks
+together, one shift in time explains the jump: samples are lost. Relays and clicks add a
+disturbance, behind which the programme goes on where it was.
+
+Thinned by two running means, each as long as the step, from the past alone: so nothing of one
+side reaches the other, and a shift of any number of frames is exact.
+
+What this cannot see: a cut in programme that changes within the tenth of a second, in noise, or
+near the ends of a capture.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from checks.dropouts import _predict
+from checks.dropouts._predict import Floats
+
+RATE_HZ: Final = 16_000
+"""Samples a second looked at: more than most partials of music need. From own trials."""
+
+ORDER: Final = 96
+KNOWN: Final = 1400  # thinned samples that a predictor is fitted to: 88 ms
+LEAST: Final = 4 * ORDER  # and the fewest that will do
+TEST: Final = 48  # thinned samples behind the gap that must be met
+FARTHEST_S: Final = 0.03  # longest gap predicted over
+
+ONE_PROGRAMME: Final = 1.6
+"""Most that either side's filter may leave of the other, floor 1. From own trials: samples lost
+leave 1.0 to 1.5 unless a note begins within the same tenth of a second, notes 9 to 200,000."""
+
+OTHER_PROGRAMME: Final = 3.0
+"""From here on the sides are not one programme: what each fits itself proves nothing."""
+
+ONE_SIDED: Final = 8.0
+"""How much more one side's filter leaves of the other where a sound begins or ends on top of what
+goes on. From own trials: 10 to 100,000."""
+
+MEETS: Final = 2.0  # most that may be left of what follows behind the gap, floor 1
+ALONE: Final = 30.0
+TOGETHER: Final = 10.0
+"""How much more must be left without a gap, on one track and on several."""
+
+_WANDERS: Final = 0.25  # share of the energy that a prediction may be unsure of and still tell
+_CLEAR: Final = 30.0  # twice the log likelihood of a gap over all others: e^15
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """One gap that explains a jump.
+
+    Attributes:
+        frames: how many are lost; None where several lengths explain as much.
+        without: mean square left where nothing is lost, floor 1.
+        tracks: how many tracks it joins that would not go on without it.
+    """
+
+    frames: int | None
+    without: float
+    tracks: int
+
+
+class Sides:
+    """Both sides of a cut on one track, thinned.
+
+    Attributes:
+        enough: whether both are long enough to be looked at.
+        news: most that the filter of either side leaves of the other, floor 1.
+        sounds: whether something begins or ends there, and all else is as it was.
+        stays: whether it goes on, or has gone on, for most of the time looked at.
+    """
+
+    def __init__(self, x: Floats, cut: int, rate_hz: int) -> None:
+        """``x``: samples in steps of the word, cut between ``cut - 1`` and ``cut``."""
+        self._every = every = thinning(rate_hz)
+        past = _smoothed(x[max(cut - (KNOWN + 2) * every, 0) : cut], every)
+        self._behind = _smoothed(x[cut : cut + (KNOWN + 2) * every], every)
+        self._past = past[2 * every - 2 :][::-1][::every][::-1]
+        later = self._behind[2 * every - 2 :: every]
+        self.enough = min(len(self._past), len(later)) >= LEAST
+        self.news, self.sounds, self.stays = np.inf, False, False
+        if not self.enough:
+            return
+        self._filter, self._floor = _fitted(self._past)
+        whitening, floor = _fitted(later)
+        ahead = _predict.forward(later, self._filter)[ORDER:] / self._floor
+        back = _predict.forward(self._past, whitening)[ORDER:][::-1] / floor
+        (new, lasting), (gone, earlier) = _news(ahead), _news(back)
+        self.news = max(new, gone)
+        quiet, loud = sorted((new, gone))
+        self.sounds = loud > OTHER_PROGRAMME and quiet <= max(ONE_PROGRAMME, loud / ONE_SIDED)
+        self.stays = (lasting if new > gone else earlier) > OTHER_PROGRAMME
+
+    def left_over(self, most: int) -> Floats:
+        """Mean square, floor 1, of what follows against the past predicted on over each gap.
+
+        Of 0 to ``most`` frames; as far as the prediction is sure of anything.
+        """
+        every, steps = self._every, most // self._every + 3
+        ahead = _continued(self._past, self._filter, steps + TEST)
+        response = _continued(np.zeros(ORDER), self._filter, steps + TEST, 1.0)
+        lag = np.subtract.outer(np.arange(TEST), np.arange(TEST))
+        lower = np.where(lag >= 0, response[np.maximum(lag, 0)], 0.0)
+        covariance = lower @ lower.T
+        limit = _WANDERS * float(np.mean(self._past**2)) / self._floor**2
+        out = np.full(most + 1, np.inf)
+        reach = np.arange(TEST) * every
+        for step in range(1, steps):
+            if step > 1:
+                old = response[step - 1 : step - 1 + TEST]
+                covariance = covariance + np.outer(old, old)
+            unsure = float(np.trace(covariance)) / TEST
+            if not np.isfinite(unsure) or unsure > max(limit, 1.0):
+                return out[: max((step - 3) * every + 2, 0)]
+            gaps = np.arange(max((step - 3) * every + 2, 0), min((step - 2) * every + 1, most) + 1)
+            if not len(gaps):
+                continue
+            first = step * every - 1 - gaps  # of what follows, on the grid of the past
+            error = (self._behind[first[:, np.newaxis] + reach] - ahead[step - 1 :][:TEST]).T
+            error /= self._floor
+            out[gaps] = np.sum(error * np.linalg.solve(covariance, error), axis=0) / TEST
+        return out
+
+
+def shift(sides: list[Sides], rate_hz: int) -> Shift | None:
+    """The gap that joins both sides on all tracks, where it must be one; None where none does.
+
+    Args:
+        sides: of tracks that are one programme before and behind.
+    """
+    most = int(FARTHEST_S * rate_hz)
+    table = np.ones((len(sides), most + 1))  # what is not foretold so far is taken to fit
+    told = np.zeros(len(sides), np.int64)
+    for row, side in enumerate(sides):
+        line = side.left_over(most)
+        told[row], table[row, : len(line)] = len(line), line
+    far = int(told.max())
+    if far < 2:
+        return None
+    total = table.mean(axis=0)
+    best = int(np.argmin(total[1:far])) + 1
+    show = table[told > best]
+    left, without = show[:, best], show[:, 0]
+    moved = int(np.sum(without >= TOGETHER * np.maximum(left, 1.0)))
+    enough = TOGETHER if moved > 1 else ALONE
+    if left.mean() > MEETS or left.max() > 1.5 * MEETS:
+        return None
+    if without.mean() < enough * max(float(left.mean()), 1.0):
+        return None
+    if len(sides) == 1:
+        near = np.flatnonzero(total[:far] < ALONE * max(float(total[best]), 1.0))
+        if int(near[-1] - near[0]) >= len(near):  # other gaps far from it explain nearly as much
+            return None
+    like = np.sum(TEST * len(sides) * (total[:far] - total[best]) < _CLEAR)
+    return Shift(best if like == 1 else None, float(without.mean()), moved)
+
+
+def thinning(rate_hz: int) -> int:
+    """Frames to one thinned sample."""
+    return max(1, round(rate_hz / RATE_HZ))
+
+
+def reach(rate_hz: int) -> int:
+    """Frames on each side that the look takes at most."""
+    return (KNOWN + 2) * thinning(rate_hz)
+
+
+def _news(left: Floats) -> tuple[float, float]:
+    """What a side's filter leaves of the other, all of it or next to the cut, and far from it."""
+    near, far = left[: 3 * ORDER], left[2 * len(left) // 3 :]
+    whole, near_by, far_off = (float(np.sqrt(np.mean(part**2))) for part in (left, near, far))
+    return max(whole, near_by), far_off
+
+
+def _smoothed(x: Floats, every: int) -> Floats:
+    """Two running means over the frame and those before it, in the shape of ``x``."""
+    if every == 1 or not len(x):
+        return x
+    mean = np.full(every, 1.0 / every)
+    return np.asarray(np.convolve(np.convolve(x, mean)[: len(x)], mean)[: len(x)])
+
+
+def _fitted(x: Floats) -> tuple[Floats, float]:
+    """The filter that whitens ``x``, run both ways, and what it leaves."""
+    ahead, count = _predict.products(x, ORDER)
+    back, _ = _predict.products(x[::-1], ORDER)
+    whitening = _predict.solved(ahead + back, 2 * count)
+    left = _predict.forward(x, whitening)[ORDER:]
+    mean = float(np.sum(left**2)) / max(len(left) - ORDER / 2, 1)
+    return whitening, max(float(np.sqrt(mean)), _predict.rounding(whitening), 1e-9)
+
+
+def _continued(past: Floats, whitening: Floats, frames: int, first: float = 0.0) -> Floats:
+    """The past predicted on; ``first`` is added to the first sample, as an innovation is."""
+    out = np.zeros(ORDER + frames)
+    out[:ORDER] = past[-ORDER:]
+    weights = -whitening[:0:-1]
+    with np.errstate(over="ignore", invalid="ignore"):
+        for k in range(ORDER, ORDER + frames):
+            out[k] = weights @ out[k - ORDER : k]
+            if k == ORDER:
+                out[k] += first
+    return out[ORDER:]

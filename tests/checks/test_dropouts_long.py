@@ -1,0 +1,177 @@
+"""The long look at a cut: one shift in time against sounds that begin or end within one sample."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.dropouts import DropoutsLimits, _long
+from checks.dropouts._history import History
+from checks.dropouts._steps import StepsPart
+from checks.model import CaptureFormat, Finding, Verdict
+
+Floats = NDArray[np.float64]
+CHORDS = (
+    (220.0, 277.2, 329.6, 1318.5),
+    (146.8, 370.0, 587.3, 880.0),
+    (98.0, 196.5, 246.9, 1480.0),
+)
+
+
+def chord(track: int, frames: int, rate_hz: int, *, hz: float = 1.0, seed: int = 3) -> Floats:
+    """Steady tones of one track, in steps of 24 bit; ``hz`` makes them higher."""
+    t = np.arange(frames) / rate_hz
+    rng = np.random.default_rng([seed, track])
+    tones = [np.sin(2 * np.pi * f * hz * t + rng.uniform(0, 6)) for f in CHORDS[track]]
+    return np.asarray(300_000 * np.sum(tones, axis=0) + 40 * rng.standard_normal(frames))
+
+
+def looked_at(rows: list[Floats], cut: int, rate_hz: int) -> list[_long.Sides]:
+    return [_long.Sides(row, cut, rate_hz) for row in rows]
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 352_800])
+@pytest.mark.parametrize("lost", [3, 441])
+def test_lost_samples_are_one_shift_of_all_tracks(rate_hz: int, lost: int) -> None:
+    cut = rate_hz // 4
+    rows = [np.delete(chord(k, rate_hz, rate_hz), slice(cut, cut + lost)) for k in range(3)]
+    sides = looked_at(rows, cut, rate_hz)
+    assert max(side.news for side in sides) < _long.ONE_PROGRAMME
+    found = _long.shift(sides, rate_hz)
+    assert found is not None
+    assert found.frames == lost  # as planted
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 192_000])
+def test_tracks_that_jump_by_shifts_of_their_own_prove_nothing(rate_hz: int) -> None:
+    # phases set anew, as a generator does: no gap joins them all
+    cut = rate_hz // 4
+    rows = []
+    for k in range(3):
+        before, after = chord(k, rate_hz, rate_hz), chord(k, rate_hz, rate_hz, seed=4)
+        rows.append(np.concatenate((before[:cut], after[cut:])))
+    sides = looked_at(rows, cut, rate_hz)
+    assert max(side.news for side in sides) < _long.ONE_PROGRAMME
+    assert _long.shift(sides, rate_hz) is None
+
+
+def test_a_click_behind_which_the_tones_go_on_is_no_shift() -> None:
+    rate_hz, cut = 96_000, 24_000
+    rows = [chord(k, rate_hz, rate_hz) for k in range(2)]
+    t = np.arange(2000) / rate_hz
+    for row in rows:  # a relay: 3 ms, on all inputs
+        row[cut : cut + 2000] += 400_000 * np.exp(-t / 0.003) * np.cos(2 * np.pi * 150 * t)
+    assert _long.shift(looked_at(rows, cut, rate_hz), rate_hz) is None
+
+
+@pytest.mark.parametrize("noise", [40.0, 20_000.0])
+def test_a_tone_that_starts_anew_at_its_own_pitch_on_one_track_is_no_shift(noise: float) -> None:
+    # where little noise is, no whole number of frames makes this phase; where much is, many do
+    rate_hz, cut = 48_000, 12_000
+    t = np.arange(rate_hz) / rate_hz
+    turns = 2 * np.pi * 220 * t + np.where(t < cut / rate_hz, 0.0, 1.234)
+    row = 900_000 * np.sin(turns) + noise * np.random.default_rng(1).standard_normal(rate_hz)
+    side = _long.Sides(row, cut, rate_hz)
+    assert side.news < _long.ONE_PROGRAMME
+    assert _long.shift([side], rate_hz) is None
+
+
+@pytest.mark.parametrize("begins", [True, False])
+def test_a_sound_on_top_of_others_is_known_as_one(begins: bool) -> None:
+    rate_hz, cut = 96_000, 24_000
+    row, sound = chord(0, rate_hz, rate_hz), chord(1, rate_hz, rate_hz)
+    there = slice(cut, None) if begins else slice(0, cut)
+    row[there] += 0.3 * sound[there]
+    side = _long.Sides(row, cut, rate_hz)
+    assert side.sounds
+    assert side.stays
+    assert side.news > _long.OTHER_PROGRAMME
+
+
+def test_other_programme_is_neither_a_sound_on_top_nor_the_same() -> None:
+    rate_hz, cut = 96_000, 24_000
+    row = np.concatenate((chord(0, cut, rate_hz), chord(1, rate_hz, rate_hz)))
+    side = _long.Sides(row, cut, rate_hz)
+    assert side.news > _long.OTHER_PROGRAMME
+    assert not side.sounds
+
+
+def test_too_little_on_a_side_tells_nothing() -> None:
+    side = _long.Sides(chord(0, 2000, 96_000), 900, 96_000)
+    assert not side.enough
+    assert side.news == np.inf
+    assert not side.sounds
+
+
+# -- in the whole part -------------------------------------------------------------------------
+
+
+class Nothing:
+    """No repeated block is known."""
+
+    def covers(self, frame: int, tracks: tuple[int, ...]) -> bool:
+        return False
+
+
+def steps(rows: list[Floats], rate_hz: int) -> list[Finding]:
+    """What the steps part alone finds in tracks in steps of 24 bit."""
+    x = (np.rint(np.array(rows)).astype(np.int64) << 8).astype(np.int32)
+    fmt = CaptureFormat(rate_hz=rate_hz, channels=len(x), word_length=24)
+    history = History(frames=16 * BLOCK_FRAMES)
+    part = StepsPart(fmt, DropoutsLimits(), history, Nothing())
+    work = Workspace()
+    for start in range(0, x.shape[1], BLOCK_FRAMES):
+        lead = min(LEAD_FRAMES, start)
+        piece = x[:, start - lead : start + BLOCK_FRAMES]
+        block = Block(piece, start=start, lead=lead, fmt=fmt, work=work)
+        history.add(block)
+        part.feed(block)
+    return list(part.finish().findings)
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 192_000])
+def test_samples_lost_in_steady_tones_are_proven_and_counted(rate_hz: int) -> None:
+    cut = rate_hz // 2
+    rows = [np.delete(chord(k, rate_hz, rate_hz), slice(cut, cut + 300)) for k in range(2)]
+    found = steps(rows, rate_hz)
+    assert [(f.verdict, f.start_frame, f.values["lost_frames"]) for f in found] == [
+        (Verdict.REDO, cut, 300)
+    ]
+
+
+@pytest.mark.parametrize("rate_hz", [96_000, 352_800])
+@pytest.mark.parametrize("begins", [True, False])
+def test_one_tone_that_begins_or_ends_within_a_sample_is_none(rate_hz: int, begins: bool) -> None:
+    # no converter was there: a generator's note, on one track of two
+    rows = [0.3 * chord(k, rate_hz, rate_hz) for k in range(2)]
+    t = np.arange(rate_hz) / rate_hz
+    note = 900_000 * np.cos(2 * np.pi * 660 * t)
+    there = slice(rate_hz // 2, None) if begins else slice(0, rate_hz // 2)
+    rows[0][there] += note[there]
+    assert steps(rows, rate_hz) == []
+
+
+@pytest.mark.parametrize("rate_hz", [48_000, 192_000])
+def test_other_tones_from_one_sample_on_are_never_proven(rate_hz: int) -> None:
+    # sounds put end to end: to listen to, for a take may have been mended so
+    half = rate_hz // 2
+    rows = [
+        np.concatenate((chord(k, half, rate_hz), chord(k, rate_hz, rate_hz, hz=1.19)))
+        for k in range(2)
+    ]
+    found = steps(rows, rate_hz)
+    assert [f.verdict for f in found] == [Verdict.LISTEN]
+
+
+@pytest.mark.parametrize("rate_hz", [96_000, 192_000])
+def test_a_sawtooth_is_cut_in_each_of_its_periods_by_nature(rate_hz: int) -> None:
+    t = np.arange(rate_hz) / rate_hz
+    rng = np.random.default_rng(6)
+    rows = [
+        900_000 * ((f * t % 1) - 0.5) * (1 + 0.3 * np.sin(2 * np.pi * t))
+        + 900 * rng.standard_normal(rate_hz)
+        for f in (98.0, 233.1)
+    ]
+    assert all(f.verdict is not Verdict.REDO for f in steps(rows, rate_hz))
