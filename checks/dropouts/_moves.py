@@ -44,7 +44,8 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
     """Which track's past goes on where: {position in ``tracks``: position it went to}.
 
     The moves must explain nearly every track that does not go on by itself, and either close, as
-    an exchange or a rotation does, or each be sure by itself.
+    an exchange or a rotation does, or each be sure by itself. Of an exchange both tracks must
+    tell: a pluck on one goes on from anything louder.
 
     Args:
         tracks: all tracks, in steps of the word, the cut at ``frame`` in each.
@@ -74,7 +75,8 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
     while closed and set(closed) != set(closed.values()):
         ends = set(closed) & set(closed.values())
         closed = {k: i for k, i in closed.items() if k in ends and i in ends}
-    if not closed or sum(float(gains[k]) for k in closed) < SURE:
+    gained = [float(gains[k]) for k in closed]
+    if sum(gained) < SURE or (len(gained) == 2 and min(gained) < SURE):
         closed = {}
     second = np.partition(costs, 1, axis=0)[1] - costs.min(axis=0)
     sure = {k: i for k, i in fits.items() if gains[k] >= SURE and second[k] >= APART}

@@ -40,3 +40,19 @@ def test_a_sound_that_begins_as_another_ends_is_no_exchange(clear: bool) -> None
     tracks = exchanged(loud, quiet)
     assert _moves.swapped(tracks, 1000) == {1: 0, 0: 1}
     assert not _moves.proven(tracks, 1000, {1: 0, 0: 1}, clear=clear)
+
+
+@pytest.mark.parametrize(("floor", "exchanged"), [(0.7, False), (0.05, True)])
+def test_an_exchange_is_told_by_both_tracks(
+    monkeypatch: pytest.MonkeyPatch, floor: float, exchanged: bool
+) -> None:
+    # what each track's past leaves of what follows on either; as at a plucked string beside hiss,
+    # where the second track goes on as it was, and as where its floor is far from that of the first
+    left = np.array(((231.0, 0.64), (1.99, 0.57)))
+    floors = (floor, 1.0)
+    monkeypatch.setattr(_moves, "_filter", lambda past: (np.zeros(1), floors[int(past[0])]))
+    monkeypatch.setattr(
+        _moves, "goes_on", lambda past, later, *_: left[int(past[0]), int(later[0])]
+    )
+    tracks = [np.full(2000, float(k)) for k in range(2)]
+    assert (_moves.swapped(tracks, 1000) is not None) == exchanged
