@@ -15,6 +15,7 @@ from checks.dropouts._history import History
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import Part, PartOutcome
 from checks.dropouts._repeats import BATCH_BLOCKS, RepeatsPart
+from checks.dropouts._scrambled import ScrambledPart
 from checks.dropouts._steps import StepsPart
 from checks.dropouts._tape import TapePart
 from checks.dropouts._zeros import RunsPart
@@ -69,12 +70,15 @@ class JointsHalf:
 
 
 class LevelsHalf:
-    """The parts that look for samples that stand still and for levels that fall."""
+    """The parts that look for samples that stand still or are none, and for levels that fall."""
 
     def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
         self._history = History(frames=int(_KEPT_S * fmt.rate_hz) + 4 * BLOCK_FRAMES)
-        runs = RunsPart(fmt, sheet, limits, self._history)
-        self._parts: tuple[Part, ...] = (runs, TapePart(fmt, sheet, limits))
+        self._parts: tuple[Part, ...] = (
+            RunsPart(fmt, sheet, limits, self._history),
+            ScrambledPart(fmt, limits, self._history),
+            TapePart(fmt, sheet, limits),
+        )
 
     def feed(self, block: Block) -> None:
         self._history.add(block)
@@ -121,7 +125,8 @@ def joined(outcomes: Sequence[PartOutcome], fmt: CaptureFormat) -> Outcome:
     findings.sort(key=lambda f: (-1 if f.start_frame is None else f.start_frame, f.kind, f.tracks))
     counts: dict[str, Sequence[int]] = {name: [0] * fmt.channels for name in _COUNTED}
     for outcome in outcomes:
-        counts.update(outcome.counts)
+        for name, some in outcome.counts.items():
+            counts[name] = [a + b for a, b in zip(counts[name], some, strict=True)]
     lines = tuple(
         DropoutsLine(track=track + 1, **{name: int(counts[name][track]) for name in _COUNTED})
         for track in range(fmt.channels)
@@ -139,7 +144,8 @@ def joined(outcomes: Sequence[PartOutcome], fmt: CaptureFormat) -> Outcome:
 
 def explained(findings: Sequence[Finding], rate_hz: int) -> list[Finding]:
     """Without what a proven digital fault explains: audio that is gone dips and repeats, too."""
-    digital = [f for f in findings if f.kind in _DIGITAL and f.verdict is Verdict.REDO]
+    faults = [f for f in findings if f.kind in _DIGITAL or _is_scrambled(f)]
+    digital = [f for f in faults if f.verdict is Verdict.REDO]
     return [f for f in findings if not any(_explains(fault, f, rate_hz) for fault in digital)]
 
 
@@ -150,6 +156,8 @@ def _explains(fault: Finding, other: Finding, rate_hz: int) -> bool:
         return False
     start, frames, first, length = (int(place or 0) for place in places)
     stop, last = start + frames, first + length
+    if _is_scrambled(fault) and not _is_scrambled(other):
+        return start >= first - _NEAR_FRAMES and stop <= last + _NEAR_FRAMES
     if other.kind in _DIPS:
         inside = start >= first - _NEAR_FRAMES and stop <= last + _NEAR_FRAMES
         each = fault.values.get("start_frames")  # of faults told together
@@ -161,6 +169,10 @@ def _explains(fault: Finding, other: Finding, rate_hz: int) -> bool:
         return abs(start - first) <= near and stop <= last + near
     once = fault.kind != "repeated-block" and fault.values.get("times") == 1
     return other.kind == "repeated-block" and once and start >= first and stop <= last
+
+
+def _is_scrambled(f: Finding) -> bool:
+    return f.kind == "step" and f.values.get("cause") == "scrambled"
 
 
 _DIGITAL = ("zero-run", "held-value", "repeated-block")

@@ -1,0 +1,124 @@
+"""Words that are no audio: bytes lost or in the wrong order, told from loud sound of any kind."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from synth import programme
+
+from checks.dropouts import DropoutsLimits, DropoutsPass
+from checks.model import CaptureFormat, Finding, Verdict
+from checks.registry import Check, Context
+from checks.sample_pass import SamplePass
+from checks.sheet import Sheet
+
+RATE = 96_000
+KINDS = ("drums", "plucks", "brass", "speech")
+
+
+def steps(x: Any, cuts: tuple[int, ...] = (), rate_hz: int = RATE) -> list[Finding]:
+    fmt = CaptureFormat(
+        rate_hz=rate_hz, channels=len(x), word_length=24, frames=x.shape[1],
+        floating=x.dtype != np.int32,
+    )  # fmt: skip
+    check = Check("dropouts", lambda c: DropoutsPass(c.fmt, Sheet(), DropoutsLimits()))
+    run = SamplePass(Context(fmt=fmt), [check])
+    for part in np.split(x, sorted(cuts), axis=1):
+        run.feed(part)
+    found = run.finish()["dropouts"].findings
+    return [f for f in found if f.verdict is not Verdict.CLEAR]
+
+
+def swapped(words: Any) -> Any:
+    """24-bit words, left-justified, with their three bytes in the other order."""
+    octets = np.ascontiguousarray(words).view(np.uint8).reshape(*words.shape, 4)
+    out = np.zeros_like(octets)
+    out[..., 1:] = octets[..., :0:-1]
+    return out.view(np.int32)[..., 0]
+
+
+def shifted(x: Any, at: int) -> Any:
+    """Interleaved 24-bit samples from frame ``at`` on, with one byte lost and the end made good."""
+    octets = np.ascontiguousarray(x.T).view(np.uint8).reshape(-1, 4)[:, 1:].reshape(-1)
+    place = at * len(x) * 3
+    octets = np.concatenate((octets[:place], octets[place + 1 :], [np.uint8(0)]))
+    wide = np.zeros((len(octets) // 3, 4), np.uint8)
+    wide[:, 1:] = octets.reshape(-1, 3)
+    return np.ascontiguousarray(wide.view(np.int32).reshape(-1, len(x)).T)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("frames", [40, 300, 5_000, 60_000])
+def test_words_with_their_bytes_turned_round_are_found(kind: str, frames: int) -> None:
+    x = programme(kind, rate_hz=RATE, tracks=2, seconds=3.0, seed=11, hiss_dbfs=-60.0)
+    x[:, 120_000 : 120_000 + frames] = swapped(x[:, 120_000 : 120_000 + frames])
+    (found,) = [f for f in steps(x) if f.kind == "step"]
+    assert (found.verdict, found.tracks) == (Verdict.REDO, (0, 1))
+    assert found.values["cause"] == "scrambled"
+    assert found.start_frame == pytest.approx(120_000, abs=20)
+    assert found.frames == pytest.approx(frames, abs=40)
+
+
+@pytest.mark.parametrize("tracks", [1, 3, 8])
+def test_all_that_follows_a_lost_byte_is_noise(tracks: int) -> None:
+    x = shifted(
+        programme("plucks", rate_hz=RATE, tracks=tracks, seconds=4.0, seed=4, hiss_dbfs=-62.0),
+        200_000,
+    )
+    found = steps(x)
+    redo = [f for f in found if f.verdict is Verdict.REDO]
+    assert [(f.kind, f.tracks, f.values["cause"]) for f in redo] == [
+        ("step", tuple(range(tracks)), "scrambled")
+    ]
+    assert redo[0].start_frame == pytest.approx(200_000, abs=20)
+    assert redo[0].frames == pytest.approx(x.shape[1] - 200_000, abs=60)
+
+
+def loud_sounds(kind: str) -> Any:
+    rng = np.random.default_rng(9)
+    n = 2 * RATE
+    t = np.arange(n) / RATE
+    gate = (np.arange(n) // 9_600) % 2
+    if kind == "normal noise, clipped":
+        return gate * np.clip(0.5 * rng.standard_normal(n), -1, 1)
+    if kind == "square wave":
+        return gate * np.sign(np.sin(2 * np.pi * 7_000 * t)) * 0.99
+    if kind == "wrapped tone":
+        return (1.8 * np.sin(2 * np.pi * 5_000 * t) + 1) % 2 - 1
+    if kind == "high tone":
+        return 0.99 * gate * np.sin(2 * np.pi * 31_000 * t)
+    if kind == "random levels, held":
+        return np.repeat(rng.uniform(-1, 1, n // 4 + 1), 4)[:n] * gate
+    assert kind == "distorted"
+    return np.clip(30 * np.sin(2 * np.pi * 440 * t) * np.sin(2 * np.pi * 7 * t), -1, 1)
+
+
+@pytest.mark.parametrize(
+    "kind",
+    ["normal noise, clipped", "square wave", "wrapped tone", "high tone", "random levels, held",
+     "distorted"],
+)  # fmt: skip
+def test_loud_sound_of_other_kinds_is_not_scrambled(kind: str) -> None:
+    rng = np.random.default_rng(1)
+    x = loud_sounds(kind) + 1e-4 * rng.standard_normal(2 * RATE)
+    words = (np.clip(np.rint(x * 2**23), -(2**23), 2**23 - 1).astype(np.int32) << 8)[np.newaxis]
+    assert not [f for f in steps(words) if f.values.get("cause") == "scrambled"]
+
+
+def test_noise_of_full_scale_from_end_to_end_may_be_meant() -> None:
+    rng = np.random.default_rng(2)
+    x = rng.integers(-(2**23), 2**23, (1, RATE), dtype=np.int64).astype(np.int32) << 8
+    (found,) = [f for f in steps(x) if f.values.get("cause") == "scrambled"]
+    assert found.verdict is Verdict.LISTEN
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.lists(st.integers(1, 99_999), max_size=4))
+def test_cuts_of_the_stream_change_nothing(cuts: list[int]) -> None:
+    x = programme("drums", rate_hz=48_000, tracks=2, seconds=2.1, seed=3)
+    x[0, 30_000:40_000] = swapped(x[0, 30_000:40_000])
+    assert steps(x, tuple(cuts), 48_000) == steps(x, (), 48_000)
