@@ -152,7 +152,7 @@ def _no_audio(walk: Walk) -> None:
 
 
 def _size_fields(walk: Walk) -> str:
-    held = f" (file {_size(walk.riff_size)}, audio {_size(walk.data_field)})"
+    held = f" (it says: file {_size(walk.riff_size)}, audio {_size(walk.data_field)})"
     if walk.wide and walk.ds64_data is not None:
         return f" (64-bit sizes: file {walk.ds64_riff}, audio {walk.ds64_data})"
     if walk.room_kept:
@@ -161,7 +161,7 @@ def _size_fields(walk: Walk) -> str:
 
 
 def _size(value: int) -> str:
-    return "-1" if value == UNKNOWN32 else f"{value}"
+    return "unknown" if value == UNKNOWN32 else f"{value:,}"
 
 
 def _outer_size(walk: Walk, data: Extent) -> None:
