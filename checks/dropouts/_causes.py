@@ -36,6 +36,9 @@ LEAST_FAILS: Final = 2.0
 """How much worse controls of foreign samples must fit, and how badly at least: 16 in log
 likelihood a track."""
 
+CONVERTER_TRACKS: Final = 8
+"""Tracks that multitrack converters and their links handle together. Common practice."""
+
 _MOVED: Final = (0, 1, 2, 3, 4)  # frames by which the edge of foreign samples may be missed
 OFFSETS: Final = (59, 97, 149, 211, 283, 367, 449, 541)  # of the controls, in frames: primes
 
@@ -218,3 +221,11 @@ CLEAR_SIGMAS: Final = 20.0
 CLEAR_REST: Final = 0.01
 """From these standard deviations on so much more of the disturbance may be left. A click before the
 converter leaves more: its filter spreads a tenth over the samples beside."""
+
+
+def one_converter(tracks: tuple[int, ...], channels: int) -> bool:
+    """Whether all tracks lie within one group of 8, nearly fill it, and others stay still."""
+    groups = {track // CONVERTER_TRACKS for track in tracks}
+    if channels < 2 * CONVERTER_TRACKS or len(groups) != 1:
+        return False
+    return len(tracks) >= CONVERTER_TRACKS - 2

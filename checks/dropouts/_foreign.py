@@ -74,6 +74,11 @@ class Trace:
     alike: bool
     bounds: float
 
+    @property
+    def proper(self) -> bool:
+        """Whether a stretch has sharp edges, is even within, and nothing begins with it."""
+        return self.sharp and self.even and self.alike
+
 
 @dataclass(frozen=True, slots=True)
 class Stretch:

@@ -23,9 +23,6 @@ from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._place import LongLooks, Place
 from checks.model import CaptureFormat, Remedy, Value, Verdict
 
-CONVERTER_TRACKS: Final = 8
-"""Tracks that multitrack converters and their links handle together. Common practice."""
-
 NEARLY: Final = 0.85
 """Share of a limit that is enough: two ways to tell the floor differ by so much. Own trials."""
 
@@ -41,6 +38,10 @@ BOUNDS: Final = 30.0
 """Height of both edges of a stretch, in standard deviations over all tracks, that is enough
 whatever lies within: other programme of the same kind is foretold as soon as the filter has passed
 its edge. From own trials: clean programme shows none."""
+
+BURST_S: Final = 0.0004
+"""Longest stretch on one track that its fit alone proves to have been put in: hand claps and sticks
+last longer, and noise goes on from anything. From own trials."""
 
 SHARP: Final = 50.0
 """Height of the first sample behind a clean cut, in standard deviations over all tracks, that
@@ -243,7 +244,7 @@ class Kinds:
             self._proven(tracks, at, _MISSING, "lost", values, sure=shift.tracks > 1)
         elif longer.one_programme and (count_lost := _causes.lost(sides)) is not None:
             self._proven(tracks, at, _MISSING, "lost", {**values, "lost_frames": count_lost})
-        elif _one_converter(tracks, self._fmt.channels):
+        elif _causes.one_converter(tracks, self._fmt.channels):
             text = "The signal is cut between two samples on the tracks of one converter alone: a "
             text += "digital fault; play the tape again."
             self._proven(tracks, at, text, "converter", values)
@@ -279,7 +280,7 @@ class Kinds:
             found = _foreign.stretch([place.steps[tracks[0]]], place.peak)
             if found is not None and self._foreign_on(place, tracks[:1], found):
                 return True
-        if found is None or not _proper(found.traces[0]) or len(tracks) >= self._fmt.channels:
+        if found is None or not found.traces[0].proper or len(tracks) >= self._fmt.channels:
             return False
         more = [*tracks, *(t for t in range(self._fmt.channels) if t not in tracks)][:_TRACKS]
         found = _foreign.stretch([place.steps[t] for t in more], place.peak)
@@ -298,13 +299,17 @@ class Kinds:
         values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
         first = found.frame - 2  # an edge may be missed by so much
         at = place.start + first
-        proper = any(_proper(trace) for trace in traces.values())
-        edges = [trace.edge for trace in traces.values() if _proper(trace)]
+        proper = any(trace.proper for trace in traces.values())
+        edges = [trace.edge for trace in traces.values() if trace.proper]
         edge = float(np.linalg.norm(edges))
         put_in = None
         if proper:
             put_in = _causes.inserted([place.past(t, first) for t in traces], near=frames)
-        if put_in is not None:
+        if put_in is not None and (
+            frames <= BURST_S * self._fmt.rate_hz
+            or edge >= SHARP
+            or place.witnesses([*traces], first)
+        ):
             moved, frames = put_in
             at += moved
             self._proven(tuple(sorted(traces)), at, _PUT_IN, "inserted", values, frames=frames)
@@ -329,7 +334,7 @@ class Kinds:
         bounds = [trace.bounds for trace in traces if trace.sharp and trace.alike]
         if float(np.linalg.norm(bounds)) >= BOUNDS:
             return True
-        sharp = [trace for trace in traces if _proper(trace)]
+        sharp = [trace for trace in traces if trace.proper]
         frames = found.stop - found.frame
         if len(sharp) >= 2 and 2 * len(sharp) >= len(traces):
             return True
@@ -385,16 +390,3 @@ class Kinds:
             ),
             sound=sound,
         )
-
-
-def _proper(trace: Trace) -> bool:
-    """Whether a stretch has sharp edges, is even within, and nothing begins with it."""
-    return trace.sharp and trace.even and trace.alike
-
-
-def _one_converter(tracks: tuple[int, ...], channels: int) -> bool:
-    """Whether all tracks lie within one group of 8, nearly fill it, and others stay still."""
-    groups = {track // CONVERTER_TRACKS for track in tracks}
-    if channels < 2 * CONVERTER_TRACKS or len(groups) != 1:
-        return False
-    return len(tracks) >= CONVERTER_TRACKS - 2

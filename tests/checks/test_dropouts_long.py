@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
-from checks.dropouts import DropoutsLimits, _long
+from checks.dropouts import DropoutsLimits, _causes, _long
 from checks.dropouts._history import History
 from checks.dropouts._steps import StepsPart
 from checks.model import CaptureFormat, Finding, Verdict
@@ -175,3 +175,16 @@ def test_a_sawtooth_is_cut_in_each_of_its_periods_by_nature(rate_hz: int) -> Non
         for f in (98.0, 233.1)
     ]
     assert all(f.verdict is not Verdict.REDO for f in steps(rows, rate_hz))
+
+
+@pytest.mark.parametrize(("frames", "verdict"), [(24, Verdict.REDO), (400, Verdict.LISTEN)])
+def test_a_burst_as_long_as_a_clap_is_not_proven_by_its_fit_alone(
+    monkeypatch: pytest.MonkeyPatch, frames: int, verdict: Verdict
+) -> None:
+    # whatever the fit says: noise goes on from anything
+    monkeypatch.setattr(_causes, "inserted", lambda sides, *, near: (2, near))
+    rate_hz, cut = 96_000, 50_000
+    rng = np.random.default_rng(2)
+    row = 1000 * rng.standard_normal(rate_hz)
+    row[cut : cut + frames] = rng.choice([-1, 1], frames) * rng.uniform(15_000, 25_000, frames)
+    assert [(f.verdict, f.start_frame) for f in steps([row], rate_hz)] == [(verdict, cut)]
