@@ -33,6 +33,7 @@ _GAP_HOPS: Final = 4  # kept clear of the slopes
 _LEAST_SIDE_HOPS: Final = 8
 _LEAST_DEEPER: Final = 24  # hops of a candidate within which a shorter one is looked for
 _DEEPER: Final = 0.4  # of the candidate's own level
+_SAME: Final = 1.3  # 1 dB: what steady noise does by itself from look to look (own trials)
 _MOST_A_LOOK: Final = 64  # candidates a track and look; more are music over a hiss not yet heard
 
 
@@ -86,6 +87,7 @@ class Screen:
         self._sets += [(0,)] if count > 1 else []
         self._limits: list[list[float]] = []
         self._wide: list[float] = []
+        self._heard: list[Floats] = []  # hiss of the last looks
         for members in self._sets:
             bands = [band for group in members for band in self._groups[group]]
             dof = bank.dof(bands)
@@ -110,6 +112,7 @@ class Screen:
         rank = int(0.15 * (parts.shape[2] - 1))
         hiss = np.partition(parts[HISS:], rank, axis=2)[:, :, rank]
         hiss = np.maximum(hiss * 10 ** (-PART_QUANTILE_DB / 10), np.float32(1e-16))
+        hiss = self._as_before(hiss)
         reach = _SCALES[-1]
         low, high = max(first - reach, 0), min(last + reach, hops)
         over = np.float32(1.0) / hiss
@@ -133,6 +136,19 @@ class Screen:
                     if one:
                         found += [one, *_deeper(energies, one)]
         return found
+
+    def _as_before(self, hiss: Floats) -> Floats:
+        """The hiss of a look, or what it was in the two before the last, where they agree.
+
+        A lift of half a second covers the quietest sixth of two looks.
+        """
+        early = self._heard[:2]
+        self._heard = [*self._heard[-2:], hiss]
+        if len(early) < 2 or len(self._heard) < 3:
+            return hiss
+        one, other = early
+        steady = np.maximum(one, other) <= _SAME * np.minimum(one, other)
+        return np.where(steady, np.maximum(hiss, np.minimum(one, other)), hiss)
 
     def _mark(self, total: Floats, number: int, marks: dict[int, list[tuple[int, int]]]) -> None:
         """Notes, a track, the hops (start, stop) in which some scale shows less than its limit."""

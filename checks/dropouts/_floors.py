@@ -25,6 +25,9 @@ LOW_MEAN_DB: Final = -1.19  # its low
 PART_QUANTILE_DB: Final = -0.86  # the 15 % quantile of its parts
 STEADY_DB: Final = 2.5  # mean over low; exceeded in 1 % of the entries
 
+NOTHING_DB: Final = -130.0
+"""Under any converter's noise in these bands (common practice): there the words stand still."""
+
 _LEAKS_DB: Final = 90.0  # under a steady tone, its leak through the window (92 dB, see ``_bands``)
 
 

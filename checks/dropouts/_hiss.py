@@ -68,8 +68,13 @@ class Hiss:
         lies under it.
         """
         level = self._floor(track, self._near(track, first, last))
-        lowest = self._whole(track, self._region(track, first)) + np.float32(_CHANGE_DB)
-        return np.asarray(np.fmin(level, lowest), np.float32)
+        region = self._region(track, first)
+        lowest = self._whole(track, region)
+        if last - first >= _PLAIN_ENTRIES:  # so long that it may be the lowest itself
+            same = self._course.running & (self._regions[track] == region)
+            same[first:last] = False
+            lowest = self._floor(track, np.flatnonzero(same))
+        return np.asarray(np.fmin(level, lowest + np.float32(_CHANGE_DB)), np.float32)
 
     def lowest(self, track: int) -> Floats:
         """The lowest hiss of a track outside lasting falls, dB a band, or NaN."""

@@ -24,14 +24,11 @@ import numpy as np
 
 from checks.dropouts._bands import BODY, EDGE, HISS, FilterBank, Floats
 from checks.dropouts._contact import Candidate, evidence
-from checks.dropouts._floors import LevelHistory, decibels
+from checks.dropouts._floors import NOTHING_DB, LevelHistory, decibels
 from checks.dropouts._hiss import Hiss
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import Course
 from checks.sheet import NoiseReduction
-
-NOTHING_DB: Final = -130.0
-"""Under any converter's noise in these bands (common practice): there the words stand still."""
 
 _PROOF: Final = 22.0  # nats; clean programme of many kinds reached 16 (own trials)
 _SHARED: Final = 9.0  # nats, for a track beside one that has proof

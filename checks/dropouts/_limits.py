@@ -64,7 +64,7 @@ class DropoutsLimits:
     # stretches 3 to 4 dB).
     signal_lost_db: Annotated[float, Ge(4), Le(60)] = 6.0
     # How long a fall must last to be called lasting; shorter ones are lifts. 0.5 to 600 s.
-    # Source: own trials (lifts are found up to some 0.3 s; no fall on clean programme).
+    # Source: own trials (lifts are found up to some 0.7 s; no fall on clean programme).
     lasting_s: Annotated[float, Ge(0.5), Le(600)] = 0.6
     # Shortest stretch without tape that is noted. 0.2 to 600 s. Source: common practice.
     no_tape_s: Annotated[float, Ge(0.2), Le(600)] = 0.4

@@ -9,12 +9,12 @@ import numpy as np
 
 from checks.dropouts._bands import FilterBank, Floats
 from checks.dropouts._contact import Candidate
-from checks.dropouts._cuts import breaks_off, in_programme
+from checks.dropouts._cuts import broken_off, in_programme
 from checks.dropouts._fades import Fade, fade_out
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._hiss import Hiss
-from checks.dropouts._judge import NOTHING_DB, Judge
-from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat, rises
+from checks.dropouts._judge import Judge
+from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat, is_silent, rises
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import MOST_HISS_DB, Course, Motion, course, programme_spans, spans
 from checks.dropouts._others import TOGETHER_S, under_others
@@ -30,6 +30,8 @@ _ELECTRONICS_DB: Final = 3.0  # how close to the standing machine's floor counts
 _COMES_BACK_DB: Final = 2.0  # more is asked for of a signal that comes back: bulk-erased tape
 _DIRT_S: Final = 2.0  # a head that clogs stays so for longer (common practice)
 _SOFT_S: Final = 2.0  # before a fade-out shows clearly
+_NEVER_RESTS: Final = 0.9  # of the entries
+_DECODER_DB: Final = 30.0  # more than any noise reduction takes (common practice: 10 to 24)
 _ROUNDING_DB: Final = -7.8  # 3 over a step's own noise, a step over the root of 12 (rounding)
 _GONE_S: Final = 0.6  # shorter is told as a dip
 
@@ -81,8 +83,9 @@ class TapeReport:
             stayed = [f for f in stayed if f.first < shows]
             hiss = Hiss(self._history, way, stayed)
             stayed = under_others(stayed, hiss, self._history, self._music, self._entry_s)
-            # Other falls are rests, of the same hiss.
-            hiss = Hiss(self._history, way, stayed, least_db=self._rounding_db)
+            # Other falls are rests, of the same hiss; short ones are lifts from it.
+            apart = [f for f in stayed if self._kind(f) or self._lasts(f) >= _DIRT_S]
+            hiss = Hiss(self._history, way, apart, least_db=self._rounding_db)
             judge = Judge(
                 self._bank, self._history, way, reduction, self._limits, hiss, self._music
             )
@@ -136,26 +139,11 @@ class TapeReport:
             out.append(made("no-tape", Verdict.CLEAR, Remedy.NONE, (), start, stop, what, values))
             # A leader is often cut in close behind a take; behind the last one nothing follows.
             over = last == len(way.states) and not fade.deep
-            broken = self._broken_off(way, first, start) if over else None
+            broken = None
+            if over:
+                broken = broken_off(self._history, way, self._music, first, start)
         notes = [counted(one, len(out), len(out)) for one in out]
         return [*notes, broken] if broken else notes
-
-    def _broken_off(self, way: Course, entry: int, start: int) -> Finding | None:
-        """Programme that the end of the tape's sound cuts off."""
-        loud = {k: breaks_off(self._history, way, k, entry) for k in self._music}
-        tracks = tuple(k for k, db in loud.items() if db is not None)
-        if not tracks:
-            return None
-        over = max(db for db in loud.values() if db is not None)
-        text = (
-            f"Programme breaks off here, {over:.0f} dB over the quiet of the tape, and only the "
-            "replay machine's own noise follows on all tracks: the tape ran out or stopped in the "
-            "midst of it, or the signal was lost; listen whether the end is missing."
-        )
-        values: dict[str, Value] = {"over_quiet_db": rounded(over, 1), "count": 1, "listed": 1}
-        return made(
-            "cut-end", Verdict.LISTEN, Remedy.REPLAY, tracks, start, start + 1, text, values
-        )
 
     def _cut(self, way: Course, head: Floats, tail: Floats) -> list[Finding]:
         out = []
@@ -302,23 +290,27 @@ class TapeReport:
                 findings.append(counted(self._lost(group, way), same, same))
         return findings
 
+    def _lasts(self, fall: Fall) -> float:
+        return (fall.last - fall.first) * self._entry_s
+
     def _kind(self, fall: Fall) -> str | None:
         """What a lasting fall is called, if it is one."""
-        length_s = (fall.last - fall.first) * self._entry_s
+        length_s = self._lasts(fall)
         covered_s = (fall.first - fall.since) * self._entry_s if fall.open_end else 0.0
         if fall.before_db < self._rounding_db:
             return None
-        if fall.before_db > MOST_HISS_DB and not fall.open_end:
-            return None  # noise that somebody played, and plays again
+        played = fall.before_db > MOST_HISS_DB and fall.steady < _NEVER_RESTS
+        if played and not fall.open_end and is_flat(fall):
+            return None  # noise that somebody plays, and plays again
         if fall.plays <= PLAYS_ON and not fall.open_end and is_flat(fall):
             back = fall.mean_db >= self._limits.signal_lost_db + _COMES_BACK_DB
             return "signal-lost" if back and length_s >= _GONE_S else None
         if length_s + covered_s < self._limits.lasting_s:
             return None
         gone = fall.plays <= PLAYS_ON and fall.open_end
-        if gone and (is_flat(fall) or fall.after_db < NOTHING_DB):
+        if gone and (is_flat(fall) or is_silent(fall)):
             return "signal-lost" if fall.mean_db >= self._limits.signal_lost_db else None
-        if is_flat(fall) or fall.after_db < NOTHING_DB:  # digital silence is no treble that fell
+        if is_flat(fall) or is_silent(fall):  # digital silence is no treble that fell
             return None
         return "hf-loss" if rises(fall, self._bank.frequencies_hz) else None
 
@@ -331,7 +323,7 @@ class TapeReport:
         start, stop = self._place(min(f.first for f in group), max(f.last for f in group))
         worst = max(group, key=lambda f: f.mean_db)
         how = "slowly" if worst.slow else "at once"
-        long_s = (worst.last - worst.first) * self._entry_s
+        long_s = self._lasts(worst)
         until = "and is not heard to come back"
         until = until if worst.open_end else f"and is back after {long_s:.1f} s"
         cause = "a head that clogs" if worst.open_end or long_s >= _DIRT_S else "dirt, or a lift"
@@ -360,7 +352,7 @@ class TapeReport:
         worst = max(group, key=lambda f: f.mean_db)
         bare = any(self._electronics(f, way) for f in group)
         others = [k for k in range(self._fmt.channels) if k not in tracks]
-        redo = bool(others) and (bare or self._plain)
+        redo = bool(others) and (bare or self._plain or worst.mean_db >= _DECODER_DB)
         until = "to the end" if worst.open_end else "on for a while"
         text = (
             f"The signal is gone from here {until}: the hiss falls by {worst.mean_db:.0f} dB "
@@ -397,4 +389,4 @@ class TapeReport:
         if standing.any():
             bare = float(np.median(way.level_db[fall.track, standing]))
             return fall.after_db <= bare + _ELECTRONICS_DB
-        return fall.after_db <= NOTHING_DB
+        return is_silent(fall)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape import TapePart
-from checks.model import CaptureFormat
+from checks.model import CaptureFormat, Finding, Verdict
 from checks.sheet import Sheet
 
 RATE = 48_000
@@ -17,7 +17,7 @@ LOSSES = {"hf-loss", "signal-lost", "contact-loss", "level-dip"}
 Sound = NDArray[np.float64]
 
 
-def _kinds(x: Sound, rate_hz: int = RATE, word_length: int = 24) -> set[str]:
+def _findings(x: Sound, rate_hz: int = RATE, word_length: int = 24) -> tuple[Finding, ...]:
     steps = np.rint(x * 2 ** (word_length - 1)).astype(np.int64)
     words = (steps << (32 - word_length)).astype(np.int32)
     fmt = CaptureFormat(rate_hz=rate_hz, channels=len(x), word_length=word_length)
@@ -27,7 +27,11 @@ def _kinds(x: Sound, rate_hz: int = RATE, word_length: int = 24) -> set[str]:
         part.feed(
             Block(words[:, s - lead : s + BLOCK_FRAMES], start=s, lead=lead, fmt=fmt, work=work)
         )
-    return {f.kind for f in part.finish().findings}
+    return part.finish().findings
+
+
+def _kinds(x: Sound, rate_hz: int = RATE, word_length: int = 24) -> set[str]:
+    return {f.kind for f in _findings(x, rate_hz, word_length)}
 
 
 def _noise(tracks: int, seconds: float, dbfs: float, seed: int, rate_hz: int = RATE) -> Sound:
@@ -113,3 +117,53 @@ def test_a_track_that_falls_to_the_electronics_is_still_told(left_dbfs: float) -
     lost[2, 5 * RATE :] = _noise(1, 4.0, left_dbfs, 20)[0]
     assert not _kinds(x) & LOSSES
     assert "signal-lost" in _kinds(lost)
+
+
+def _notes(tracks: int, seconds: float, hiss_dbfs: float) -> Sound:
+    x = _noise(tracks, seconds, hiss_dbfs, 30)
+    t = np.arange(x.shape[1]) / RATE
+    for k in range(tracks):
+        on = [(a, a + 0.7) for a in np.arange(0.4 + 0.3 * k, seconds - 0.8, 1.2)]
+        tone = sum(np.sin(2 * np.pi * (180 + 60 * k) * h * t) / h for h in range(1, 6))
+        gain = np.convolve(_segments(*on, seconds=seconds), np.full(480, 1 / 480), "same")
+        x[k] += 0.1 * tone * gain
+    return x
+
+
+def _dull(x: Sound, corner_hz: float) -> Sound:
+    """Fourth-order low-pass: -3 dB at the corner, 24 dB an octave behind it (Butterworth)."""
+    f = np.fft.rfftfreq(len(x), 1 / RATE)
+    return np.fft.irfft(np.fft.rfft(x) / np.sqrt(1 + (f / corner_hz) ** 8), len(x))
+
+
+@pytest.mark.parametrize("corner_hz", [1500.0, 2000.0, 5000.0])
+@pytest.mark.parametrize("stop_s", [9.0, 6.5])
+def test_a_track_that_turns_dull_is_told(corner_hz: float, stop_s: float) -> None:
+    """Steeper than any spacing loss, down to nothing above 12 kHz; body and hiss below stay."""
+    x = _notes(3, 9.0, -62.0)
+    now = _segments((4.5, stop_s), seconds=9.0)
+    x[1] += (_dull(x[1], corner_hz) - x[1]) * now
+    found = _findings(x)
+    assert [(f.kind, f.tracks) for f in found if f.kind in LOSSES] == [("hf-loss", (1,))]
+
+
+@pytest.mark.parametrize("stop_s", [9.0, 6.5])
+def test_a_track_at_a_hundredth_needs_no_word_about_noise_reduction(stop_s: float) -> None:
+    """40 dB less, hiss and all: no noise reduction does that (common practice: 10 to 24 dB)."""
+    x = _notes(3, 9.0, -62.0)
+    x[1] *= 1 - 0.99 * _segments((4.5, stop_s), seconds=9.0)
+    (lost,) = (f for f in _findings(x) if f.kind in LOSSES)
+    assert (lost.kind, lost.verdict, lost.tracks) == ("signal-lost", Verdict.REDO, (1,))
+    assert abs((lost.start_frame or 0) / RATE - 4.5) < 0.2
+
+
+@pytest.mark.parametrize("length_s", [0.2, 0.4, 0.6])
+@pytest.mark.parametrize("sort", ["level", "treble"])
+def test_lifts_between_the_short_and_the_lasting_are_told(length_s: float, sort: str) -> None:
+    """Up to the 0.6 s from which a fall is lasting (the limit ``lasting_s``)."""
+    x = _notes(3, 9.0, -62.0)
+    less = _dull(x[1], 4000.0) if sort == "treble" else 0.1 * x[1]
+    x[1] += (less - x[1]) * _segments((6.0, 6.0 + length_s), seconds=9.0)
+    found = [f for f in _findings(x) if f.kind in LOSSES]
+    assert {f.tracks for f in found} == {(1,)}
+    assert abs(max(f.frames or 0 for f in found) / RATE - length_s) < 0.2
