@@ -238,7 +238,8 @@ class LongLooks:
         self._looks -= 1
         first = next(iter(cut))
         sides = {t: place.sides(t, cut[first].frame) for t in [*cut][:_LONG_TRACKS]}
-        one_programme = sides[first].news <= _long.OTHER_PROGRAMME
+        most = _long.OTHER_PROGRAMME if len(cut) > 1 else _long.ONE_PROGRAMME
+        one_programme = sides[first].news <= most
         sound = all(
             side.sounds and (side.stays or place.alone(t, cut[t])) for t, side in sides.items()
         )

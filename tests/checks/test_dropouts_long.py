@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -9,6 +12,7 @@ from numpy.typing import NDArray
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
 from checks.dropouts import DropoutsLimits, _causes, _long
 from checks.dropouts._history import History
+from checks.dropouts._place import LongLooks
 from checks.dropouts._steps import StepsPart
 from checks.model import CaptureFormat, Finding, Verdict
 
@@ -188,3 +192,15 @@ def test_a_burst_as_long_as_a_clap_is_not_proven_by_its_fit_alone(
     row = 1000 * rng.standard_normal(rate_hz)
     row[cut : cut + frames] = rng.choice([-1, 1], frames) * rng.uniform(15_000, 25_000, frames)
     assert [(f.verdict, f.start_frame) for f in steps([row], rate_hz)] == [(verdict, cut)]
+
+
+@pytest.mark.parametrize(("tracks", "one"), [(1, False), (2, True)])
+def test_one_track_alone_must_be_one_programme_more_nearly(tracks: int, one: bool) -> None:
+    # a bass note that stops under other music leaves 2 to 2.3
+    class Near:
+        def sides(self, track: int, frame: int) -> Any:
+            return SimpleNamespace(news=2.2, sounds=False, stays=False)
+
+    place: Any = Near()
+    cut: Any = {track: SimpleNamespace(frame=1000, jump=22.0) for track in range(tracks)}
+    assert LongLooks(96_000).at(place, cut, enough=12.0).one_programme == one
