@@ -19,7 +19,7 @@ from checks.sheet import TrackKind
 
 _NEAR_S: Final = 0.5  # the first and last tops of a clipped stretch may be too short to be counted
 _SMEARED_MS: Final = 2.0  # by which the bands of the tape's part lengthen a place
-_MORE_THAN_A_LIFT_DB: Final = 20.0
+_MORE_THAN_A_LIFT_DB: Final = 14.0
 """Fall of the hiss: where a tape lifts, the amplifier's noise stays (common practice: 8 to 12 dB
 under the hiss)."""
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from checks.dropouts._bands import BODY, EDGE, HISS, Floats
 from checks.dropouts._floors import NOTHING_DB, STEADY_DB, LevelHistory, clear_of_leaks
+from checks.dropouts._heard import heard_mean, middle, quietest
 from checks.dropouts._motion import MOST_HISS_DB, Course
 
 _WINDOW: Final = 4  # entries
@@ -32,6 +33,8 @@ _COVERED_DB: Final = 4.0  # over the hiss of before: not hiss that came back, bu
 _STEADY_DB: Final = 4.0  # of single lows, from one noise (own trials: 3 in 98 % of them)
 _PLAIN: Final = 3  # entries of a window that keep to one level: hiss, not a gap in music
 _RESTING: Final = 2  # the same for what lies under the hiss of before: rests are short
+_ALIKE_DB: Final = 4.0  # own trials: bands of one noise
+_FAR_DB: Final = 15.0  # further than to an amplifier's noise (common practice: 8 to 12 dB)
 _LEAST_BANDS: Final = 3
 PLAYS_ON: Final = 0.02  # of the entries, from which a track still carries programme
 _FLAT: Final = 0.55  # of the mean fall: so much in the body, and the whole signal is gone
@@ -156,20 +159,20 @@ def _steepest(
     padded = np.full((len(floor), _BEFORE + count), np.nan, np.float32)
     padded[:, _BEFORE:] = plain
     views = np.lib.stride_tricks.sliding_window_view(padded, _BEFORE, axis=1)
-    before = _quietest(views[:, places])
+    before = quietest(views[:, places])
     ahead = np.full((len(floor), count + 2 * _LOOK), np.nan, np.float32)
     ahead[:, :count] = floor
     ahead[:, count] = floor[:, -1]  # a rest at the very end may be a window long
     best: tuple[float, _Drop] | None = None
     for size, gap in _SCALES:
         views = np.lib.stride_tricks.sliding_window_view(ahead, size, axis=1)
-        fall = before - _middle(views[:, places + gap])
+        fall = before - middle(views[:, places + gap])
         least = min(_LEAST_BANDS, len(fall) - HISS)
         for lowest in range(HISS, len(fall) - least + 1):  # programme may cover lower ones
             mean = _agreed(fall[lowest:], least)
             mean[mean < least_db] = -np.inf
             if music:
-                mean[_like_music(fall, lowest)] = -np.inf
+                mean[like_music(fall, lowest)] = -np.inf
             k = int(np.argmax(mean))
             if np.isfinite(mean[k]) and (best is None or mean[k] > best[0] + 0.3):
                 own = fall[:, k].copy()
@@ -186,7 +189,7 @@ def _uncovered(plain: Floats, floor: Floats, least_db: float) -> int:
     """
     heard = np.where(np.isfinite(plain[HISS:]), plain[HISS:], -np.inf)
     down = (
-        np.quantile(heard, 0.9, axis=1, method="lower") - _middle(floor[HISS:, -_AT_END:])
+        np.quantile(heard, 0.9, axis=1, method="lower") - middle(floor[HISS:, -_AT_END:])
         >= least_db
     )
     count = len(down) if down.all() else int(np.argmin(down))
@@ -234,36 +237,18 @@ def _agreed(fall: Floats, least: int) -> NDArray[np.floating]:
     return np.where(good, mean, -np.inf)
 
 
-def _like_music(fall: Floats, lowest: int) -> NDArray[np.bool_]:
+def like_music(fall: Floats, lowest: int) -> NDArray[np.bool_]:
     """Whether the lower bands fall more than the treble: players who stop, no clog."""
     half = lowest + (len(fall) - lowest) // 2
-    deep, high = _mean(fall[lowest:half]), _mean(fall[half:])
+    deep, high = heard_mean(fall[lowest:half]), heard_mean(fall[half:])
     low = np.nan_to_num(fall[:HISS], nan=-np.inf).max(axis=0)
-    return np.asarray((deep > 1.2 * high + 1.0) | (low > 1.05 * _mean(fall[lowest:]) + 1.5))
-
-
-def _mean(fall: Floats) -> Floats:
-    """Mean of the bands heard, 0 where none is."""
-    heard = np.isfinite(fall)
-    total = np.where(heard, fall, 0.0).sum(axis=0) / np.maximum(heard.sum(axis=0), 1)
-    return np.asarray(total, np.float32)
-
-
-def _quietest(floor: Floats) -> Floats:
-    """The quietest tenth of the heard windows, the last axis away; NaN with none."""
-    ordered = np.sort(floor, axis=-1)  # NaN last
-    heard = np.isfinite(ordered).sum(axis=-1)
-    pick = np.minimum((0.1 * heard).astype(np.int64), np.maximum(heard - 1, 0))
-    return np.take_along_axis(ordered, pick[..., None], axis=-1)[..., 0]
-
-
-def _middle(floor: Floats) -> Floats:
-    """The median of the heard windows, the last axis away; NaN with fewer than two."""
-    ordered = np.sort(floor, axis=-1)
-    heard = np.isfinite(ordered).sum(axis=-1)
-    pick = np.maximum(heard - 1, 0) // 2
-    level = np.take_along_axis(ordered, pick[..., None], axis=-1)[..., 0]
-    return np.where(heard >= 2, level, np.nan).astype(np.float32)
+    # Steady tones stop with the hiss where all is lost: its bands fall alike, and far.
+    heard = np.isfinite(fall[lowest:])
+    most = np.where(heard, fall[lowest:], -np.inf).max(axis=0)
+    least = np.where(heard, fall[lowest:], np.inf).min(axis=0)
+    gone = (most - least <= _ALIKE_DB) & (least >= _FAR_DB) & (heard.sum(axis=0) >= 4)
+    less = (deep > 1.2 * high + 1.0) | (low > 1.05 * heard_mean(fall[lowest:]) + 1.5)
+    return np.asarray(less & ~gone)
 
 
 def _end(floor: Floats, drop: _Drop) -> int:

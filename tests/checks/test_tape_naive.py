@@ -7,6 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.dropouts._lasting import like_music
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape import TapePart
 from checks.model import CaptureFormat, Finding, Verdict
@@ -167,3 +168,15 @@ def test_lifts_between_the_short_and_the_lasting_are_told(length_s: float, sort:
     found = [f for f in _findings(x) if f.kind in LOSSES]
     assert {f.tracks for f in found} == {(1,)}
     assert abs(max(f.frames or 0 for f in found) / RATE - length_s) < 0.2
+
+
+def test_tones_that_end_with_all_of_the_hiss_are_no_players_who_stop() -> None:
+    """Falls a band in dB: body, edge, then the hiss of 8 kHz and above."""
+    lost = np.array([[65.0], [40.0], [23.5], [23.0], [22.0], [22.5], [23.0]], np.float32)
+    stopped = np.array([[65.0], [40.0], [30.0], [23.0], [12.0], [9.0], [6.0]], np.float32)
+    quieter = np.array([[65.0], [40.0], [7.5], [7.0], [8.0], [7.5], [7.0]], np.float32)
+    assert [bool(like_music(fall, 2)[0]) for fall in (lost, stopped, quieter)] == [
+        False,
+        True,
+        True,
+    ]
