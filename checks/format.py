@@ -32,6 +32,7 @@ PREFERRED_RATES_HZ: Final = tuple(
 _WAV_FAMILY: Final = {"wav", "rf64", "bw64"}
 _USUAL_BITS: Final = 24  # common practice for transfers; IASA-TC 04, 2.3
 _LISTED: Final = 32
+_FEW: Final = 48  # frames: fewer leave a bit of noise at 0 by chance, once in 2**48 captures
 _ENOUGH: Final = 256  # frames: a bit of noise stands still so long once in 2**255 captures
 
 
@@ -225,7 +226,7 @@ class FormatPass:
     def _unused_bits(self) -> list[Finding]:
         """Tracks that carry signal and move fewer bits than asked for, alike ones together."""
         fmt = self._fmt
-        if fmt.floating or fmt.lossy or not self._frames:
+        if fmt.floating or fmt.lossy or self._frames < _FEW:
             return []
         asked = min(self._sheet.expect.word_length or _USUAL_BITS, fmt.word_length)
         threshold = 2.0**31 * 10 ** (self._limits.signal_dbfs / 20)

@@ -6,6 +6,7 @@ A check that raises is taken out and reported as ``not-run``; the others finish.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -31,6 +32,12 @@ class SamplePass:
                 self._running[check.name] = check.start(context)
             except Exception as fault:  # a fault of ours must not cost the other checks
                 self._failed[check.name] = not_run(check.name, fault, at_frame=0)
+        # stored floats may be of any size; what overflows is told under ``format``
+        self._errors: dict[str, Any] = (
+            {"over": "ignore", "invalid": "ignore", "divide": "ignore", "under": "ignore"}
+            if self._fmt.floating
+            else {}
+        )
         self._work = Workspace()
         self._held: Samples | None = None  # (tracks, LEAD + BLOCK): lead, then what came so far
         self._filled = 0
@@ -40,7 +47,8 @@ class SamplePass:
         """Show one aligned block to every check that still runs."""
         for name, check in list(self._running.items()):
             try:
-                check.feed(block)
+                with np.errstate(**self._errors):
+                    check.feed(block)
             except Exception as fault:
                 del self._running[name]
                 self._failed[name] = not_run(name, fault, at_frame=block.start)
@@ -82,7 +90,8 @@ class SamplePass:
                 outcomes[name] = self._failed[name]
                 continue
             try:
-                outcomes[name] = self._running[name].finish()
+                with np.errstate(**self._errors):
+                    outcomes[name] = self._running[name].finish()
             except Exception as fault:
                 outcomes[name] = not_run(name, fault, at_frame=self._start)
         return outcomes

@@ -76,3 +76,16 @@ def test_a_check_that_raises_is_out_and_the_others_finish(fails: str) -> None:
     found = _through_the_lane(x, checks, _fmt(x))
     assert [f.kind for f in found.pop("dropouts").findings] == ["not-run"]
     assert found == alone.finish()
+
+
+@pytest.mark.parametrize(("dtype", "size"), [(np.float32, 1e30), (np.float64, 1e300)])
+def test_stored_values_of_any_size_stop_no_check_and_warn_nobody(dtype: Any, size: float) -> None:
+    rng = np.random.default_rng(7)
+    x = (0.1 * rng.standard_normal((2, 5 * BLOCK_FRAMES))).astype(dtype)
+    x[0, 20_000:20_400] *= dtype(size)
+    x[1, 50_000::3_000] = dtype(size)
+    fmt = CaptureFormat(rate_hz=RATE_HZ, channels=2, word_length=32, floating=True)
+    found = _through_the_lane(x, CHECKS, fmt)
+    kinds = {f.kind for outcome in found.values() for f in outcome.findings}
+    assert "not-run" not in kinds
+    assert "over-range" in kinds

@@ -4,14 +4,14 @@ A byte lost or put in shifts all that follows, bytes in the wrong order turn eac
 memory that was never filled is anything: the uppermost bits are then what the lowest were, so the
 samples are spread evenly over all that the word can hold, each without regard to the last.
 Measured for each stretch in which jumps of more than half of that crowd, values of full scale 1.0
-(by reckoning for independent even values: jumps are spread as a triangle, a quarter of them larger
-than 1, two thirds from 0.3 to 1.5; the mean magnitude is 0.866 of the rms; the mean square of the
-differences twice that of the samples).
+(by reckoning for independent even values: jumps are spread as a triangle, up to full scale a
+quarter of them larger than 1, two thirds from 0.3 to 1.5; the mean magnitude is 0.866 of the rms;
+the mean square of the differences twice that of the samples).
 
 Told apart from normal noise by its evenness; from wrapped peaks and square waves by the jumps of
-middling size, which those lack. Proven where it begins or ends beside other sound, and its largest
-value comes as near to full scale as so many even values do. Even noise that stays below, or that
-fills the capture, may be meant: a person must listen.
+middling size, which those lack. Proven where it both begins and ends within a sample beside other
+sound; or does one of these, and its largest value comes as near to full scale as so many even
+values do. Even noise that fills the capture may be meant: a person must listen.
 
 Cannot be seen: fewer than some twenty such words (the steps may tell those), words whose lowest
 bits were zero, as of shorter words in wider ones.
@@ -38,10 +38,10 @@ _JUMPS: Final = 5  # least large jumps of a stretch
 _FRAMES: Final = 16
 # What is reckoned above, and how far a stretch of n may be from it: at least, and over the root of
 # n, some four standard deviations.
-_LARGE: Final = (0.25, 0.06, 2.1)
-_MIDDLING: Final = (0.66, 0.07, 2.3)
-_EVEN: Final = (0.866, 0.03, 0.40)  # normal noise has 0.798
-_WHITE: Final = (2.0, 0.25, 7.0)
+_LARGE: Final = (0.06, 2.1)
+_MIDDLING: Final = (0.07, 2.3)
+_EVEN: Final = (0.03, 0.40)  # normal noise has 0.798
+_WHITE: Final = (0.25, 7.0)
 _NEAREST: Final = 8.0  # the largest of n even values lies 1 / n below full scale, hardly ever 8 / n
 _TOP: Final = 0.8  # and in any case above this
 _BESIDE: Final = 256  # frames on either side that must be other sound
@@ -86,17 +86,22 @@ class _Stretch:
         if n < _FRAMES or self.large < _JUMPS or not self.squares:
             return False
         found = (
-            (self.large / n, _LARGE),
-            (self.middling / n, _MIDDLING),
-            (self.total / float(np.sqrt(self.squares * n)), _EVEN),
-            (self.jumps / self.squares, _WHITE),
+            (self.large / n, _wider(1.0, self.top), _LARGE),
+            (self.middling / n, _wider(0.3, self.top) - _wider(1.5, self.top), _MIDDLING),
+            (self.total / float(np.sqrt(self.squares * n)), 0.866, _EVEN),
+            (self.jumps / self.squares, 2.0, _WHITE),
         )
-        near = all(abs(x - mean) <= max(by, over / n**0.5) for x, (mean, by, over) in found)
+        near = all(abs(x - mean) <= max(by, over / n**0.5) for x, mean, (by, over) in found)
         return near and self.top >= min(_TOP, 1.0 - _NEAREST / n)
 
     def whole(self) -> bool:
         """Whether its values fill the word."""
         return self.top >= 1.0 - _NEAREST / self.frames
+
+
+def _wider(jump: float, top: float) -> float:
+    """Share of the differences of independent even values up to ``top`` that exceed ``jump``."""
+    return max(1.0 - jump / (2.0 * top), 0.0) ** 2
 
 
 class ScrambledPart:
@@ -162,10 +167,11 @@ class ScrambledPart:
             return
         tracks = self._all_of(track, start, stop)
         self._told = (start, stop, tracks)
-        other = held.beside or self._other(track, stop, stop + _BESIDE)
-        if held.beside is None:
-            other = other or self._other(track, start - _BESIDE, start)
-        proven = other and held.whole()
+        before = held.beside
+        if before is None:
+            before = self._other(track, start - _BESIDE, start)
+        behind = self._other(track, stop, stop + _BESIDE)
+        proven = (before and behind) or ((before or behind) and held.whole())
         for one in tracks:
             self._counts[one] += 1
         what = (

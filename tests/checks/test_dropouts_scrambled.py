@@ -63,6 +63,17 @@ def test_words_with_their_bytes_turned_round_are_found(kind: str, frames: int) -
     assert found.frames == pytest.approx(frames, abs=40)
 
 
+@pytest.mark.parametrize("top", [0.85, 1.0])
+def test_random_words_between_other_sound_are_found(top: float) -> None:
+    rng = np.random.default_rng(8)
+    x = programme("brass", rate_hz=RATE, tracks=2, seconds=3.0, seed=11, hiss_dbfs=-60.0)
+    words = np.rint(top * (2**23 - 1) * rng.uniform(-1, 1, (2, 2_000))).astype(np.int32) << 8
+    x[:, 150_000:152_000] = words
+    (found,) = [f for f in steps(x) if f.kind == "step"]
+    assert (found.verdict, found.tracks) == (Verdict.REDO, (0, 1))
+    assert found.start_frame == pytest.approx(150_000, abs=20)
+
+
 @pytest.mark.parametrize("tracks", [1, 3, 8])
 def test_all_that_follows_a_lost_byte_is_noise(tracks: int) -> None:
     x = shifted(

@@ -183,3 +183,12 @@ def test_cuts_change_nothing(cuts: list[int], floating: bool) -> None:
 @pytest.mark.parametrize("value", [0, 2**31 - 1, -(2**31)])
 def test_odd_captures_make_no_accident(shape: tuple[int, int], value: int) -> None:
     run(np.full(shape, value, np.int32))
+
+
+@pytest.mark.parametrize("frames", [1, 2, 20])
+def test_a_few_samples_tell_nothing_of_the_bits(frames: int) -> None:
+    """One of two random words has its lowest bit at 0 with a chance of a half."""
+    words = np.full((2, frames), 0x40000000, np.int32)
+    words[:, ::2] = 0x20000000
+    assert asks(run(words)) == []
+    assert asks(run(np.tile(words, (1, 100)))) != [] if frames > 1 else True
