@@ -54,11 +54,6 @@ class Mirror:
         self._kept = PointStore(tracks, len(self._bins), most=most, dtype=np.float16)
 
     @property
-    def in_use(self) -> bool:
-        """Whether there is any mirror frequency with room above it."""
-        return bool(self._halves)
-
-    @property
     def bins(self) -> NDArray[np.intp]:
         """Which bins of a spectrum a point holds."""
         return self._bins
