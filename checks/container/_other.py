@@ -152,6 +152,9 @@ def _au(draft: Draft, head: bytes) -> None:
         _short(draft, size, there, "audio of")
 
 
+_BEGINNINGS: Final = {b"RIFF": "WAVE", b"RF64": "WAVE", b"BW64": "WAVE", b"FORM": "AIFF"}
+
+
 def _what(head: bytes) -> str:
     if not head:
         return "The file is empty"
@@ -161,6 +164,9 @@ def _what(head: bytes) -> str:
         return "The file's first bytes are damaged, though it seems to be a WAVE file"
     if head[:1] == b"\xff" and len(find_headers(np.frombuffer(head, np.uint8), 1)):
         return "The file begins with FLAC frames, the header that belongs before them is missing"
+    if len(head) < 12 and head[:4] in _BEGINNINGS:
+        kind = _BEGINNINGS[head[:4]]
+        return f"The file ends after {len(head)} bytes, within what was to be a header of {kind}"
     if head[:4] == b"FORM":
         return f"This is an IFF file of type {printable(head[8:12])}, which holds no audio"
     text = head.isascii() and all(b >= 0x20 or b in b"\t\r\n" for b in head)

@@ -854,3 +854,11 @@ def test_storage_errors_pass_through() -> None:
 
     with pytest.raises(OSError, match="Input/output"):
         parse(Broken())
+
+
+@pytest.mark.parametrize("head", [b"RIFF", b"RF64\xff\xff", b"BW64\x00\x00\x00\x00WAV", b"FORM"])
+def test_a_header_that_ends_at_once_is_no_text(head: bytes) -> None:
+    (found,) = [f for f in parse(Held(head)).findings if f.kind != "clock"]
+    assert found.kind in ("unreadable", "unsupported")
+    assert "text" not in found.text
+    assert f"{len(head)} bytes" in found.text
