@@ -51,6 +51,11 @@ _ROUNDED_STEPS: Final = 8.0
 """Level of the highest differences up to which it is rounding or dither that is heard (2.4 and 4.2
 steps: 0.29 and 0.5 times the root of 70). From own reckoning."""
 
+_KNEE_MS: Final = (24.0, 32.0)
+_BEHIND_MS: Final = (64.0, 128.0)
+"""Distances at which the hiss is compared: a ramp of 32 ms and less is over at the first, a fade
+of 50 ms and more has reached but 0.6 of its level there (linear, or half a cosine)."""
+
 _MUTED_MS: Final = 32.0  # behind which a converter's mute is over (common practice: 1024 samples)
 _ORDER: Final = 16
 _NOISE_FRAMES: Final = 2048
@@ -76,6 +81,8 @@ class Edge:
         away: peak magnitude as far away as is looked, behind a ramp or fade; else as ``near``.
         later: of a fade, how far the level of a live signal grows from 32 to 128 ms; 0 where it
             is not known.
+        knee: level of the hiss from 24 to 32 ms away against that from 64 to 128 ms; 0 likewise.
+        grown: level of the hiss from 64 to 128 ms away against that within 2 ms; 0 likewise.
     """
 
     meeting: Meeting
@@ -83,6 +90,8 @@ class Edge:
     near_steps: float
     away: float
     later: float = 0.0
+    knee: float = 0.0
+    grown: float = 0.0
 
     @property
     def solid(self) -> bool:
@@ -110,7 +119,7 @@ def described(outward: Samples, fmt: CaptureFormat, *, value: float = 0.0) -> Ed
     if not len(ends):
         return Edge(Meeting.NOTHING, 0.0, 0.0, 0.0)
     peaks = np.maximum.reduceat(size[: ends[-1]], np.concatenate(([0], ends[:-1])))
-    close = int(np.searchsorted(ends, rate * 0.002))
+    close = min(int(np.searchsorted(ends, rate * 0.002)), len(ends) - 1)
     near = float(peaks[: close + 1].max())
     meeting = _meeting(peaks, ends, rate)
     if meeting in (Meeting.ABRUPT, Meeting.RAMP) and not _alive(steps):
@@ -123,7 +132,25 @@ def described(outward: Samples, fmt: CaptureFormat, *, value: float = 0.0) -> Ed
         wide = 0.99 * _MUTED_MS, 0.99 * LAST_MS  # the ends of octaves are rounded down
         later = min(_grown(x, ends, rate, *wide) for x in (peaks, hiss))
     away = float(peaks[-1]) if meeting in (Meeting.RAMP, Meeting.FADE) else near
-    return Edge(meeting, near * step, near, away * step, later)
+    knee, grown = _hiss_behind(steps, ends[close], rate)
+    return Edge(meeting, near * step, near, away * step, later, knee, grown)
+
+
+def _hiss_behind(steps: NDArray[np.float64], near: int, rate_hz: int) -> tuple[float, float]:
+    """The level of the hiss at the knee of a mute, and far away over near; 0 where unknown.
+
+    Where hiss is lost in the rounding, the level of the sound has to do.
+    """
+    fine = np.diff(steps, 4)
+    if _predict.spread(fine[int(_BEHIND_MS[0] / 1000 * rate_hz) :]) < _ROUNDED_STEPS:
+        fine = steps
+    knee, behind = (
+        fine[int(a / 1000 * rate_hz) : int(b / 1000 * rate_hz)] for a, b in (_KNEE_MS, _BEHIND_MS)
+    )
+    if min(len(knee), len(behind)) < _ORDER or near < _ORDER:
+        return 0.0, 0.0
+    far = _predict.spread(behind)
+    return _predict.spread(knee) / max(far, 1e-9), far / max(_predict.spread(fine[:near]), 1e-9)
 
 
 def _turned_down(

@@ -28,6 +28,14 @@ _STILL_GROWS: Final = 2.8
 """Growth from 32 to 128 ms, all edges together: a linear fade grows by 4, programme that is over
 its mute by 1, give or take what is played. From own reckoning."""
 
+_KNEE: Final = 0.75
+"""Level of the hiss that a mute has reached where a fade of 50 ms and more has not, see
+``_edges``. From own reckoning."""
+
+_TURNED_DOWN: Final = 2.0
+"""Growth of the hiss behind both sides of zeros that somebody has faded out and in, by so many
+dB a second that the last of it breaks off. Hiss itself grows by 1.1. From own reckoning."""
+
 TAIL_STEPS: Final = 12.0
 """Steps of the word a signal must have where a tail begins, or it had ended. From own trials."""
 
@@ -63,6 +71,10 @@ def zeros_between(
         loud = max(min(a.away, b.away) for a, b in taken) >= QUIET
         ramped = all({a.meeting, b.meeting} & {Meeting.RAMP, Meeting.FADE} for a, b in taken)
         how = ", ramped down or up as by a converter's mute" if ramped else ""
+        if loud and _by_hand(taken):
+            text = f"Zeros stand between programme for {long}, with the level turned down before "
+            text += "and up behind: a slow mute, or fades that somebody made; listen."
+            return _zero(tracks, run, text, Verdict.LISTEN)
         if loud:
             text = f"Zeros stand between programme for {long}{how}: the audio under them is lost; "
             text += "play the tape again."
@@ -81,6 +93,16 @@ def _slow_mute(edges: Sequence[Edge]) -> bool:
     """Whether what looks like fades is a mute: the level behind them no longer grows."""
     grown = [edge.later for edge in edges if edge.later]
     return bool(grown) and median(grown) < _STILL_GROWS
+
+
+def _by_hand(taken: Sequence[tuple[Edge, Edge]]) -> bool:
+    """Whether ramps are as long as fades, or what breaks off had been faded: hiss and all."""
+    sides = [[pair[side] for pair in taken] for side in (0, 1)]
+    edges = [*sides[0], *sides[1]]
+    if any(not edge.solid for edge in edges):
+        return median(edge.knee for edge in edges) < _KNEE
+    abrupt = all(edge.meeting is Meeting.ABRUPT for edge in edges)
+    return abrupt and min(median(e.grown for e in side) for side in sides) >= _TURNED_DOWN
 
 
 def hold_between(
