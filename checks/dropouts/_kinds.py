@@ -8,20 +8,19 @@ splices are spread over many frames, and whatever rings, rings on.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
-from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 
-from checks.dropouts import _causes, _foreign, _junction, _moves, _turns
+from checks.dropouts import _burst, _causes, _foreign, _junction, _moves, _turns
+from checks.dropouts import _telling as tell
 from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
-from checks.dropouts._events import Event
 from checks.dropouts._foreign import Stretch, Trace
 from checks.dropouts._junction import Junction
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._place import LongLooks, Place
-from checks.model import CaptureFormat, Remedy, Value, Verdict
+from checks.dropouts._telling import Telling
+from checks.model import CaptureFormat, Value
 
 NEARLY: Final = 0.85
 """Share of a limit that is enough: two ways to tell the floor differ by so much. Own trials."""
@@ -59,21 +58,6 @@ the same programme goes on with 0.9 to 1.3, other programme with 3 to 30."""
 
 _POWER: Final = 2.0  # mean square of foreign samples on a track that has some, floor 1
 _TRACKS: Final = 8  # looked at closely of those that jump together, the strongest
-_JUMP: Final = (
-    "The signal jumps between two samples, and each side fits itself: samples may be lost or put "
-    "in here, which cannot be proven from the sound alone; listen."
-)
-_TURN: Final = (
-    "Several tracks turn to something else between the same two samples: tracks may change places, "
-    "much is missing, or other samples stand there; listen."
-)
-_MISSING: Final = (
-    "Samples are missing: what follows is what should come some frames later; play the tape again."
-)
-_PUT_IN: Final = (
-    "Samples were put in that do not belong there: the signal goes on behind them; play the tape "
-    "again."
-)
 
 
 class Kinds:
@@ -82,7 +66,7 @@ class Kinds:
     def __init__(self, fmt: CaptureFormat, limits: DropoutsLimits, doubts: Doubts) -> None:
         self._fmt = fmt
         self._limits = limits
-        self._doubts = doubts
+        self._tell = Telling(doubts)
         self._longer = LongLooks(fmt.rate_hz)
         self._stop = 0  # behind the last stretch told, within which nothing else is looked for
 
@@ -102,8 +86,14 @@ class Kinds:
         strongest = max(found.values(), key=lambda j: j.jump, default=None)
         if strongest is None:
             return
-        if not strongest.cut and self._foreign(place, list(found)):
-            return
+        if not strongest.cut:
+            burst = _burst.shared(list(place.steps), tracks, place.peak)
+            sure = burst is not None and burst.sure
+            if not sure and self._foreign(place, list(found)):
+                return
+            if burst is not None:
+                self._put(place, burst)
+                return
         if self._cut(place, found) or (strongest.cut and self._foreign(place, list(found))):
             return
         self._turn(place, strongest)
@@ -126,7 +116,7 @@ class Kinds:
         if length < limit:
             what = "zeros" if zero else "one value"
             held = 0 if zero else 1  # the first of equal values was the last good one
-            self._proven(
+            self._tell.proven(
                 tuple(sorted(runs)),
                 place.start + min(start for start, _, _ in runs.values()) + held,
                 f"The samples stand still at {what} for a moment, and the signal jumps: a digital "
@@ -153,11 +143,10 @@ class Kinds:
                 "jump_sigma": round(junction.word_sigmas, 1),
                 "deviation_steps": round(junction.deviation, 1),
             }
-            self._proven(
+            self._tell.proven(
                 (track,),
                 place.start + junction.word_frame,
-                "One sample is wrong, and all around it fits without it: a digital fault; play "
-                "the tape again.",
+                tell.WORD,
                 "word",
                 values,
             )
@@ -179,7 +168,7 @@ class Kinds:
         ):
             moved = tuple(sorted({*goes, *goes.values()}))
             order = ", ".join(f"{i + 1} to {k + 1}" for i, k in sorted(goes.items()))
-            self._proven(
+            self._tell.proven(
                 moved,
                 place.start + shared.frame,
                 "Tracks change places: what follows on one goes on from another; play the tape "
@@ -197,7 +186,9 @@ class Kinds:
         if any(j.cut for j in found.values()):
             return False
         values: dict[str, Value] = {"jump_sigma": round(max(jumps.values()), 1)}
-        self._doubtful(tuple(sorted(tracks)), place.start + shared.frame, values, text=_TURN)
+        self._tell.doubtful(
+            tuple(sorted(tracks)), place.start + shared.frame, values, text=tell.TURN
+        )
         return True
 
     def _turn(self, place: Place, strongest: Junction) -> None:
@@ -208,7 +199,7 @@ class Kinds:
         if turn is not None:
             values: dict[str, Value] = {"jump_sigma": round(max(turn.heights.values()), 1)}
             tracks = tuple(sorted(turn.heights))
-            self._doubtful(tracks, place.start + turn.frame, values, text=_TURN)
+            self._tell.doubtful(tracks, place.start + turn.frame, values, text=tell.TURN)
 
     def _cut(self, place: Place, found: dict[int, Junction]) -> bool:
         several = self._limits.step_several_tracks * NEARLY
@@ -238,16 +229,18 @@ class Kinds:
         same = place.news(strongest, best) <= NEWS
         if (count := place.again(strongest, frame)) > 0:
             text = "A few samples come twice, bit for bit: they were put in; play the tape again."
-            self._proven(tracks, at, text, "inserted", values, frames=count)
+            self._tell.proven(tracks, at, text, "inserted", values, frames=count)
         elif (shift := longer.shift) and place.alone(strongest, best):
             values |= {} if shift.frames is None else {"lost_frames": shift.frames}
-            self._proven(tracks, at, _MISSING, "lost", values, sure=shift.tracks > 1)
+            self._tell.proven(tracks, at, tell.MISSING, "lost", values, sure=shift.tracks > 1)
         elif longer.one_programme and (count_lost := _causes.lost(sides)) is not None:
-            self._proven(tracks, at, _MISSING, "lost", {**values, "lost_frames": count_lost})
+            self._tell.proven(
+                tracks, at, tell.MISSING, "lost", {**values, "lost_frames": count_lost}
+            )
         elif _causes.one_converter(tracks, self._fmt.channels):
             text = "The signal is cut between two samples on the tracks of one converter alone: a "
             text += "digital fault; play the tape again."
-            self._proven(tracks, at, text, "converter", values)
+            self._tell.proven(tracks, at, text, "converter", values)
         elif (
             same
             and longer.one_programme
@@ -260,12 +253,25 @@ class Kinds:
             text = "The signal is cut between two samples, and each side fits itself to the very "
             text += "sample: nothing that comes before a converter can do that, samples are lost "
             text += "or put in; play the tape again."
-            self._proven(tracks, at, text, "cut", values)
+            self._tell.proven(tracks, at, text, "cut", values)
         elif any(j.noisy for j in clean.values()) and (best.later >= LATER or same):
-            self._doubtful(tracks, at, values, sound=longer.sound)
+            self._tell.doubtful(tracks, at, values, sound=longer.sound)
         else:
             return False
         return True
+
+    def _put(self, place: Place, burst: _burst.Shared) -> None:
+        """A few wrong words, behind which the programme goes on where it was."""
+        at, frames = place.start + burst.frame, burst.stop - burst.frame
+        values: dict[str, Value] = {"jump_sigma": round(burst.edge, 1)}
+        if not burst.sure:
+            text = tell.PERHAPS_FOREIGN
+            self._tell.doubtful(burst.tracks, at, values, text=text, frames=frames)
+        elif frames == 1:
+            self._tell.proven(burst.tracks, at, tell.WORD, "word", values)
+        else:
+            self._tell.proven(burst.tracks, at, tell.FOREIGN, "foreign", values, frames=frames)
+        self._stop = at + frames + 2 * _junction.ORDER
 
     def _foreign(self, place: Place, tracks: list[int]) -> bool:
         """Foreign samples between two sharp edges: put in, or in place of others.
@@ -312,18 +318,17 @@ class Kinds:
         ):
             moved, frames = put_in
             at += moved
-            self._proven(tuple(sorted(traces)), at, _PUT_IN, "inserted", values, frames=frames)
+            self._tell.proven(
+                tuple(sorted(traces)), at, tell.PUT_IN, "inserted", values, frames=frames
+            )
         elif proper and edge >= SHARP:
-            text = "Some samples do not belong there, and they begin and end from one sample to "
-            text += "the next: nothing that comes before a converter can do that; play the tape "
-            text += "again."
             at += 2
-            self._proven(tuple(sorted(traces)), at, text, "foreign", values, frames=frames)
+            tracks_of = tuple(sorted(traces))
+            self._tell.proven(tracks_of, at, tell.FOREIGN, "foreign", values, frames=frames)
         elif self._foreign_for_sure(found, list(traces.values())):
-            text = "Some samples do not belong there, from one sample to the next: put in, or in "
-            text += "place of others, or a very short disturbance; listen."
             at += 2
-            self._doubtful(tuple(sorted(traces)), at, values, text=text, frames=frames)
+            tracks_of, text = tuple(sorted(traces)), tell.PERHAPS_FOREIGN
+            self._tell.doubtful(tracks_of, at, values, text=text, frames=frames)
         else:
             return False
         self._stop = at + frames + 2 * _junction.ORDER
@@ -339,54 +344,3 @@ class Kinds:
         if len(sharp) >= 2 and 2 * len(sharp) >= len(traces):
             return True
         return frames >= FOREIGN_FRAMES and any(trace.jump >= FOREIGN for trace in sharp)
-
-    # -- findings -----------------------------------------------------------------------------
-
-    def _proven(
-        self,
-        tracks: tuple[int, ...],
-        at: int,
-        text: str,
-        cause: str,
-        values: Mapping[str, Value] = MappingProxyType({}),
-        *,
-        frames: int = 1,
-        sure: bool = False,
-    ) -> None:
-        self._doubts.proven(
-            Event(
-                kind="step",
-                verdict=Verdict.REDO,
-                remedy=Remedy.REPLAY,
-                tracks=tracks,
-                start=at,
-                stop=at + frames,
-                text=text,
-                values={"cause": cause, **values},
-            ),
-            sure=sure,
-        )
-
-    def _doubtful(
-        self,
-        tracks: tuple[int, ...],
-        at: int,
-        values: Mapping[str, Value],
-        *,
-        text: str = _JUMP,
-        frames: int = 1,
-        sound: bool = False,
-    ) -> None:
-        self._doubts.unproven(
-            Event(
-                kind="step",
-                verdict=Verdict.LISTEN,
-                remedy=Remedy.LISTEN,
-                tracks=tracks,
-                start=at,
-                stop=at + frames,
-                text=text,
-                values={"cause": "unproven", **values},
-            ),
-            sound=sound,
-        )

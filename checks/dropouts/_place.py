@@ -23,6 +23,9 @@ _ONE_SOURCE: Final = 0.5  # correlation of the second differences; own trials: l
 _ALONE: Final = 0.8  # share of the disturbance that one sample explains
 _LEAST_AGAIN: Final = 6  # equal samples that noise of some steps makes once in a million
 _HOLD_CHANCE: Final = 1e-9
+_FULL: Final = 2.0**31
+_WRAPPED: Final = 1.5  # a jump of this much of full scale wraps round
+_SMOOTH: Final = 0.5  # largest jump of most sound once unwrapped; random words reach 1
 
 MOST_AGAIN: Final = 31
 """Longest stretch looked for as played again, in frames: from 32 on it is a repeated block."""
@@ -303,5 +306,10 @@ def broken(x: Samples, peak: int) -> bool:
     near = np.asarray(x[:, max(peak - 2 * ORDER, 0) : peak + 2 * ORDER], np.float64)
     if not np.isfinite(near).all():
         return True
-    jump = np.abs(np.diff(near, axis=1)).max(initial=0.0)
-    return bool(jump > 1.5 * 2.0**31) if x.dtype == np.int32 else False
+    if x.dtype != np.int32:
+        return False
+    wrapped = (np.abs(np.diff(near, axis=1)) > _WRAPPED * _FULL).any(axis=1)
+    if not wrapped.any():
+        return False
+    unwrapped = np.diff(np.unwrap(near[wrapped], period=2 * _FULL, axis=1), axis=1)
+    return bool(np.abs(unwrapped).max() <= _SMOOTH * _FULL)

@@ -1,0 +1,116 @@
+"""A few wrong words: told whatever their height, and never taken for what a converter lets in."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from synth import programme
+
+from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.dropouts import DropoutsLimits, _burst
+from checks.dropouts._history import History
+from checks.dropouts._steps import StepsPart
+from checks.model import CaptureFormat, Finding, Verdict
+
+Ints = NDArray[np.int32]
+
+
+class Nothing:
+    def covers(self, frame: int, tracks: tuple[int, ...]) -> bool:
+        return False
+
+
+def steps(x: Ints, rate_hz: int) -> list[Finding]:
+    """What the steps part alone finds."""
+    fmt = CaptureFormat(rate_hz=rate_hz, channels=len(x), word_length=24)
+    history = History(frames=16 * BLOCK_FRAMES)
+    part = StepsPart(fmt, DropoutsLimits(), history, Nothing())
+    work = Workspace()
+    for start in range(0, x.shape[1], BLOCK_FRAMES):
+        lead = min(LEAD_FRAMES, start)
+        piece = x[:, start - lead : start + BLOCK_FRAMES]
+        block = Block(piece, start=start, lead=lead, fmt=fmt, work=work)
+        history.add(block)
+        part.feed(block)
+    return list(part.finish().findings)
+
+
+def bed(kind: str, rate_hz: int, tracks: int) -> Ints:
+    made: Ints = programme(kind, rate_hz=rate_hz, tracks=tracks, seconds=1.0, seed=8)
+    return made
+
+
+def words(shape: tuple[int, ...], seed: int) -> Ints:
+    """Even over all that 24 bits hold."""
+    rng = np.random.default_rng(seed)
+    out: Ints = rng.integers(-(2**23), 2**23, shape, np.int32) << 8
+    return out
+
+
+@pytest.mark.parametrize("frames", [2, 5, 12, 20, 40])
+@pytest.mark.parametrize(
+    ("kind", "rate_hz"), [("organ", 96_000), ("drums", 352_800), ("organ", 44_100)]
+)
+def test_random_words_on_one_track_are_proven_at_their_place(
+    kind: str, rate_hz: int, frames: int
+) -> None:
+    x, at = bed(kind, rate_hz, 3).copy(), rate_hz // 2
+    x[1, at : at + frames] = words((frames,), frames)
+    mine = [f for f in steps(x, rate_hz) if f.start_frame is not None and f.frames is not None]
+    mine = [f for f in mine if f.start_frame <= at + 1 and f.start_frame + f.frames >= at + frames]
+    assert [(f.verdict, f.tracks) for f in mine] == [(Verdict.REDO, (1,))]
+
+
+def test_random_words_on_all_tracks_are_told_on_each() -> None:
+    """Though the largest of them may lie far from one another."""
+    x, at = bed("band", 352_800, 12).copy(), 150_030
+    x[:, at : at + 20] = words((12, 20), 3) // 16
+    x[:6, at + 1] = 2**30
+    x[6:, at + 18] = 2**30
+    x[:, [at, at + 19]] = 2**29
+    (found,) = steps(x, 352_800)
+    assert (found.verdict, found.tracks) == (Verdict.REDO, tuple(range(12)))
+    assert (found.start_frame, found.frames) == (at, 20)
+
+
+def noisy(frames: int) -> NDArray[np.float64]:
+    rng = np.random.default_rng(7)
+    t = np.arange(frames)
+    tones: NDArray[np.float64] = 90_000 * np.sin(0.031 * t) + 40_000 * np.sin(0.11 * t)
+    return tones + 50 * rng.standard_normal(frames)
+
+
+def test_a_click_that_passed_a_converters_filter_proves_nothing() -> None:
+    """Cut at half the rate to the letter, its middle between two samples: sin(pi t) / (pi t)."""
+    x, at = noisy(6000), 3000
+    x += 4_000 * np.sinc(np.arange(6000) - at - 0.5) * np.hanning(6000)
+    found = _burst.looked_at(x, at)
+    assert found is None or not found.sure
+
+
+def test_words_behind_which_something_else_follows_are_no_burst() -> None:
+    """A sound may end there and another begin."""
+    x, at = noisy(6000), 3000
+    x[at:] = 70_000 * np.cos(0.057 * np.arange(3000))
+    x[at:] += 50 * np.random.default_rng(5).standard_normal(3000)
+    x[at : at + 5] += np.array([500_000.0, -400_000, 600_000, -500_000, 400_000])
+    found = _burst.looked_at(x, at)
+    assert found is not None
+    assert not found.told
+
+
+def test_a_pulse_of_an_analog_filter_is_not_beyond_doubt() -> None:
+    """Four zeros at half the rate leave next to nothing in the upper quarter of the band."""
+    x, at = noisy(6000), 3000
+    x[at : at + 5] += 200_000 * np.array([1.0, 4.0, 6.0, 4.0, 1.0])
+    found = _burst.looked_at(x, at)
+    assert found is not None
+    assert found.told
+    assert not found.sure
+
+
+def test_words_near_the_ends_are_survived() -> None:
+    x = noisy(400)
+    x[200:205] += 1e6
+    assert _burst.looked_at(x, 200) is None
