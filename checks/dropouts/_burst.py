@@ -118,14 +118,14 @@ def shared(rows: Sequence[Floats], tracks: Sequence[int], peak: int) -> Shared |
         return None
     first = max(seen.values(), key=lambda burst: burst.edge)
     sure = any(burst.sure for burst in seen.values() if burst.beside(first))
-    if sure:  # then whatever jumps with it belongs to it
-        others = {t: looked_at(x, peak) for t, x in enumerate(rows) if t not in found}
-        seen |= {t: burst for t, burst in others.items() if burst is not None}
     seen = {t: burst for t, burst in seen.items() if burst.beside(first)}
+    also: set[int] = set()
+    if sure:  # then whatever jumps with it belongs to it
+        also = {t for t, x in enumerate(rows) if _leaves(x, peak, first.frame)} | set(tracks)
     return Shared(
         frame=min(burst.frame for burst in seen.values()),
         stop=max(burst.stop for burst in seen.values()),
-        tracks=tuple(sorted({*seen, *tracks} if sure else seen)),
+        tracks=tuple(sorted({*seen, *also})),
         edge=first.edge,
         sure=sure,
     )
@@ -140,21 +140,10 @@ def looked_at(x: Floats, peak: int) -> Burst | None:
     Returns:
         None where there are none, where a side is short, or not still right up to them.
     """
-    first, last = peak - _SOONER, peak + _LATER
-    before = x[max(first - _KNOWN, 0) : first]
-    if len(before) < _LEAST or len(x) - last - MOST < _LEAST:
+    left = _left(x, peak)
+    if left is None or len(x) - left[0] - MOST < _LEAST:
         return None
-    past = _predict.fitted(before, ORDER)
-    ahead = np.convolve(x[first - _QUIET - ORDER : last], past, mode="valid")
-    ahead = np.abs(ahead[: last - first + _QUIET]) / _floor(before, past)
-    out = np.flatnonzero(ahead[_QUIET:] > STANDS_OUT)
-    if not len(out):
-        return None
-    start = int(out[0])
-    rising = float(ahead[_QUIET + start :][:_CORNER].max())
-    if rising < LEAST or not _still(ahead[start : start + _QUIET]):
-        return None
-    start += first
+    start, rising = left
     behind = x[start + MOST :][:_KNOWN]
     future = _predict.fitted(behind, ORDER)
     near = x[start : start + MOST + _QUIET + ORDER]
@@ -169,6 +158,30 @@ def looked_at(x: Floats, peak: int) -> Burst | None:
     stop += start
     rest, off = _rest(x, start, stop)
     return Burst(start, stop, min(rising, falling), rest, _high(off))
+
+
+def _left(x: Floats, peak: int) -> tuple[int, float] | None:
+    """Where the past, still until then, ceases to foretell what follows, and by how much."""
+    first, last = peak - _SOONER, peak + _LATER
+    before = x[max(first - _KNOWN, 0) : first]
+    if len(before) < _LEAST or len(x) < last:
+        return None
+    past = _predict.fitted(before, ORDER)
+    ahead = np.convolve(x[first - _QUIET - ORDER : last], past, mode="valid")
+    ahead = np.abs(ahead[: last - first + _QUIET]) / _floor(before, past)
+    out = np.flatnonzero(ahead[_QUIET:] > STANDS_OUT)
+    if not len(out):
+        return None
+    start = int(out[0])
+    rising = float(ahead[_QUIET + start :][:_CORNER].max())
+    if rising < LEAST or not _still(ahead[start : start + _QUIET]):
+        return None
+    return first + start, rising
+
+
+def _leaves(x: Floats, peak: int, frame: int) -> bool:
+    left = _left(x, peak)
+    return left is not None and abs(left[0] - frame) <= _BESIDE
 
 
 def _floor(x: Floats, whitening: Floats) -> float:
