@@ -141,9 +141,9 @@ def looked_at(x: Floats, peak: int) -> Burst | None:
         None where there are none, where a side is short, or not still right up to them.
     """
     left = _left(x, peak)
-    if left is None or len(x) - left[0] - MOST < _LEAST:
+    if left is None or not left[2] or len(x) - left[0] - MOST < _LEAST:
         return None
-    start, rising = left
+    start, rising, _ = left
     behind = x[start + MOST :][:_KNOWN]
     future = _predict.fitted(behind, ORDER)
     near = x[start : start + MOST + _QUIET + ORDER]
@@ -160,8 +160,8 @@ def looked_at(x: Floats, peak: int) -> Burst | None:
     return Burst(start, stop, min(rising, falling), rest, _high(off))
 
 
-def _left(x: Floats, peak: int) -> tuple[int, float] | None:
-    """Where the past, still until then, ceases to foretell what follows, and by how much."""
+def _left(x: Floats, peak: int) -> tuple[int, float, bool] | None:
+    """Where the past ceases to foretell what follows, by how much, and if it is still till then."""
     first, last = peak - _SOONER, peak + _LATER
     before = x[max(first - _KNOWN, 0) : first]
     if len(before) < _LEAST or len(x) < last:
@@ -174,9 +174,9 @@ def _left(x: Floats, peak: int) -> tuple[int, float] | None:
         return None
     start = int(out[0])
     rising = float(ahead[_QUIET + start :][:_CORNER].max())
-    if rising < LEAST or not _still(ahead[start : start + _QUIET]):
+    if rising < LEAST:
         return None
-    return first + start, rising
+    return first + start, rising, _still(ahead[start : start + _QUIET])
 
 
 def _leaves(x: Floats, peak: int, frame: int) -> bool:
