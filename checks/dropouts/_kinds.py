@@ -8,6 +8,7 @@ splices are spread over many frames, and whatever rings, rings on.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
@@ -77,7 +78,7 @@ class Kinds:
     def look(self, place: Place, tracks: tuple[int, ...]) -> None:
         """``tracks``: those that jump here, the strongest first."""
         found = {t: j for t in tracks[:_TRACKS] if (j := place.junction(t)) is not None}
-        if self._words(place, found):
+        if self._words(place, found, tracks):
             return
         if any(place.flat(track) for track in tracks) or self._held(place, tracks):
             return
@@ -126,18 +127,15 @@ class Kinds:
             )
         return True
 
-    def _words(self, place: Place, found: dict[int, Junction]) -> bool:
-        least = self._limits.step_one_track  # less may be a click that the other tracks hide
-        wrong = {
-            t: j
-            for t, j in found.items()
-            if j.word_sigmas >= least
-            and _causes.wrong_word(j)
-            and not place.cut_off(t, j.word_frame, j.deviation)
-        }
+    def _words(self, place: Place, found: Mapping[int, Junction], tracks: tuple[int, ...]) -> bool:
+        """``found``: what the strongest of the tracks look like."""
+        wrong = self._wrong(place, found)
         strongest = max(found, key=lambda t: found[t].jump, default=None)
         if strongest not in wrong:  # then it is part of what the others show
             wrong = {t: j for t, j in wrong.items() if j.word_sigmas >= BEYOND_DOUBT}
+        if wrong:  # the same word is then looked for on all that jump
+            more = {t: j for t in tracks[_TRACKS:] if (j := place.junction(t)) is not None}
+            wrong |= self._wrong(place, more)
         for track, junction in wrong.items():
             values: dict[str, Value] = {
                 "jump_sigma": round(junction.word_sigmas, 1),
@@ -151,6 +149,17 @@ class Kinds:
                 values,
             )
         return bool(wrong)
+
+    def _wrong(self, place: Place, found: Mapping[int, Junction]) -> dict[int, Junction]:
+        """The tracks on which one word is wrong."""
+        least = self._limits.step_one_track  # less may be a click that the other tracks hide
+        return {
+            t: j
+            for t, j in found.items()
+            if j.word_sigmas >= least
+            and _causes.wrong_word(j)
+            and not place.cut_off(t, j.word_frame, j.deviation)
+        }
 
     def _swap(self, place: Place, found: dict[int, Junction]) -> bool:
         """Tracks that change places, or turn to something else at the very same sample."""

@@ -114,3 +114,12 @@ def test_words_near_the_ends_are_survived() -> None:
     x = noisy(400)
     x[200:205] += 1e6
     assert _burst.looked_at(x, 200) is None
+
+
+def test_one_wrong_word_on_many_tracks_is_told_on_all() -> None:
+    """More of them than are looked at closely where tracks jump together."""
+    x = bed("band", 96_000, 12).copy()
+    x[:, 48_000] ^= 1 << 30
+    (found,) = [f for f in steps(x, 96_000) if f.start_frame == 48_000]
+    assert (found.verdict, found.values["cause"]) == (Verdict.REDO, "word")
+    assert found.tracks == tuple(range(12))
