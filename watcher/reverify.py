@@ -9,17 +9,17 @@ from __future__ import annotations
 
 import os
 import stat
-import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import partial
 from typing import Final
 
 from watcher.altered import Difference, locate, same_time
 from watcher.files import shown
 from watcher.readings import Pace, Reading, is_as_recorded, read, read_past_cache
+from watcher.thread import Threads
 from watcher.truths import Found, Records, Truth, kind_of, spoken
 from watcher.walk import is_capture
 
@@ -157,40 +157,36 @@ def verify(records: Records, targets: Iterable[bytes], options: Options) -> Iter
             if result is not None:
                 yield result
         return
-    stopped = threading.Event()
+    stopped = False
 
     def pace(count: int) -> None:
-        if stopped.is_set():
+        if stopped:
             raise _StoppedError
         if options.pace is not None:
             options.pace(count)
 
-    pool = ThreadPoolExecutor(options.jobs, "verify")
-    try:
-        waiting: deque[bytes | Future[Result | None]] = deque()
-        for path in targets:
-            found = records.files.get(records.renamed.get(path, path))
-            if found is not None and found.size >= _BIG:
-                waiting.append(pool.submit(_one, records, path, options, pace))
-            else:
-                waiting.append(path)
-            if len(waiting) >= _AHEAD:
+    with Threads(options.jobs, "verify") as threads:
+        try:
+            waiting: deque[bytes | Callable[[], Result | None]] = deque()
+            for path in targets:
+                found = records.files.get(records.renamed.get(path, path))
+                if found is not None and found.size >= _BIG:
+                    waiting.append(threads.give(partial(_one, records, path, options, pace)))
+                else:
+                    waiting.append(path)
+                if len(waiting) >= _AHEAD:
+                    yield from _next(records, waiting, options)
+            while waiting:
                 yield from _next(records, waiting, options)
-        while waiting:
-            yield from _next(records, waiting, options)
-    finally:
-        stopped.set()
-        pool.shutdown(cancel_futures=True)
+        finally:
+            stopped = True
 
 
 def _next(
-    records: Records, waiting: deque[bytes | Future[Result | None]], options: Options
+    records: Records, waiting: deque[bytes | Callable[[], Result | None]], options: Options
 ) -> Iterator[Result]:
     first = waiting.popleft()
-    if isinstance(first, bytes):
-        result = _one(records, first, options, options.pace)
-    else:
-        result = first.result()
+    result = first() if callable(first) else _one(records, first, options, options.pace)
     if result is not None:
         yield result
 

@@ -1,6 +1,6 @@
-"""A thread beside this one that does what it is given, in order.
+"""Threads beside this one that do what they are given, in order.
 
-Not an executor: its futures hold a condition, whose lock Python code takes. An interrupt (Ctrl-C)
+No executor: its futures hold a condition, whose lock Python code takes. An interrupt (Ctrl-C)
 can be raised just there, once the lock is held and before anybody would give it back; the other
 thread then waits for ever, and this one for it at the exit. A simple queue locks in C, where no
 interrupt lands in between (CPython docs, "queue", SimpleQueue: reentrant).
@@ -12,6 +12,9 @@ import threading
 from collections.abc import Callable
 from queue import SimpleQueue
 from types import TracebackType
+from typing import TypeVar, cast
+
+T = TypeVar("T")
 
 
 class OrderedThread:
@@ -69,3 +72,52 @@ class OrderedThread:
                 raised = error
             del work  # and with it what it holds, such as a block
             self._done.put(raised)
+
+
+class Threads:
+    """Several threads, each with one thing at a time. Use as a context manager, from one thread."""
+
+    def __init__(self, count: int, name: str) -> None:
+        self._asked: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
+        self._count = count
+        self._ending = False
+        for number in range(count):
+            threading.Thread(target=self._work, name=f"{name} {number}", daemon=True).start()
+
+    def __enter__(self) -> Threads:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """End the threads. What was not begun is left; nobody waits for what was."""
+        self._ending = True
+        for _ in range(self._count):
+            self._asked.put(None)
+
+    def give(self, work: Callable[[], T]) -> Callable[[], T]:
+        """Have it done; what is returned waits for it and gives or raises what came of it."""
+        came: SimpleQueue[tuple[T | None, Exception | None]] = SimpleQueue()
+
+        def job() -> None:
+            try:
+                came.put((work(), None))
+            except Exception as error:  # told to the thread that gave the work
+                came.put((None, error))
+
+        def result() -> T:
+            value, error = came.get()
+            if error is not None:
+                raise error
+            return cast("T", value)
+
+        self._asked.put(job)
+        return result
+
+    def _work(self) -> None:
+        while (job := self._asked.get()) is not None:
+            if not self._ending:
+                job()

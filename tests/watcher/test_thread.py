@@ -5,12 +5,13 @@ from __future__ import annotations
 import signal
 import threading
 import time
+from collections.abc import Callable
 from functools import partial
 from types import FrameType
 
 import pytest
 
-from watcher.thread import OrderedThread
+from watcher.thread import OrderedThread, Threads
 
 
 def _gone(name: str) -> bool:
@@ -54,34 +55,67 @@ def test_at_an_error_what_is_under_way_ends_and_the_rest_is_left() -> None:
         go.wait(10)
         done.append("long")
 
-    with pytest.raises(ValueError, match="on purpose"), OrderedThread("left") as beside:
-        beside.do(long)
-        beside.do(partial(done.append, "not begun"))
-        begun.wait(10)
-        threading.Timer(0.05, go.set).start()
-        raise ValueError("on purpose")
+    def fail() -> None:
+        with OrderedThread("left") as beside:
+            beside.do(long)
+            beside.do(partial(done.append, "not begun"))
+            begun.wait(10)
+            threading.Timer(0.05, go.set).start()
+            raise ValueError("on purpose")
+
+    with pytest.raises(ValueError, match="on purpose"):
+        fail()
     assert done == ["long"]
     assert _gone("left")
 
 
-def test_an_interrupt_at_any_moment_ends_the_thread() -> None:
-    """An executor of one thread in its place hung at a broken lock within a thousand trials."""
+def test_several_threads_work_at_once_and_each_answer_is_its_own() -> None:
+    both = threading.Barrier(2, timeout=10)
+    with Threads(2, "several") as threads:
+        met = [threads.give(both.wait) for _ in range(2)]  # each waits for the other
+        assert sorted(result() for result in met) == [0, 1]
+        squares = [threads.give(partial(pow, k, 2)) for k in range(200)]
+        fails = threads.give(partial(divmod, 1, 0))
+        assert [result() for result in squares] == [k * k for k in range(200)]
+        with pytest.raises(ZeroDivisionError):
+            fails()
+    assert _gone("several 0")
+    assert _gone("several 1")
 
-    class Interrupt(BaseException):
-        pass
+
+class Interrupt(BaseException):
+    pass
+
+
+def in_order(seconds: float) -> None:
+    with OrderedThread("interrupted 0") as beside:
+        signal.setitimer(signal.ITIMER_REAL, seconds)
+        while True:
+            beside.do(bool)
+            beside.wait(3)
+
+
+def several(seconds: float) -> None:
+    with Threads(2, "interrupted") as threads:
+        signal.setitimer(signal.ITIMER_REAL, seconds)
+        while True:
+            [threads.give(bool) for _ in range(4)][-1]()
+
+
+@pytest.mark.parametrize("work", [in_order, several])
+def test_an_interrupt_at_any_moment_ends_the_threads(work: Callable[[float], None]) -> None:
+    """An executor in their place hung at a broken lock within a thousand trials."""
 
     def interrupt(number: int, frame: FrameType | None) -> None:
         raise Interrupt
 
     before = signal.signal(signal.SIGALRM, interrupt)
     try:
-        for k in range(400):
-            with pytest.raises(Interrupt), OrderedThread("interrupted") as beside:
-                signal.setitimer(signal.ITIMER_REAL, 0.0005 + 0.0000037 * k)
-                while True:
-                    beside.do(bool)
-                    beside.wait(3)
-            assert _gone("interrupted")
+        for k in range(300):
+            with pytest.raises(Interrupt):
+                work(0.0005 + 0.0000053 * k)
+            assert _gone("interrupted 0")
+            assert _gone("interrupted 1")
     finally:
         signal.setitimer(signal.ITIMER_REAL, 0)
         signal.signal(signal.SIGALRM, before)
