@@ -33,6 +33,8 @@ _GAP_HOPS: Final = 4  # kept clear of the slopes
 _LEAST_SIDE_HOPS: Final = 8
 _LEAST_DEEPER: Final = 24  # hops of a candidate within which a shorter one is looked for
 _DEEPER: Final = 0.4  # of the candidate's own level
+_NO_HISS: Final = 0.05  # of the hiss, in single hops: 13 dB under it, one in 20 of a lone band
+_GAPS: Final = 0.25  # of the hops beside a place: between the edges of a square wave is nothing
 _SAME: Final = 1.3  # 1 dB: what steady noise does by itself from look to look (own trials)
 _MOST_A_LOOK: Final = 64  # candidates a track and look; more are music over a hiss not yet heard
 
@@ -195,8 +197,8 @@ def _measured(
     if not low.any():
         return None
     begin, end = max(0, start - REACH_HOPS), min(hops, stop + REACH_HOPS)
-    course = (own[low, begin:end] / hiss[low, None]).mean(axis=0)
-    course = np.convolve(course, np.full(4, 0.25), "same")
+    single = (own[low, begin:end] / hiss[low, None]).mean(axis=0)
+    course = np.convolve(single, np.full(4, 0.25), "same")
     high = np.flatnonzero(course >= _EDGE)
     deepest = start - begin + int(np.argmin(course[start - begin : stop - begin]))
     k = int(np.searchsorted(high, deepest))
@@ -207,6 +209,12 @@ def _measured(
     before = energies[:, :, max(0, a - _GAP_HOPS - _SIDE_HOPS) : max(0, a - _GAP_HOPS)]
     after = energies[:, :, b + _GAP_HOPS : b + _GAP_HOPS + _SIDE_HOPS]
     if min(before.shape[2], after.shape[2]) < _LEAST_SIDE_HOPS:
+        return None
+    sides = np.append(
+        single[max(0, a - begin - _GAP_HOPS - _SIDE_HOPS) : max(0, a - begin - _GAP_HOPS)],
+        single[b - begin + _GAP_HOPS : b - begin + _GAP_HOPS + _SIDE_HOPS],
+    )
+    if len(sides) and float((sides < _NO_HISS).mean()) > _GAPS:
         return None
     core, width = _deepest(course[a - begin : b - begin])
     inner = energies[:, :, a + core : a + core + width]

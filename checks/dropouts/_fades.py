@@ -27,6 +27,11 @@ _DEEP_DB: Final = 20.0  # amplifiers lie 8 to 12 dB under the hiss (common pract
 _SLOWLY_S: Final = 1.0  # no machine takes so long to stop (from memory)
 _LAST: Final = 3  # entries that show the last level: the very last may hold a few samples
 
+_BEGUN: Final = 0.2  # of the fall: what lies between it and the rest is on the way
+_ON_THE_WAY: Final = 4  # entries on the way, some 0.4 s: a signal is lost sooner (common practice)
+_PLAYS_DOWN: Final = 0.2  # of the entries: so seldom is what plays on as loud as before
+_AS_LOUD_DB: Final = 4.0  # own trials: programme that plays on as before
+
 
 @dataclass(frozen=True, slots=True)
 class Fade:
@@ -90,3 +95,27 @@ def _turned_down(over: Floats) -> tuple[int, int] | None:
     if down[:first].any() or not down[first:].any():
         return None
     return first, first + int(np.argmax(down[first:]))
+
+
+def step_by_step(depth: Floats) -> bool:
+    """Whether the way down, in shares of the fall, is seen in one entry after the other."""
+    between = (depth > _BEGUN) & (depth < 1.0 - _BEGUN)
+    run = best = 0
+    for here in between:
+        run = run + 1 if here else 0
+        best = max(best, run)
+    return best >= _ON_THE_WAY
+
+
+def with_the_body(body: Floats, depth: Floats, begin: int, end: int, fall_db: float) -> bool:
+    """Whether the body of the sound goes down with the hiss, under its own rests.
+
+    A clogged head leaves the body: it plays and rests as before.
+    """
+    apart = np.r_[0:begin, end : len(body)]
+    down = body[begin:end][depth[begin:end] >= 0.5]
+    if not len(apart) or not len(down):
+        return False
+    rests, usual = np.quantile(body[apart], (0.05, 0.5))
+    plays = float((down >= usual - _AS_LOUD_DB).mean())
+    return bool(np.quantile(down, 0.1) < rests - 0.5 * fall_db) and plays < _PLAYS_DOWN

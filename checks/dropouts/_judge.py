@@ -37,11 +37,14 @@ _BEYOND: Final = 60.0  # nats, where noise reduction may move the hiss
 _FALL_DB: Final = 2.0  # a band that fell at all
 _STAYED_DB: Final = 1.5  # a band that did not
 _FLAT: Final = 0.3  # of the fall: how far the bands may differ in a dip of the whole level
+_EVEN: Final = 0.15  # the same where the body is covered: a spacing loss differs by far more
+_SHARE: Final = 0.5  # of the fall, in the body: more than a spacing loss takes there
 _FLOOR_DB: Final = (7.0, 14.0)  # where amplifiers lie under the hiss (common practice: 8 to 12)
 _BODY: Final = 0.35  # of the loss at 10 kHz: more than a spacing loss takes from 1.4 kHz
 _LIMITER: Final = 0.5  # of it, where too little is seen: what ducks with the body is a limiter's
 _BESIDE_DB: Final = 2.5  # from the hiss: steady beside the lift
 _MARGIN_DB: Final = 2.0  # by which chance may deepen one band's fall
+_SIDES_DB: Final = -4.0  # from the hiss: less beside a lift, and it does not begin at the hiss
 _PLAYS_DB: Final = 8.0  # over the quietest: the body plays
 
 
@@ -55,6 +58,8 @@ class Lift:
         loss_db: estimate of the loss at 10 kHz, from below.
         body_db: how far the body fell (None where nothing played).
         flat: all frequencies alike.
+        even: the hiss alike in all its bands, and further than to an amplifier's noise; what the
+            body does may be hidden.
         nats: evidence against chance.
         sure: enough for a ``redo``: programme was lost, and nothing else explains it.
     """
@@ -66,6 +71,7 @@ class Lift:
     loss_db: float
     body_db: float | None
     flat: bool
+    even: bool
     nats: float
     sure: bool
 
@@ -112,7 +118,12 @@ class Judge:
         quiet = self._course.quiet_db[:, c.track]
         played = beside[BODY] > quiet[BODY] + _PLAYS_DB
         loss = np.maximum(beside, np.where(np.arange(len(hiss)) >= HISS, hiss, beside)) - level
+        sides = float((beside - hiss)[fell].mean())
+        even = fall_db >= _FLOOR_DB[1] and bool(
+            (np.abs(loss[usable] - fall_db) <= _EVEN * fall_db).all()
+        )
         flat = self._flat(loss, fall_db, beside - hiss)
+        flat = flat or (even and (sides < _SIDES_DB or loss[BODY] > _SHARE * fall_db))
         least = self._limits.level_dip_db if flat else self._limits.contact_loss_db
         if nats < _PROOF or fall_db < least:
             return None
@@ -128,6 +139,7 @@ class Judge:
         if nats < _STRONG and played and not flat and loss[BODY] > _LIMITER * max(loss_db, 10.0):
             return None
         sure = nats >= _STRONG and len(fell) >= 3 and played and loss[BODY] <= _BODY * loss_db
+        sure = sure and sides >= _SIDES_DB
         return Lift(
             track=c.track,
             start=c.start,
@@ -136,6 +148,7 @@ class Judge:
             loss_db=max(loss_db, 0.0),
             body_db=float(loss[BODY]) if played else None,
             flat=bool(flat),
+            even=even,
             nats=nats,
             sure=bool(
                 sure and (self._plain or plays_on) and self._hiss.like_others(c.track, self._judged)

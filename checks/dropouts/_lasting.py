@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts._bands import BODY, EDGE, HISS, Floats
+from checks.dropouts._fades import step_by_step, with_the_body
 from checks.dropouts._floors import NOTHING_DB, STEADY_DB, LevelHistory, clear_of_leaks
 from checks.dropouts._heard import heard_mean, middle, quietest
 from checks.dropouts._motion import MOST_HISS_DB, Course
@@ -65,6 +66,8 @@ class Fall:
         quieter_db: how far the body of the programme fell with it, NaN where it does not play.
         steady: share of the other entries in which the track is as it was before.
         slow: it took more than a second or two.
+        fades: it goes down little by little, in too many entries for a signal that is lost.
+        faded: the body falls with the hiss, below all that was heard of it, and is never as it was.
         covered: it reaches the noise of the electronics, which lies under the treble of the hiss
             so closely that the lower bands fall more.
     """
@@ -83,6 +86,8 @@ class Fall:
     quieter_db: float
     steady: float
     slow: bool
+    fades: bool
+    faded: bool
     covered: bool
 
 
@@ -292,6 +297,7 @@ def _fall(
     quick = np.flatnonzero(depth[:, first:last].mean(axis=0) >= 0.85)
     slow = bool(len(quick) and len(down) and quick[0] - down[0] > _WINDOW)
     end = min(stop * _WINDOW, len(entries))
+    stop_fade = last
     body = np.full(HISS, np.nan)
     # A signal that is gone may come back under programme that hides the hiss: then all bands rise.
     up = depth[:, :end].max(axis=0) < 0.4
@@ -330,6 +336,8 @@ def _fall(
         quieter_db=_quieter(mean[BODY], course.programme[track, entries], begin, end),
         steady=float(alike.all(axis=0).mean()) if len(apart) else 0.0,
         slow=slow,
+        fades=step_by_step(depth[:, first:stop_fade].mean(axis=0)),
+        faded=with_the_body(low[BODY], depth.mean(axis=0), begin, end, fall),
         covered=covered,
     )
 

@@ -27,6 +27,29 @@ class LiftEvent:
     def stop(self) -> int:
         return max(lift.start + lift.hops for lift in self.lifts)
 
+    @property
+    def flat(self) -> bool:
+        """All frequencies alike, as far as each track shows it, and some show it clearly."""
+        outer = [k for k in self.lifts if not self.holds(k)]
+        return any(k.flat for k in outer) and all(k.flat or k.even for k in outer)
+
+    def holds(self, lift: Lift) -> bool:
+        """Whether a lift lies within another of its track: its sides say nothing of the hiss."""
+        return any(
+            k is not lift
+            and k.track == lift.track
+            and k.start <= lift.start
+            and lift.start + lift.hops <= k.start + k.hops
+            and k.hops > lift.hops
+            for k in self.lifts
+        )
+
+    def takes(self, lift: Lift) -> bool:
+        """Whether one more lift is of the same sort."""
+        if self.flat == lift.flat or self.holds(lift):
+            return True
+        return all(k.flat or k.even for k in (*self.lifts, lift))
+
     def times(self, track: int) -> int:
         """How often the track lifts by itself; what overlaps is one lift."""
         end, count = -1, 0
@@ -57,6 +80,28 @@ def made(
         frames=max(1, stop - start),
         text=text,
         values=values,
+    )
+
+
+def lift_text(where: str, fall_db: float, loss_db: float, *, alike: bool, redo: bool) -> str:
+    """The sentence for a lift; ``where``: its length and whether tracks share it.
+
+    Args:
+        loss_db: at 10 kHz; ``alike``: no band of the hiss shows that the treble goes first.
+    """
+    shape = (
+        "alike in all its bands, while the body stays or is covered"
+        if alike
+        else f"and the treble goes first, some {loss_db:.0f} dB or more at 10 kHz"
+    )
+    end = (
+        "Clean the head and the tape's path and play it again."
+        if redo
+        else "Listen whether it is heard."
+    )
+    return (
+        f"The tape lifts from the head for {where}: the hiss itself falls by {fall_db:.0f} dB, "
+        f"{shape}. {end}"
     )
 
 

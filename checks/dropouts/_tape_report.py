@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from checks.dropouts._bands import FilterBank, Floats
+from checks.dropouts._bands import HISS, FilterBank, Floats
 from checks.dropouts._contact import Candidate
 from checks.dropouts._cuts import broken_off, in_programme
 from checks.dropouts._fades import Fade, fade_out
@@ -19,7 +19,7 @@ from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import MOST_HISS_DB, Course, Motion, course, programme_spans, spans
 from checks.dropouts._others import TOGETHER_S, under_others
 from checks.dropouts._part import PartOutcome
-from checks.dropouts._tape_findings import LiftEvent, begins_with, counted, made
+from checks.dropouts._tape_findings import LiftEvent, begins_with, counted, lift_text, made
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
 from checks.sheet import NoiseReduction, ReelKind, Sheet, TrackKind
 
@@ -194,7 +194,7 @@ class TapeReport:
             )
             alone = bool(events) and {k.track for k in events[-1].lifts} == {lift.track}
             near = gap_s < (_SERIES_S if alone else _JOIN_S)
-            if near and events[-1].lifts[0].flat == lift.flat:
+            if near and events[-1].takes(lift):
                 events[-1].lifts.append(lift)
                 events[-1].also |= also
             else:
@@ -232,11 +232,12 @@ class TapeReport:
             "hiss_fall_db": rounded(fall, 1),
             "times": max(event.times(track) for track in tracks),
         }
+        told = f"{length_ms:.0f} ms" if length_ms >= 1 else f"{length_ms:.1f} ms"
         shared = f", on {len(tracks)} tracks together" if len(tracks) > 1 else ""
-        if lifts[0].flat:
+        if event.flat:
             text = (
                 f"The level of all frequencies, hiss included, dips by {fall:.0f} dB or more for "
-                f"{length_ms:.0f} ms{shared}: a thin place in the coat, or the level was changed."
+                f"{told}{shared}: a thin place in the coat, or the level was changed."
             )
             return made(
                 "level-dip", Verdict.LISTEN, Remedy.LISTEN, tracks, start, stop, text, values
@@ -251,15 +252,8 @@ class TapeReport:
             and lift.loss_db >= self._limits.contact_redo_db
             for lift in lifts
         )
-        text = (
-            f"The tape lifts from the head for {length_ms:.0f} ms{shared}: the hiss itself falls "
-            f"by {fall:.0f} dB and the treble goes first, some {loss:.0f} dB or more at 10 kHz. "
-        )
-        text += (
-            "Clean the head and the tape's path and play it again."
-            if redo
-            else "Listen whether it is heard."
-        )
+        alike = loss < fall or all(lift.even for lift in lifts)
+        text = lift_text(told + shared, fall, loss, alike=alike, redo=redo)
         verdict, remedy = (Verdict.REDO if redo else Verdict.LISTEN), Remedy.REPLAY
         return made("contact-loss", verdict, remedy, tracks, start, stop, text, values)
 
@@ -310,7 +304,8 @@ class TapeReport:
         gone = fall.plays <= PLAYS_ON and fall.open_end
         if gone and (is_flat(fall) or is_silent(fall)):
             return "signal-lost" if fall.mean_db >= self._limits.signal_lost_db else None
-        if is_flat(fall) or is_silent(fall):  # digital silence is no treble that fell
+        if is_flat(fall) or is_silent(fall) or fall.faded:
+            # digital silence is no treble that fell, nor what goes down with the body alone
             return None
         return "hf-loss" if rises(fall, self._bank.frequencies_hz) else None
 
@@ -324,13 +319,14 @@ class TapeReport:
         worst = max(group, key=lambda f: f.mean_db)
         how = "slowly" if worst.slow else "at once"
         long_s = self._lasts(worst)
+        heard_khz = self._bank.frequencies_hz[HISS:][np.isfinite(worst.fall_db[HISS:])] / 1000.0
         until = "and is not heard to come back"
         until = until if worst.open_end else f"and is back after {long_s:.1f} s"
         cause = "a head that clogs" if worst.open_end or long_s >= _DIRT_S else "dirt, or a lift"
         text = (
-            f"The treble falls {how}, hiss and all, by {worst.mean_db:.0f} dB between 8 and "
-            f"35 kHz, {until}, while the lower frequencies stay: {cause}. Clean the head; "
-            "listen whether the music suffers."
+            f"The treble falls {how}, hiss and all, by {worst.mean_db:.0f} dB between "
+            f"{heard_khz[0]:.0f} and {heard_khz[-1]:.0f} kHz, {until}, while the lower "
+            f"frequencies stay: {cause}. Clean the head; listen whether the music suffers."
         )
         values: dict[str, Value] = {
             "hiss_fall_db": rounded(worst.mean_db, 1),
@@ -352,7 +348,10 @@ class TapeReport:
         worst = max(group, key=lambda f: f.mean_db)
         bare = any(self._electronics(f, way) for f in group)
         others = [k for k in range(self._fmt.channels) if k not in tracks]
-        redo = bool(others) and (bare or self._plain or worst.mean_db >= _DECODER_DB)
+        by_hand = all(f.fades for f in group)
+        redo = (
+            bool(others) and not by_hand and (bare or self._plain or worst.mean_db >= _DECODER_DB)
+        )
         until = "to the end" if worst.open_end else "on for a while"
         text = (
             f"The signal is gone from here {until}: the hiss falls by {worst.mean_db:.0f} dB "
@@ -362,6 +361,8 @@ class TapeReport:
         text += " while the other tracks run on. " if others else ". "
         if redo:
             text += "Look at the head, the card and the cable of this track and play it again."
+        elif by_hand:
+            text += "The level goes down little by little, as where somebody turns it down: listen."
         elif not others:
             text += "With no other track to compare, it may be the end of the tape: listen."
         else:

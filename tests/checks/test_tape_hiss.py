@@ -150,7 +150,8 @@ def test_what_the_electronics_cover_needs_other_tracks_to_tell() -> None:
     fell = np.array([5.0, 9.0, 10.4, 9.6, 8.1, 6.2, 3.9], np.float32)
     fall = Fall(track=1, first=41, last=105, since=41, open_end=True, fall_db=fell,
                 after=np.full(7, -77.7, np.float32), before_db=-70.0, after_db=-77.7, mean_db=7.7,
-                plays=0.1, quieter_db=np.nan, steady=0.5, slow=False, covered=True)  # fmt: skip
+                plays=0.1, quieter_db=np.nan, steady=0.5, slow=False, fades=False,
+                faded=False, covered=True)  # fmt: skip
     bands = np.array([2_000.0, 6_000, 9_000, 12_000, 15_000, 18_000, 21_000])
     assert rises(fall, bands)
     assert not rises(dataclasses.replace(fall, plays=0.0), bands)

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.dropouts._judge import Lift
 from checks.dropouts._lasting import like_music
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape import TapePart
+from checks.dropouts._tape_findings import LiftEvent
 from checks.model import CaptureFormat, Finding, Verdict
 from checks.sheet import Sheet
 
@@ -180,3 +184,60 @@ def test_tones_that_end_with_all_of_the_hiss_are_no_players_who_stop() -> None:
         True,
         True,
     ]
+
+
+def _fade(x: Sound, middle_s: float, fade_s: float, zero_s: float) -> Sound:
+    t = np.abs(np.arange(x.shape[1]) / RATE - middle_s)
+    return np.asarray(np.clip((t - zero_s / 2) / fade_s, 0, 1))
+
+
+@pytest.mark.parametrize(
+    ("fade_s", "power", "lost_track"), [(1.1, 4.0, 0), (2.0, 1.0, 1), (2.6, 2.0, 1), (1.5, 2.0, 0)]
+)
+def test_a_track_that_is_faded_out_and_in_is_no_head_that_clogs(
+    fade_s: float, power: float, lost_track: int
+) -> None:
+    """Down to digital silence and up again under notes that go on: body and hiss go together."""
+    x = _notes(3, 9.0, -65.0)
+    x[lost_track] *= _fade(x, 4.5, fade_s, 0.6) ** power
+    x += _noise(3, 9.0, -120.0, 7)
+    found = [(f.kind, f.verdict) for f in _findings(x) if f.kind in LOSSES]
+    assert not [f for f in found if f[0] == "hf-loss" or f[1] is Verdict.REDO]
+
+
+def _lift(track: int, start: int, hops: int, *, flat: bool, even: bool) -> Lift:
+    return Lift(track=track, start=start, hops=hops, fall_db=20.0, loss_db=20.0, body_db=None,
+                flat=flat, even=even, nats=90.0, sure=True)  # fmt: skip
+
+
+def test_what_falls_alike_on_one_track_is_flat_on_those_whose_body_is_covered() -> None:
+    flat = LiftEvent([_lift(0, 100, 400, flat=True, even=True)], set())
+    covered = _lift(1, 110, 380, flat=False, even=True)
+    lifted = _lift(1, 110, 380, flat=False, even=False)
+    assert flat.takes(covered)
+    assert not flat.takes(lifted)
+    flat.lifts.append(covered)
+    assert flat.flat
+    # what lies within a lift has no hiss beside it: it does not make a dip of the whole
+    event = LiftEvent([lifted], set())
+    inner = _lift(1, 200, 20, flat=True, even=True)
+    assert event.takes(inner)
+    event.lifts.append(inner)
+    assert not event.flat
+
+
+@pytest.mark.parametrize("hz", [61.0, 233.0, 487.0])
+def test_between_the_edges_of_a_square_wave_there_is_no_hiss_to_lift(hz: float) -> None:
+    t = np.arange(4 * RATE) / RATE
+    x = 0.2 * np.sign(np.sin(2 * np.pi * np.array([[hz], [1.31 * hz]]) * t))
+    assert not _kinds(x) & LOSSES
+
+
+@pytest.mark.parametrize("corner_hz", [2000.0, 5000.0])
+def test_the_sentence_names_no_frequency_that_the_rate_cannot_hold(corner_hz: float) -> None:
+    x = _notes(3, 9.0, -62.0)
+    x[1] += (_dull(x[1], corner_hz) - x[1]) * _segments((4.5, 9.0), seconds=9.0)
+    (found,) = [f for f in _findings(x) if f.kind == "hf-loss"]
+    told = re.search(r"between (\d+) and (\d+) kHz", found.text)
+    assert told
+    assert 8 <= int(told[1]) < int(told[2]) < RATE / 2000
