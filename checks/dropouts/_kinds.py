@@ -57,6 +57,9 @@ NEWS: Final = 2.0
 """Most that what follows may differ from what was before, see ``Place.news``. From own trials:
 the same programme goes on with 0.9 to 1.3, other programme with 3 to 30."""
 
+SEVERAL: Final = 2
+"""Tracks of different sources that are enough where each is cut."""
+
 _POWER: Final = 2.0  # mean square of foreign samples on a track that has some, floor 1
 _TRACKS: Final = 8  # looked at closely of those that jump together, the strongest
 
@@ -224,7 +227,10 @@ class Kinds:
         seen = dict(clean)
         for track in range(self._fmt.channels):
             other = None if track in seen else place.junction(track, at=frame)
-            if other is not None and other.cut and other.jump >= SEEN:
+            if other is None or other.jump < SEEN:
+                continue
+            high = track in found and other.jump >= self._limits.step_one_track
+            if other.cut or (high and abs(found[track].frame - frame) <= 1):
                 seen[track] = other
         tracks = tuple(sorted(seen))
         ranked = sorted(clean, key=lambda t: -clean[t].jump)
@@ -251,23 +257,40 @@ class Kinds:
             text += "digital fault; play the tape again."
             self._tell.proven(tracks, at, text, "converter", values)
         elif (
-            same
-            and longer.one_programme
-            and best.later >= LATER
+            longer.one_programme
             and first >= SHARP
-            and best.noisy
-            and place.parted(strongest, best)
-            and place.alone(strongest, best)
+            and (self._on_several(place, clean) or (same and self._parted(place, strongest, best)))
         ):
-            text = "The signal is cut between two samples, and each side fits itself to the very "
-            text += "sample: nothing that comes before a converter can do that, samples are lost "
-            text += "or put in; play the tape again."
-            self._tell.proven(tracks, at, text, "cut", values)
+            self._tell.proven(tracks, at, tell.CUT, "cut", values)
         elif any(j.noisy for j in clean.values()) and (best.later >= LATER or same):
             self._tell.doubtful(tracks, at, values, sound=longer.sound)
         else:
             return False
         return True
+
+    def _parted(self, place: Place, track: int, found: Junction) -> bool:
+        """Whether the programme of one track is cut by all that tells."""
+        told = found.later >= LATER and found.noisy
+        return told and place.parted(track, found) and place.alone(track, found)
+
+    def _on_several(self, place: Place, clean: Mapping[int, Junction]) -> bool:
+        """Whether one programme stands on both sides of a cut on each of several tracks.
+
+        Their sources must not be one: each may change, not all at one sample.
+        """
+        same = {
+            t: j
+            for t, j in clean.items()
+            if j.jump >= self._limits.step_one_track
+            and j.later >= LATER
+            and j.noisy
+            and place.news(t, j) <= NEWS
+        }
+        return (
+            len(same) >= SEVERAL
+            and place.sources([*same], next(iter(same.values())).frame)
+            and any(place.alone(t, j) for t, j in same.items())
+        )
 
     def _put(self, place: Place, burst: _burst.Shared) -> None:
         """A few wrong words, behind which the programme goes on where it was."""

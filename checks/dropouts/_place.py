@@ -19,7 +19,7 @@ _QUIET: Final = 64  # frames before the place in which nothing as large may have
 _FLAT: Final = 256  # frames on each side within which tops count as near
 _NEWS: Final = 512  # frames on each side that the other side's filter is run over
 _WITNESS: Final = 128  # frames on each side
-_ONE_SOURCE: Final = 0.5  # correlation of the second differences; own trials: leaks 0.6, others 0.1
+_ONE_SOURCE: Final = 0.5  # correlation of the differences; own trials: leaks 0.6, others 0.1
 _ALONE: Final = 0.8  # share of the disturbance that one sample explains
 _LEAST_AGAIN: Final = 6  # equal samples that noise of some steps makes once in a million
 _HOLD_CHANCE: Final = 1e-9
@@ -149,10 +149,13 @@ class Place:
         """Whether two of the tracks move by themselves around a frame: one source that leaks into
         other tracks jumps on all of them, and is one witness."""
         around = self.steps[tracks, max(frame - _WITNESS, 0) : frame + _WITNESS]
-        moves = np.diff(around, 2, axis=1)
-        size = np.sqrt(np.sum(moves * moves, axis=1))
-        alike = np.abs(moves @ moves.T) / np.maximum(np.outer(size, size), 1e-300)
-        return bool((alike < _ONE_SOURCE).any())
+        return _several(np.diff(around, 2, axis=1))
+
+    def sources(self, tracks: list[int], frame: int) -> bool:
+        """Whether two of the tracks move by themselves on either side of a cut, the cut apart."""
+        rows = self.steps[tracks]
+        sides = rows[:, : frame - 1], rows[:, frame + 1 :]
+        return _several(np.concatenate([np.diff(side, axis=1) for side in sides], axis=1))
 
     def alone(self, track: int, found: Junction) -> bool:
         """Whether nothing half as high comes near a cut, within a tenth of a second.
@@ -251,6 +254,12 @@ class LongLooks:
             return Longer(one_programme, sound=sound)
         self._shifts -= 1
         return Longer(one_programme, _long.shift([sides[t] for t in same], self._rate_hz))
+
+
+def _several(moves: NDArray[np.float64]) -> bool:
+    size = np.sqrt(np.sum(moves * moves, axis=1))
+    alike = np.abs(moves @ moves.T) / np.maximum(np.outer(size, size), 1e-300)
+    return bool((alike < _ONE_SOURCE).any())
 
 
 def _left_over(known: NDArray[np.float64], other: NDArray[np.float64]) -> bool:

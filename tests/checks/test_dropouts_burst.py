@@ -123,3 +123,26 @@ def test_one_wrong_word_on_many_tracks_is_told_on_all() -> None:
     (found,) = [f for f in steps(x, 96_000) if f.start_frame == 48_000]
     assert (found.verdict, found.values["cause"]) == (Verdict.REDO, "word")
     assert found.tracks == tuple(range(12))
+
+
+@pytest.mark.parametrize("frames", [441, 3000])
+def test_one_cut_through_several_sources_is_proven(frames: int) -> None:
+    """The programme of each goes on as it was, and neither alone proves it."""
+    x, at = bed("drone", 192_000, 4), 97_234
+    (found,) = steps(np.concatenate((x[:, :at], x[:, at + frames :]), axis=1), 192_000)
+    assert (found.verdict, found.start_frame) == (Verdict.REDO, at)
+    assert found.values["cause"] == "cut"
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_notes_that_begin_on_several_tracks_at_one_sample_prove_nothing(seed: int) -> None:
+    rng, rate_hz = np.random.default_rng(seed), 48_000
+    rows, t = np.zeros((3, 3 * rate_hz)), np.arange(rate_hz) / rate_hz
+    for row in rows:
+        for first in (4_000, 2 * rate_hz):
+            hz = 55 * 2 ** (int(rng.integers(0, 40)) / 12)
+            note = np.sin(2 * np.pi * hz * t + rng.uniform(0, 6)) * np.exp(-3 * t)
+            row[first : first + rate_hz] += 0.1 * note
+    rows += 10**-3.75 * rng.standard_normal(rows.shape)
+    found = steps(np.rint(rows * 2**23).astype(np.int32) << 8, rate_hz)
+    assert not [f for f in found if f.verdict is Verdict.REDO]
