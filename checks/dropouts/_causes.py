@@ -203,8 +203,13 @@ def wrong_word(found: Junction) -> bool:
         and found.noisy
         and abs(found.deviation) >= WORD_STEPS
         and found.word <= rest
-        and found.sides >= found.word + WORD_GAIN
-        and (found.word <= WORD_REST or found.sides >= 2 * found.word)
+        and (
+            (clear and found.word <= found.sides and found.across >= WORD_MOST * found.word)
+            or (
+                found.sides >= found.word + WORD_GAIN
+                and (found.word <= WORD_REST or found.sides >= 2 * found.word)
+            )
+        )
     )
 
 
@@ -216,6 +221,10 @@ WORD_REST: Final = 1.4
 
 WORD_GAIN: Final = 0.3
 """How much less it must leave than a cut: 14 in log likelihood."""
+
+WORD_MOST: Final = 10.0
+"""How much of the disturbance a clear one must explain, where a cut would leave as much: a cut has
+32 values to fit it with, a word one."""
 
 CLEAR_SIGMAS: Final = 20.0
 CLEAR_REST: Final = 0.01

@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 from synth import programme
 
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
-from checks.dropouts import DropoutsLimits, _burst
+from checks.dropouts import DropoutsLimits, _burst, _causes
 from checks.dropouts._history import History
+from checks.dropouts._junction import Junction
 from checks.dropouts._steps import StepsPart
 from checks.model import CaptureFormat, Finding, Verdict
 
@@ -146,3 +147,18 @@ def test_notes_that_begin_on_several_tracks_at_one_sample_prove_nothing(seed: in
     rows += 10**-3.75 * rng.standard_normal(rows.shape)
     found = steps(np.rint(rows * 2**23).astype(np.int32) << 8, rate_hz)
     assert not [f for f in found if f.verdict is Verdict.REDO]
+
+
+@pytest.mark.parametrize(
+    ("sigmas", "across", "told"), [(80.0, 70.0, True), (80.0, 8.0, False), (15.0, 70.0, False)]
+)
+def test_a_clear_word_is_one_though_a_cut_would_leave_as_much(
+    sigmas: float, across: float, told: bool
+) -> None:
+    """A cut is fitted with 32 values, a word with one: the word is likelier."""
+    place = Junction(
+        frame=1009, jump=23.0, first=6.0, later=0.98, across=across, sides=1.45, left=1e5,
+        right=1e5, stands_out=3.2, levels=1.04, word=1.45, word_frame=1008, deviation=1e6,
+        word_sigmas=sigmas, whitening=np.ones(33),
+    )  # fmt: skip
+    assert _causes.wrong_word(place) is told
