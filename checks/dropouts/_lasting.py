@@ -36,9 +36,11 @@ _PLAIN: Final = 3  # entries of a window that keep to one level: hiss, not a gap
 _RESTING: Final = 2  # the same for what lies under the hiss of before: rests are short
 _ALIKE_DB: Final = 4.0  # own trials: bands of one noise
 _FAR_DB: Final = 15.0  # further than to an amplifier's noise (common practice: 8 to 12 dB)
+_HISSES_DB: Final = MOST_HISS_DB - 5.0  # the loudest band of a hiss
 _LEAST_BANDS: Final = 3
 PLAYS_ON: Final = 0.02  # of the entries, from which a track still carries programme
 _FLAT: Final = 0.55  # of the mean fall: so much in the body, and the whole signal is gone
+_LOUD_DB: Final = 10.0  # tapes hiss 50 to 80 dB down: louder is hardly hiss (common practice)
 _SOFTER: Final = 0.7  # the same of programme that goes on
 _AT_END: Final = 3  # windows
 _RESTED: Final = 4  # entries of a rest, some 0.4 s: longer than most lifts
@@ -177,7 +179,7 @@ def _steepest(
             mean = _agreed(fall[lowest:], least)
             mean[mean < least_db] = -np.inf
             if music:
-                mean[like_music(fall, lowest)] = -np.inf
+                mean[like_music(fall, lowest, before - fall)] = -np.inf
             k = int(np.argmax(mean))
             if np.isfinite(mean[k]) and (best is None or mean[k] > best[0] + 0.3):
                 own = fall[:, k].copy()
@@ -242,8 +244,8 @@ def _agreed(fall: Floats, least: int) -> NDArray[np.floating]:
     return np.where(good, mean, -np.inf)
 
 
-def like_music(fall: Floats, lowest: int) -> NDArray[np.bool_]:
-    """Whether the lower bands fall more than the treble: players who stop, no clog."""
+def like_music(fall: Floats, lowest: int, after: Floats) -> NDArray[np.bool_]:
+    """Whether the lower bands fall more than the treble, (bands, places): players who stop."""
     half = lowest + (len(fall) - lowest) // 2
     deep, high = heard_mean(fall[lowest:half]), heard_mean(fall[half:])
     low = np.nan_to_num(fall[:HISS], nan=-np.inf).max(axis=0)
@@ -252,6 +254,12 @@ def like_music(fall: Floats, lowest: int) -> NDArray[np.bool_]:
     most = np.where(heard, fall[lowest:], -np.inf).max(axis=0)
     least = np.where(heard, fall[lowest:], np.inf).min(axis=0)
     gone = (most - least <= _ALIKE_DB) & (least >= _FAR_DB) & (heard.sum(axis=0) >= 4)
+    # The electronics are white, the hiss of a tape is not: its treble has less far to fall.
+    left, before = after[lowest:], (after + fall)[lowest:]
+    loudest = np.where(heard, left, -np.inf).max(axis=0)
+    white = loudest - np.where(heard, left, np.inf).min(axis=0) <= _ALIKE_DB
+    hissed = np.where(heard, before, -np.inf).max(axis=0) <= _HISSES_DB
+    gone |= white & hissed & (least >= _FAR_DB) & (heard.sum(axis=0) >= 4)
     less = (deep > 1.2 * high + 1.0) | (low > 1.05 * heard_mean(fall[lowest:]) + 1.5)
     return np.asarray(less & ~gone)
 
@@ -363,7 +371,7 @@ def is_flat(fall: Fall) -> bool:
     """Whether body and edge went with the rest, as where the whole signal is gone."""
     body, edge = (float(db) for db in fall.fall_db[[BODY, EDGE]])
     known = np.isfinite(edge) or fall.before_db > MOST_HISS_DB
-    least = _FLAT if fall.before_db > MOST_HISS_DB else _SOFTER
+    least = _FLAT if fall.before_db > MOST_HISS_DB - _LOUD_DB else _SOFTER
     if known and fall.quieter_db >= least * fall.mean_db and not body < 0.5 * fall.mean_db:
         return not edge < least * fall.mean_db  # noise that is played, and now more softly
     least = _FLAT if fall.plays <= PLAYS_ON else 0.8

@@ -350,7 +350,9 @@ class TapeReport:
         others = [k for k in range(self._fmt.channels) if k not in tracks]
         by_hand = all(f.fades for f in group)
         redo = (
-            bool(others) and not by_hand and (bare or self._plain or worst.mean_db >= _DECODER_DB)
+            bool(others)
+            and not by_hand
+            and (bare or self._plain or float(np.nanmax(worst.fall_db)) >= _DECODER_DB)
         )
         until = "to the end" if worst.open_end else "on for a while"
         text = (

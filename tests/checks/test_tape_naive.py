@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
 from checks.dropouts._judge import Lift
-from checks.dropouts._lasting import like_music
+from checks.dropouts._lasting import Fall, is_flat, like_music
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape import TapePart
 from checks.dropouts._tape_findings import LiftEvent
@@ -179,11 +179,29 @@ def test_tones_that_end_with_all_of_the_hiss_are_no_players_who_stop() -> None:
     lost = np.array([[65.0], [40.0], [23.5], [23.0], [22.0], [22.5], [23.0]], np.float32)
     stopped = np.array([[65.0], [40.0], [30.0], [23.0], [12.0], [9.0], [6.0]], np.float32)
     quieter = np.array([[65.0], [40.0], [7.5], [7.0], [8.0], [7.5], [7.0]], np.float32)
-    assert [bool(like_music(fall, 2)[0]) for fall in (lost, stopped, quieter)] == [
-        False,
-        True,
-        True,
-    ]
+    hiss = np.array([-60.0, -58, -57, -58, -60, -64, -70], np.float32)[:, None]
+    for fall, music in ((lost, False), (stopped, True), (quieter, True)):
+        assert bool(like_music(fall, 2, hiss - fall)[0]) == music
+
+
+def test_hiss_that_falls_to_white_electronics_is_lost_however_it_was_coloured() -> None:
+    """Hiss of 9 to 33 kHz that falls off by 15 dB; the electronics of -90 dBFS do not."""
+    hiss = np.array([-50.0, -52, -52, -54, -56, -60, -66], np.float32)[:, None]
+    white = np.full_like(hiss, -86.0)
+    assert not like_music(hiss - white, 2, white)[0]
+    assert like_music(hiss + 20.0 - white, 2, white)[0]  # so loud, it is noise that was played
+
+
+@pytest.mark.parametrize(("before_db", "softer"), [(-41.0, True), (-62.0, False)])
+def test_what_is_too_loud_for_hiss_falls_with_the_players(before_db: float, softer: bool) -> None:
+    """Body 6, edge 7, treble 10 dB: quieter playing, unless a hiss of 62 dB down fell as far."""
+    fell = np.array([6.1, 7.5, np.nan, np.nan, 8.9, 10.0, 11.7], np.float32)
+    fall = Fall(
+        track=0, first=21, last=46, since=20, open_end=True, fall_db=fell, after=before_db - fell,
+        before_db=before_db, after_db=before_db - 10.2, mean_db=10.2, plays=1.0, quieter_db=6.3,
+        steady=0.95, slow=False, fades=False, faded=False, covered=False,
+    )  # fmt: skip
+    assert is_flat(fall) == softer
 
 
 def _fade(x: Sound, middle_s: float, fade_s: float, zero_s: float) -> Sound:
