@@ -213,6 +213,24 @@ def wrong_word(found: Junction) -> bool:
     )
 
 
+def likely_word(found: Junction) -> bool:
+    """Whether one sample explains nearly all, beside programme that is not steady itself."""
+    return bool(
+        found.noisy
+        and found.word_sigmas >= LIKELY_SIGMAS
+        and found.word <= LIKELY_REST
+        and found.across >= LIKELY_MOST * found.word
+        and found.sides >= LIKELY_CUT * found.word
+    )
+
+
+LIKELY_SIGMAS: Final = 40.0
+LIKELY_REST: Final = 2.7
+LIKELY_MOST: Final = 8.0
+LIKELY_CUT: Final = 1.5
+"""Least height, largest rest, and least that is left without the word and by a cut, each against
+the rest. From own trials: a word of 45 beside a pluck leaves 2.3, 19 and 4.5."""
+
 WORD_STEPS: Final = 32.0
 """Least deviation of a wrong word, in steps. From own trials: rounding and coding make less."""
 

@@ -98,6 +98,8 @@ class Kinds:
             if burst is not None:
                 self._put(place, burst)
                 return
+            if self._likely_word(place, found):
+                return
         if self._cut(place, found) or (strongest.cut and self._foreign(place, list(found))):
             return
         self._turn(place, strongest)
@@ -163,6 +165,18 @@ class Kinds:
             and _causes.wrong_word(j)
             and not place.cut_off(t, j.word_frame, j.deviation)
         }
+
+    def _likely_word(self, place: Place, found: Mapping[int, Junction]) -> bool:
+        likely = {
+            t: j
+            for t, j in found.items()
+            if _causes.likely_word(j) and not place.cut_off(t, j.word_frame, j.deviation)
+        }
+        for t, j in likely.items():
+            values: dict[str, Value] = {"jump_sigma": round(j.word_sigmas, 1)}
+            at = place.start + j.word_frame
+            self._tell.doubtful((t,), at, values, text=tell.PERHAPS_WORD)
+        return bool(likely)
 
     def _swap(self, place: Place, found: dict[int, Junction]) -> bool:
         """Tracks that change places, or turn to something else at the very same sample."""

@@ -28,6 +28,10 @@ PUT_IN: Final = (
 WORD: Final = (
     "One sample is wrong, and all around it fits without it: a digital fault; play the tape again."
 )
+PERHAPS_WORD: Final = (
+    "One sample does not fit what is around it, which is not steady enough to prove that it is "
+    "wrong; listen."
+)
 CUT: Final = (
     "The signal is cut between two samples, and each side fits itself to the very sample: nothing "
     "that comes before a converter can do that, samples are lost or put in; play the tape again."

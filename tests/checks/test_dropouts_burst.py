@@ -162,3 +162,14 @@ def test_a_clear_word_is_one_though_a_cut_would_leave_as_much(
         word_sigmas=sigmas, whitening=np.ones(33),
     )  # fmt: skip
     assert _causes.wrong_word(place) is told
+
+
+def test_a_word_in_programme_that_rises_is_at_least_listened_to() -> None:
+    """In a moment of louder noise."""
+    rng, at = np.random.default_rng(6), 40_000
+    noise = 3_000 * rng.standard_normal(80_000)
+    noise[at - 40 : at + 60] *= 1.55
+    x = np.convolve(noise, 0.9 ** np.arange(120))[:80_000]
+    x[at] += 100_000
+    (found,) = steps(np.rint(x).astype(np.int32)[np.newaxis] << 8, 96_000)
+    assert (found.start_frame, found.verdict) == (at, Verdict.LISTEN)
