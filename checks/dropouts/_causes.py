@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 
 from checks.dropouts._junction import ORDER, Junction
-from checks.dropouts._predict import Floats
+from checks.dropouts._predict import Floats, continued
 
 FITS: Final = 1.7
 """Largest mean square that counts as a fit. From own trials: 32 values scatter by 0.25 about 1."""
@@ -83,10 +83,10 @@ class _Ahead:
     def __init__(self, side: Side) -> None:
         self._side = side
         past = side.x[: side.frame]
-        self._ahead = _continued(past, side.whitening, MOST_LOST + ORDER)
+        self._ahead = continued(past, side.whitening, MOST_LOST + ORDER)
         impulse = np.zeros(MOST_LOST + ORDER)
         impulse[0] = 1.0
-        self._response = _continued(np.zeros(ORDER), side.whitening, MOST_LOST + ORDER, impulse)
+        self._response = continued(np.zeros(ORDER), side.whitening, MOST_LOST + ORDER, impulse)
         lower = np.array(
             [[self._response[i - j] if i >= j else 0.0 for j in range(ORDER)] for i in range(ORDER)]
         )
@@ -124,22 +124,6 @@ class _Fit:
         except np.linalg.LinAlgError:
             return worst
         return np.asarray(np.sum(error * weighted, axis=0)) / ORDER
-
-
-def _continued(
-    past: Floats, whitening: Floats, frames: int, innovations: Floats | None = None
-) -> Floats:
-    """The past predicted on over some frames."""
-    order = len(whitening) - 1
-    out = np.zeros(order + frames)
-    out[:order] = past[-order:]
-    weights = -whitening[:0:-1]
-    with np.errstate(over="ignore", invalid="ignore"):
-        for k in range(order, order + frames):
-            out[k] = weights @ out[k - order : k]
-            if innovations is not None:
-                out[k] += innovations[k - order]
-    return out[order:]
 
 
 def inserted(sides: list[Side], *, near: int) -> tuple[int, int] | None:

@@ -110,8 +110,10 @@ class Sides:
         Of 0 to ``most`` frames; as far as the prediction is sure of anything.
         """
         every, steps = self._every, most // self._every + 3
-        ahead = _continued(self._past, self._filter, steps + TEST)
-        response = _continued(np.zeros(ORDER), self._filter, steps + TEST, 1.0)
+        ahead = _predict.continued(self._past, self._filter, steps + TEST)
+        response = _predict.continued(
+            np.zeros(ORDER), self._filter, steps + TEST, np.eye(1, steps + TEST)[0]
+        )
         lag = np.subtract.outer(np.arange(TEST), np.arange(TEST))
         lower = np.where(lag >= 0, response[np.maximum(lag, 0)], 0.0)
         covariance = lower @ lower.T
@@ -201,16 +203,3 @@ def _fitted(x: Floats) -> tuple[Floats, float]:
     left = _predict.forward(x, whitening)[ORDER:]
     mean = float(np.sum(left**2)) / max(len(left) - ORDER / 2, 1)
     return whitening, max(float(np.sqrt(mean)), _predict.rounding(whitening), 1e-9)
-
-
-def _continued(past: Floats, whitening: Floats, frames: int, first: float = 0.0) -> Floats:
-    """The past predicted on; ``first`` is added to the first sample, as an innovation is."""
-    out = np.zeros(ORDER + frames)
-    out[:ORDER] = past[-ORDER:]
-    weights = -whitening[:0:-1]
-    with np.errstate(over="ignore", invalid="ignore"):
-        for k in range(ORDER, ORDER + frames):
-            out[k] = weights @ out[k - ORDER : k]
-            if k == ORDER:
-                out[k] += first
-    return out[ORDER:]

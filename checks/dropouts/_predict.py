@@ -85,6 +85,22 @@ def backward(x: Floats, whitening: Floats) -> Floats:
     return forward(x[::-1], whitening)[::-1]
 
 
+def continued(
+    past: Floats, whitening: Floats, frames: int, innovations: Floats | None = None
+) -> Floats:
+    """The past predicted on over some frames; ``innovations`` are what each adds to it."""
+    order = len(whitening) - 1
+    out = np.zeros(order + frames)
+    out[:order] = past[-order:]
+    weights = -whitening[:0:-1]
+    with np.errstate(over="ignore", invalid="ignore"):
+        for k in range(order, order + frames):
+            out[k] = weights @ out[k - order : k]
+            if innovations is not None:
+                out[k] += innovations[k - order]
+    return out[order:]
+
+
 def spread(residual: Floats) -> float:
     """Standard deviation by the median, so that an event within does not count; 0 of nothing."""
     if not len(residual):

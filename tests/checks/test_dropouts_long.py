@@ -7,14 +7,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+import stepping
 from numpy.typing import NDArray
 
-from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
-from checks.dropouts import DropoutsLimits, _causes, _long
-from checks.dropouts._history import History
+from checks.dropouts import _causes, _long
 from checks.dropouts._place import LongLooks
-from checks.dropouts._steps import StepsPart
-from checks.model import CaptureFormat, Finding, Verdict
+from checks.model import Finding, Verdict
 
 Floats = NDArray[np.float64]
 CHORDS = (
@@ -112,27 +110,9 @@ def test_too_little_on_a_side_tells_nothing() -> None:
 # -- in the whole part -------------------------------------------------------------------------
 
 
-class Nothing:
-    """No repeated block is known."""
-
-    def covers(self, frame: int, tracks: tuple[int, ...]) -> bool:
-        return False
-
-
 def steps(rows: list[Floats], rate_hz: int) -> list[Finding]:
     """What the steps part alone finds in tracks in steps of 24 bit."""
-    x = (np.rint(np.array(rows)).astype(np.int64) << 8).astype(np.int32)
-    fmt = CaptureFormat(rate_hz=rate_hz, channels=len(x), word_length=24)
-    history = History(frames=16 * BLOCK_FRAMES)
-    part = StepsPart(fmt, DropoutsLimits(), history, Nothing())
-    work = Workspace()
-    for start in range(0, x.shape[1], BLOCK_FRAMES):
-        lead = min(LEAD_FRAMES, start)
-        piece = x[:, start - lead : start + BLOCK_FRAMES]
-        block = Block(piece, start=start, lead=lead, fmt=fmt, work=work)
-        history.add(block)
-        part.feed(block)
-    return list(part.finish().findings)
+    return stepping.steps((np.rint(np.array(rows)).astype(np.int64) << 8).astype(np.int32), rate_hz)
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 192_000])

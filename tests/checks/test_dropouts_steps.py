@@ -9,9 +9,10 @@ import damage
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from stepping import Nothing, steps
 from synth import programme
 
-from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.block import BLOCK_FRAMES, Block, Workspace
 from checks.dropouts import DropoutsLimits, _foreign, _moves
 from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._events import Event
@@ -21,28 +22,6 @@ from checks.dropouts._steps import StepsPart
 from checks.model import CaptureFormat, Finding, Remedy, Verdict
 
 Ints = NDArray[np.int32]
-
-
-class Nothing:
-    """No repeated block is known."""
-
-    def covers(self, frame: int, tracks: tuple[int, ...]) -> bool:
-        return False
-
-
-def steps(x: Ints, rate_hz: int) -> list[Finding]:
-    """What the steps part alone finds."""
-    fmt = CaptureFormat(rate_hz=rate_hz, channels=len(x), word_length=24)
-    history = History(frames=16 * BLOCK_FRAMES)
-    part = StepsPart(fmt, DropoutsLimits(), history, Nothing())
-    work = Workspace()
-    for start in range(0, x.shape[1], BLOCK_FRAMES):
-        lead = min(LEAD_FRAMES, start)
-        piece = x[:, start - lead : start + BLOCK_FRAMES]
-        block = Block(piece, start=start, lead=lead, fmt=fmt, work=work)
-        history.add(block)
-        part.feed(block)
-    return list(part.finish().findings)
 
 
 def bed(kind: str, rate_hz: int, tracks: int = 2, seed: int = 8) -> Ints:
