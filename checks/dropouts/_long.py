@@ -79,7 +79,7 @@ class Sides:
     Attributes:
         enough: whether both are long enough to be looked at.
         news: most that the filter of either side leaves of the other, floor 1.
-        sounds: whether something begins or ends there, and all else is as it was.
+        sounds: whether something begins or ends at the cut, and all else is as it was.
         stays: whether it goes on, or has gone on, for most of the time looked at.
     """
 
@@ -99,9 +99,10 @@ class Sides:
         ahead = _predict.forward(later, self._filter)[ORDER:] / self._floor
         back = _predict.forward(self._past, whitening)[ORDER:][::-1] / floor
         (new, lasting), (gone, earlier) = _news(ahead), _news(back)
+        here = max(_rms(ahead[:ORDER]), _rms(back[:ORDER]))  # not some notes away from the cut
         self.news = max(new, gone)
         quiet, loud = sorted((new, gone))
-        self.sounds = loud > SOUND and quiet <= max(ONE_PROGRAMME, loud / ONE_SIDED)
+        self.sounds = min(loud, here) > SOUND and quiet <= max(ONE_PROGRAMME, loud / ONE_SIDED)
         self.stays = (lasting if new > gone else earlier) > OTHER_PROGRAMME
 
     def left_over(self, most: int) -> Floats:
@@ -183,8 +184,11 @@ def reach(rate_hz: int) -> int:
 def _news(left: Floats) -> tuple[float, float]:
     """What a side's filter leaves of the other, all of it or next to the cut, and far from it."""
     near, far = left[: 3 * ORDER], left[2 * len(left) // 3 :]
-    whole, near_by, far_off = (float(np.sqrt(np.mean(part**2))) for part in (left, near, far))
-    return max(whole, near_by), far_off
+    return max(_rms(left), _rms(near)), _rms(far)
+
+
+def _rms(x: Floats) -> float:
+    return float(np.sqrt(np.mean(x**2)))
 
 
 def _smoothed(x: Floats, every: int) -> Floats:

@@ -137,6 +137,19 @@ def test_one_tone_that_begins_or_ends_within_a_sample_is_none(rate_hz: int, begi
     assert steps(rows, rate_hz) == []
 
 
+@pytest.mark.parametrize("rate_hz", [96_000, 192_000])
+def test_a_note_that_ended_before_the_cut_hides_no_loss(rate_hz: int) -> None:
+    cut, ended = rate_hz // 2, round(0.46 * rate_hz)
+    rows = [0.3 * chord(k, rate_hz, rate_hz) for k in range(2)]
+    t = np.arange(rate_hz) / rate_hz
+    left = np.clip((ended - np.arange(rate_hz)) / (0.02 * rate_hz), 0.0, 1.0)
+    swell = left**3 * (10 - 15 * left + 6 * left**2)  # no corner that would jump by itself
+    rows[0] += 900_000 * np.cos(2 * np.pi * 660 * t) * swell
+    rows[0] = np.append(np.delete(rows[0], slice(cut, cut + 64)), rows[0][-64:])
+    found = steps(rows, rate_hz)
+    assert cut in [p for f in found for p in f.values.get("start_frames", [f.start_frame])]
+
+
 @pytest.mark.parametrize("rate_hz", [48_000, 192_000])
 def test_other_tones_from_one_sample_on_are_never_proven(rate_hz: int) -> None:
     # sounds put end to end: to listen to, for a take may have been mended so
