@@ -33,11 +33,7 @@ class SamplePass:
             except Exception as fault:  # a fault of ours must not cost the other checks
                 self._failed[check.name] = not_run(check.name, fault, at_frame=0)
         # stored floats may be of any size; what overflows is told under ``format``
-        self._errors: dict[str, Any] = (
-            {"over": "ignore", "invalid": "ignore", "divide": "ignore", "under": "ignore"}
-            if self._fmt.floating
-            else {}
-        )
+        self._errors: dict[str, Any] = {"all": "ignore"} if self._fmt.floating else {}
         self._work = Workspace()
         self._held: Samples | None = None  # (tracks, LEAD + BLOCK): lead, then what came so far
         self._filled = 0

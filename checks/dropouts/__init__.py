@@ -50,43 +50,45 @@ class HalfOutcome(Outcome):
     parts: tuple[PartOutcome, ...]
 
 
-class JointsHalf:
+class Half:
+    """Some of the parts, which read the samples around from one history."""
+
+    def __init__(self, history: History, parts: Sequence[Part]) -> None:
+        self._history = history
+        self._parts = parts
+
+    def feed(self, block: Block) -> None:
+        self._history.add(block)
+        for part in self._parts:
+            part.feed(block)
+
+    def finish(self) -> HalfOutcome:
+        return HalfOutcome(parts=tuple(part.finish() for part in self._parts))
+
+
+class JointsHalf(Half):
     """The parts that compare samples with earlier ones, and with what those foretell."""
 
     def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
         lag = int(limits.repeat_lag_s * fmt.rate_hz)
-        self._history = History(frames=lag + (BATCH_BLOCKS + 2) * BLOCK_FRAMES)
-        repeats = RepeatsPart(fmt, sheet, limits, self._history)
-        steps = StepsPart(fmt, limits, self._history, repeats)
-        self._parts: tuple[Part, ...] = (repeats, steps)
-
-    def feed(self, block: Block) -> None:
-        self._history.add(block)
-        for part in self._parts:
-            part.feed(block)
-
-    def finish(self) -> HalfOutcome:
-        return HalfOutcome(parts=tuple(part.finish() for part in self._parts))
+        history = History(frames=lag + (BATCH_BLOCKS + 2) * BLOCK_FRAMES)
+        repeats = RepeatsPart(fmt, sheet, limits, history)
+        super().__init__(history, (repeats, StepsPart(fmt, limits, history, repeats)))
 
 
-class LevelsHalf:
+class LevelsHalf(Half):
     """The parts that look for samples that stand still or are none, and for levels that fall."""
 
     def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
-        self._history = History(frames=int(_KEPT_S * fmt.rate_hz) + 4 * BLOCK_FRAMES)
-        self._parts: tuple[Part, ...] = (
-            RunsPart(fmt, sheet, limits, self._history),
-            ScrambledPart(fmt, limits, self._history),
-            TapePart(fmt, sheet, limits),
+        history = History(frames=int(_KEPT_S * fmt.rate_hz) + 4 * BLOCK_FRAMES)
+        super().__init__(
+            history,
+            (
+                RunsPart(fmt, sheet, limits, history),
+                ScrambledPart(fmt, limits, history),
+                TapePart(fmt, sheet, limits),
+            ),
         )
-
-    def feed(self, block: Block) -> None:
-        self._history.add(block)
-        for part in self._parts:
-            part.feed(block)
-
-    def finish(self) -> HalfOutcome:
-        return HalfOutcome(parts=tuple(part.finish() for part in self._parts))
 
 
 class DropoutsPass:

@@ -147,7 +147,9 @@ def looked_at(x: Floats, peak: int) -> Burst | None:
     behind = x[start + MOST :][:_KNOWN]
     future = _predict.fitted(behind, ORDER)
     near = x[start : start + MOST + _QUIET + ORDER]
-    back = np.abs(np.convolve(near[::-1], future, mode="valid")[::-1]) / _floor(behind, future)
+    back = np.abs(np.convolve(near[::-1], future, mode="valid")[::-1]) / _predict.floor_of(
+        behind, future
+    )
     out = np.flatnonzero(back[:MOST] > STANDS_OUT)
     if not len(out):
         return None
@@ -168,7 +170,7 @@ def _left(x: Floats, peak: int) -> tuple[int, float, bool] | None:
         return None
     past = _predict.fitted(before, ORDER)
     ahead = np.convolve(x[first - _QUIET - ORDER : last], past, mode="valid")
-    ahead = np.abs(ahead[: last - first + _QUIET]) / _floor(before, past)
+    ahead = np.abs(ahead[: last - first + _QUIET]) / _predict.floor_of(before, past)
     out = np.flatnonzero(ahead[_QUIET:] > STANDS_OUT)
     if not len(out):
         return None
@@ -184,11 +186,6 @@ def _leaves(x: Floats, peak: int, frame: int) -> bool:
     return left is not None and abs(left[0] - frame) <= _BESIDE
 
 
-def _floor(x: Floats, whitening: Floats) -> float:
-    floor = _predict.spread(_predict.forward(x, whitening)[ORDER:])
-    return max(floor, _predict.rounding(whitening), 1e-9)
-
-
 def _still(size: Floats) -> bool:
     return float(size.max()) <= STANDS_OUT and float(np.mean(size**2)) <= CLEAN
 
@@ -202,7 +199,7 @@ def _rest(x: Floats, start: int, stop: int) -> tuple[float, Floats]:
     ahead, count = _predict.products(before, ORDER)
     after, more = _predict.products(behind, ORDER)
     whitening = _predict.solved(ahead + after, count + more)
-    floor = max(_floor(before, whitening), _floor(behind, whitening))
+    floor = max(_predict.floor_of(before, whitening), _predict.floor_of(behind, whitening))
     size = stop - start
     gap = np.concatenate((before[-ORDER:], np.zeros(size), behind[:ORDER]))
     known = np.convolve(gap, whitening)[ORDER : 2 * ORDER + size]

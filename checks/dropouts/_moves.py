@@ -16,7 +16,7 @@ import numpy as np
 
 from checks.dropouts._causes import FAILS, FITS, OFFSETS, goes_on
 from checks.dropouts._junction import ORDER
-from checks.dropouts._predict import Floats, fitted, forward, rounding, spread
+from checks.dropouts._predict import Floats, fitted, floor_of
 
 SURE: Final = 40.0
 """Least gain of another track's past over the own, as twice a log likelihood. Chance among 64
@@ -121,4 +121,4 @@ def _in_place(tracks: list[Floats], frame: int, goes: dict[int, int]) -> tuple[f
 def _filter(past: Floats) -> tuple[Floats, float]:
     """What whitens the past, and what it leaves."""
     whitening = fitted(past, ORDER)
-    return whitening, max(spread(forward(past, whitening)[ORDER:]), rounding(whitening))
+    return whitening, floor_of(past, whitening)

@@ -100,8 +100,7 @@ class Place:
         """The place by its past alone."""
         x = self.steps[track]
         whitening = _predict.fitted(x[:frame], ORDER)
-        floor = _predict.spread(_predict.forward(x[:frame], whitening)[ORDER:])
-        return _causes.Side(x, frame, whitening, max(floor, _predict.rounding(whitening)))
+        return _causes.Side(x, frame, whitening, _predict.floor_of(x[:frame], whitening))
 
     def still(self, track: int) -> tuple[int, int, bool] | None:
         """A run of equal samples that begins or ends at the peak: first, stop, whether zero."""
@@ -267,9 +266,10 @@ def _left_over(known: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
     known, other = known[-_KNOWN:], other[:_STRENGTH]
     if len(known) < 4 * _LONG + _CARRIED or len(other) < _STRENGTH:
         return False
-    weights = -_predict.fitted(known, _LONG)[1:]
-    own = known[-_CARRIED:] - _on(known[:-_CARRIED], weights)
-    left, known = other[:_CARRIED] - _on(known, weights), known[-_STRENGTH:]
+    whitening = _predict.fitted(known, _LONG)
+    own = known[-_CARRIED:] - _predict.continued(known[:-_CARRIED], whitening, _CARRIED)
+    left = other[:_CARRIED] - _predict.continued(known, whitening, _CARRIED)
+    known = known[-_STRENGTH:]
     for _ in range(_DIFFERENCES + 1):
         before, behind = float(np.mean(known**2)), float(np.mean(other**2))
         steady = before <= _LOUDER * behind and behind <= _LOUDER * before
@@ -278,14 +278,6 @@ def _left_over(known: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
             return True
         own, left, known, other = (np.diff(part) for part in (own, left, known, other))
     return False
-
-
-def _on(known: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
-    """``known`` gone on with for a while."""
-    line = [*known[-_LONG:]]
-    for _ in range(_CARRIED):
-        line.append(float(weights @ np.asarray(line[: -_LONG - 1 : -1])))
-    return np.asarray(line[_LONG:])
 
 
 def quiet_or_alone(history: History, track: int, peak: int, whitening: NDArray[np.float64]) -> bool:

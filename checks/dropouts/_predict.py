@@ -111,3 +111,9 @@ def spread(residual: Floats) -> float:
 def rounding(whitening: Floats) -> float:
     """What rounding to a step of 1 alone leaves in the residual, as a standard deviation."""
     return float(np.sqrt(ROUNDING * (whitening @ whitening)))
+
+
+def floor_of(x: Floats, whitening: Floats) -> float:
+    """Standard deviation of what the past does not predict, no less than rounding leaves."""
+    order = len(whitening) - 1
+    return max(spread(forward(x, whitening)[order:]), rounding(whitening))
