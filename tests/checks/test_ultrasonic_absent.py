@@ -1,0 +1,106 @@
+"""Above 20 kHz: programme that is not there, no evidence of any, and tracks not asked for it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy import signal
+from ultrasonic_kit import ABOVE, bursts, kinds, look, noise, one, raised, tape, words
+
+from checks.sheet import Reel, ReelKind, Sheet, Tape, TrackEntry, TrackKind
+
+
+def cut_programme(rate: int, seed: int, at_hz: float) -> Any:
+    """Bright programme cut off by a steep filter, in noise that goes on."""
+    rng = np.random.default_rng(seed)
+    kernel = signal.firwin(2001, at_hz, fs=rate, window=("kaiser", 8.0))
+    y = signal.fftconvolve(bursts(rng, 3 * rate, rate), kernel, "same")
+    return y + noise(rng, 3 * rate, rate, -120)
+
+
+@pytest.mark.parametrize("at_hz", [19_800.0, 21_500.0])
+@pytest.mark.parametrize("rate", [96_000, 192_000])
+def test_programme_cut_off_near_20_khz_is_to_be_listened_to(rate, at_hz):
+    x = words(cut_programme(rate, 12, at_hz))
+    outcome = look(x, rate)
+    assert kinds(outcome) == [("absent", "listen", "listen")]
+    assert outcome.findings[0].values["expected_over_floor_db"] > 10
+    assert outcome.findings[0].values["seen_over_floor_db"] < 1
+    assert kinds(look(x, rate, sheet=ABOVE)) == [("absent", "redo", "replay")]
+
+
+def test_programme_that_ends_early_and_gently_proves_nothing():
+    rate = 96_000
+    rng = np.random.default_rng(13)
+    low = signal.butter(6, 9_000, fs=rate, output="sos")
+    y = signal.sosfilt(low, bursts(rng, 3 * rate, rate)) + noise(rng, 3 * rate, rate, -105)
+    outcome = look(words(y), rate)
+    assert kinds(outcome) == [("no-evidence", "clear", "none")]
+    assert outcome.measures.tracks[0].information_hz < 20_000
+
+
+@pytest.mark.parametrize(
+    ("speed_cm_s", "kind"),
+    # some 25 dB over the noise at 17 kHz: 12 dB may have gone at 38 cm/s, 24 dB at 19 and less
+    [(None, "absent"), (38.1, "absent"), (19.05, "no-evidence"), (9.53, "no-evidence")],
+)
+def test_a_slow_tape_gets_the_benefit_of_the_doubt(speed_cm_s, kind):
+    rate = 96_000
+    rng = np.random.default_rng(14)
+    kernel = signal.firwin(2001, 18_600, fs=rate, window=("kaiser", 8.0))
+    y = signal.fftconvolve(bursts(rng, 3 * rate, rate), kernel, "same")
+    sheet = Sheet(tape=Tape(speed_cm_s=speed_cm_s))
+    x = words(y + noise(rng, 3 * rate, rate, -101))
+    assert [f.kind for f in look(x, rate, sheet=sheet).findings] == [kind]
+
+
+def test_tape_that_starts_and_stops_is_no_movement():
+    # hiss that comes with the tape: a quarter of the time it stands
+    rate = 96_000
+    rng = np.random.default_rng(17)
+    hiss = noise(rng, 4 * rate, rate, -105)
+    hiss[: rate // 2] = hiss[-rate // 2 :] = 0
+    outcome = look(words(hiss + noise(rng, 4 * rate, rate, -125)), rate)
+    assert kinds(outcome) == [("no-evidence", "clear", "none")]
+    assert outcome.measures.tracks[0].information_hz is None
+
+
+@pytest.mark.parametrize("kind", ["unused", "timecode", "pilot", "click"])
+def test_tracks_that_carry_no_programme_are_excused(kind):
+    y = raised(tape(48_000, 18), 48_000, 96_000, "steep")
+    sheet = Sheet(tracks=(TrackEntry(kind=TrackKind(kind)), TrackEntry()))
+    outcome = look(words(np.stack((y, y))), 96_000, sheet=sheet)
+    assert one(outcome, "brickwall").tracks == (1,)
+    assert outcome.measures.tracks[0].brickwall_hz is not None
+
+
+def test_a_reel_of_line_up_tones_is_not_asked_for_programme():
+    rate = 96_000
+    t = np.arange(rate) / rate
+    tones = np.concatenate([0.1 * np.sin(2 * np.pi * f * t) for f in (1e3, 1e4, 1.6e4, 100.0)])
+    rng = np.random.default_rng(19)
+    y = tones + noise(rng, len(tones), rate, -110)
+    assert kinds(look(words(y), rate, sheet=Sheet(reel=Reel(kind=ReelKind.LINEUP)))) == []
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000])
+def test_rates_without_room_give_measures_and_no_finding(rate):
+    rng = np.random.default_rng(20)
+    bright = tape(rate, 20)
+    low = signal.butter(6, 6_000, fs=rate, output="sos")
+    dull = signal.sosfilt(low, bright) + noise(rng, len(bright), rate, -105)
+    outcome = look(words(np.stack((bright, dull))), rate)
+    assert outcome.findings == ()
+    track, other = outcome.measures.tracks
+    assert "no room" in track.why
+    assert other.information_hz < 20_000
+    assert [(b.from_hz, b.to_hz) for b in track.bands] == [(20_000, rate / 2)]
+
+
+def test_a_rate_with_nothing_above_20_khz():
+    outcome = look(words(tape(32_000, 21)), 32_000)
+    assert outcome.findings == ()
+    assert outcome.measures.spectra_share is None
+    assert outcome.measures.tracks[0].bands == ()

@@ -1,0 +1,95 @@
+"""Above 20 kHz: material of a lower rate is found, however it was brought up."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import signal
+from ultrasonic_kit import ABOVE, look, noise, one, raised, tape, words
+
+from checks.model import Remedy, Verdict
+
+WAYS = ("steep", "half-band", "gentle", "minimum phase", "as SciPy does", "held", "joined")
+
+
+@pytest.mark.parametrize("how", WAYS)
+@pytest.mark.parametrize(("source", "rate"), [(48_000, 96_000), (44_100, 176_400)])
+def test_material_of_a_lower_rate_must_be_replayed(how, source, rate):
+    # how it was made says what is true: nothing above half of the source's rate is recorded
+    y = raised(tape(source, 1), source, rate, how)
+    outcome = look(words(y), rate)
+    found = one(outcome, "brickwall")
+    assert (found.verdict, found.remedy) == (Verdict.REDO, Remedy.REPLAY)
+    assert found.tracks == (0,)
+    assert source in found.values["near_half_of_hz"]
+    (track,) = outcome.measures.tracks
+    assert 0.86 * source / 2 <= track.brickwall_hz <= 1.2 * source / 2
+    assert track.information_hz <= track.brickwall_hz
+    assert not [f for f in outcome.findings if f.kind == "no-evidence"]
+
+
+@pytest.mark.parametrize("how", ["steep", "held"])
+@pytest.mark.parametrize(("source", "rate"), [(88_200, 352_800), (96_000, 192_000)])
+def test_material_above_30_khz_is_to_be_looked_into(how, source, rate):
+    y = raised(tape(source, 2, 1.5), source, rate, how)
+    found = one(look(words(y), rate), "brickwall")
+    assert (found.verdict, found.remedy) == (Verdict.LISTEN, Remedy.REPLAY)
+    assert source in found.values["near_half_of_hz"]
+    assert one(look(words(y), rate, sheet=ABOVE), "brickwall").verdict is Verdict.REDO
+
+
+@pytest.mark.parametrize("how", ["half-band", "minimum phase", "as SciPy does", "joined"])
+@pytest.mark.parametrize(("source", "rate"), [(88_200, 352_800), (96_000, 192_000)])
+@pytest.mark.parametrize("later_dbfs", [-100.0, -80.0])
+def test_the_noise_of_later_stages_hides_no_wall_above_30_khz(how, source, rate, later_dbfs):
+    # half of the source's rate, and nothing but mirror images above it, whatever the filter
+    rng = np.random.default_rng(60)
+    y = raised(tape(source, 2, 1.5), source, rate, how)
+    y += noise(rng, len(y), rate, later_dbfs - 10 * np.log10(rate / 2))
+    found = one(look(words(y), rate), "brickwall")
+    assert (found.verdict, found.remedy) == (Verdict.LISTEN, Remedy.REPLAY)
+    assert source in found.values["near_half_of_hz"]
+
+
+def test_material_of_192_khz_is_told_by_a_filter_as_steep_as_no_converter_s():
+    found = one(look(words(raised(tape(192_000, 2, 1.5), 192_000, 384_000, "steep")), 384_000),
+                "brickwall")  # fmt: skip
+    assert found.verdict is Verdict.LISTEN
+    assert 192_000 in found.values["near_half_of_hz"]
+
+
+def test_48_khz_noise_brought_up_fourfold_with_a_long_kaiser_filter():
+    # 1025-tap Kaiser-12 sinc: 24.5 to 96 kHz below -120 dBFS; the dither alone fills it
+    rng = np.random.default_rng(39)
+    y = 0.1 * rng.standard_normal(4 * 48_000)
+    kernel = signal.firwin(1025, 1 / 4, window=("kaiser", 12.0))
+    y = signal.resample_poly(y, 4, 1, window=kernel)
+    outcome = look(words(y), 192_000)
+    assert one(outcome, "brickwall").verdict is Verdict.REDO
+    (track,) = outcome.measures.tracks
+    assert track.brickwall_hz == pytest.approx(24_000, rel=0.03)
+    above = [band for band in track.bands if band.from_hz >= 25_000]
+    power = sum(10 ** (band.level_dbfs / 10) for band in above)
+    assert 10 * np.log10(power) < -120
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_hiss_alone_shows_the_wall(seed):
+    rng = np.random.default_rng(seed)
+    hiss = noise(rng, 3 * 44_100, 44_100, -105)
+    outcome = look(words(raised(hiss, 44_100, 88_200, "steep")), 88_200)
+    assert one(outcome, "brickwall").verdict is Verdict.REDO
+
+
+def test_the_wall_of_a_float_capture_without_dither():
+    y = raised(tape(48_000, 5), 48_000, 96_000, "steep").astype(np.float32)
+    outcome = look(y[None], 96_000)
+    assert one(outcome, "brickwall").verdict is Verdict.REDO
+
+
+def test_one_track_of_a_lower_rate_is_told_by_itself():
+    true = tape(96_000, 6)
+    false = raised(tape(48_000, 7), 48_000, 96_000, "steep")
+    count = min(len(true), len(false))
+    outcome = look(words(np.stack((true[:count], false[:count], true[:count] * 0.5))), 96_000)
+    assert one(outcome, "brickwall").tracks == (1,)
