@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from checks.lineup import LineupLimits, LineupPass
 from checks.model import CaptureFormat, Outcome
@@ -88,7 +88,7 @@ def line_up(
     return Signal(samples=x, rate_hz=rate_hz, places=tuple(places))
 
 
-def hiss(rng: np.random.Generator, shape: tuple[int, ...], dbfs: float) -> Floats:
+def hiss(rng: np.random.Generator, shape: int | tuple[int, ...], dbfs: float) -> Floats:
     """White noise of a level; AES17: rms times the root of two."""
     return rng.standard_normal(shape) * (10 ** (dbfs / 20) / math.sqrt(2))
 
@@ -114,10 +114,10 @@ def _wave(part: Part, t: Floats, begins_s: float) -> Floats:
     return np.asarray(wave)
 
 
-def ints(x: Floats, word_length: int = 24) -> NDArray[np.int32]:
+def ints(x: ArrayLike, word_length: int = 24) -> NDArray[np.int32]:
     """Left-justified words."""
     top = 2.0 ** (word_length - 1)
-    words = np.clip(np.rint(x * top), -top, top - 1).astype(np.int64)
+    words = np.clip(np.rint(np.asarray(x) * top), -top, top - 1).astype(np.int64)
     return np.asarray(words << (32 - word_length), np.int32)
 
 

@@ -2,34 +2,32 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import damage
 import numpy as np
 import pytest
+from dropouts_kit import run
 from synth import programme
 
-from checks.dropouts import DropoutsLimits, DropoutsPass, explained
+from checks.dropouts import explained
 from checks.dropouts._edges import Meeting, described
 from checks.model import CaptureFormat, Finding, Remedy, Samples, Verdict
-from checks.registry import Check, Context
-from checks.sample_pass import SamplePass
 from checks.sheet import Sheet, TrackEntry, TrackKind
 
 RATE = 48_000
 
 
 def _found(x: Samples, sheet: Sheet | None = None) -> list[Finding]:
-    fmt = CaptureFormat(rate_hz=RATE, channels=len(x), word_length=24)
-    check = Check("dropouts", lambda _: DropoutsPass(fmt, sheet or Sheet(), DropoutsLimits()))
-    run = SamplePass(Context(fmt=fmt), checks=[check])
-    run.feed(x)
-    found = run.finish()["dropouts"].findings
-    return [f for f in found if f.verdict is not Verdict.CLEAR]
+    return [f for f in run(x, RATE, sheet=sheet).findings if f.verdict is not Verdict.CLEAR]
 
 
-def _made(kind: str, start: int, frames: int, tracks: tuple[int, ...], times: int = 1) -> Finding:
+def _made(
+    kind: str, start: int, frames: int, tracks: tuple[int, ...], times: int = 1, **values: Any
+) -> Finding:
     return Finding(
         check="dropouts", kind=kind, verdict=Verdict.REDO, remedy=Remedy.REPLAY, tracks=tracks,
-        start_frame=start, frames=frames, text=kind, values={"times": times},
+        start_frame=start, frames=frames, text=kind, values={"times": times, **values},
     )  # fmt: skip
 
 
@@ -82,6 +80,15 @@ def test_a_fault_explains_what_it_makes_on_its_own_tracks_only() -> None:
     assert explained([twice, between], RATE) == [twice, between]
     tail = _made("held-value", 100_000, 400_000, (0,))
     assert explained([tail, _made("signal-lost", 98_000, 402_000, (0,))], RATE) == [tail]
+
+
+def test_a_fault_explains_only_the_dips_beside_it() -> None:
+    mute = _made("zero-run", 60 * RATE, 5 * RATE, (0,))
+    places = [60 * RATE, 119 * RATE]
+    joined = _made("zero-run", 60 * RATE, 60 * RATE, (0,), times=2, start_frames=places)
+    for fault, at_s, told in ((mute, 60.01, False), (mute, 70.0, True), (joined, 80.0, True)):
+        loss = _made("contact-loss", int(at_s * RATE), RATE // 50, (0,))
+        assert (loss in explained([fault, loss], RATE)) is told
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 88_200, 192_000])

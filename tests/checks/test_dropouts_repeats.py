@@ -1,0 +1,118 @@
+"""Repeated blocks: found at their place with their lag, told from music that repeats by nature."""
+
+from __future__ import annotations
+
+import itertools
+
+import damage
+import numpy as np
+import pytest
+from dropouts_kit import bed, digital, run
+from synth import programme
+
+from checks.block import Workspace
+from checks.dropouts import _sightings
+
+
+@pytest.mark.parametrize(
+    ("frames", "lag", "tracks", "inserted"),
+    [
+        (32, 32, None, True),
+        (32, 91_007, (1,), False),
+        (64, 1000, (0, 2), True),
+        (480, 480, None, True),
+        (4096, 150_001, (2,), False),
+        (5000, 512, (0,), False),  # stuck: a buffer of 512 over and over
+    ],
+)
+def test_repeats_are_found_with_their_lag(
+    frames: int, lag: int, tracks: tuple[int, ...] | None, inserted: bool
+) -> None:
+    planted = damage.repeat_block(
+        bed(), at=190_011, frames=frames, lag=lag, tracks=tracks, inserted=inserted
+    )
+    found = digital(run(planted.samples, 96_000))
+    assert {f.kind for f in found} == {"repeated-block"}
+    (one,) = found
+    assert one.verdict.value == "redo"
+    assert one.tracks == planted.tracks
+    assert one.values["lag_frames"] == lag
+    assert one.start_frame == 190_011
+    assert one.frames == frames
+
+
+def test_periodic_material_repeats_by_nature() -> None:
+    # a table of one period, a pulse train, a loop from the start of the capture
+    table = np.rint(np.sin(2 * np.pi * np.arange(96) / 96) * 2**22).astype(np.int32) << 8
+    tone = np.tile(table, 3000)
+    pulses = np.where(np.arange(len(tone)) % 3840 < 1920, 2**28, -(2**28)).astype(np.int32)
+    loop = np.tile(bed()[0, 100_000:148_000], 6)
+    assert digital(run(np.stack((tone, pulses, loop)), 96_000)) == []
+
+
+def test_a_repeat_at_the_longest_lag_is_found() -> None:
+    # 48 kHz: a batch of blocks is then nearly as long as the lag
+    x = programme("band", rate_hz=48_000, tracks=2, seconds=9.0, seed=11).copy()
+    at, lag = 331_834, 95_520
+    x[:, at : at + 100] = x[:, at - lag : at - lag + 100]
+    found = digital(run(x, 48_000))
+    assert [(f.kind, f.start_frame, f.frames) for f in found] == [("repeated-block", at, 100)]
+
+
+def test_a_repeat_of_what_stood_beside_zeros_is_found() -> None:
+    # the zeros make a third of the batch in which the original stands
+    x = bed().copy()
+    x[1, 40_000:62_000] = 0
+    x[1, 150_000:150_064] = x[1, 63_000:63_064]
+    found = [(f.kind, f.start_frame) for f in digital(run(x, 96_000))]
+    assert found == [("zero-run", 40_000), ("repeated-block", 150_000)]
+
+
+def test_music_put_together_from_stored_sounds_is_no_fault() -> None:
+    # the same sound again, mixed anew: here and there a sample is one step off
+    rng = np.random.default_rng(3)
+    x = bed().copy()
+    length = 30_000
+    again = x[:, 120_000 : 120_000 + length] + (rng.random((len(x), length)) < 0.02) * 256
+    x[:, 220_000 : 220_000 + length] = again
+    assert [f for f in digital(run(x, 96_000)) if f.kind == "repeated-block"] == []
+
+
+@pytest.mark.parametrize("window", ["fine", "coarse"])
+def test_every_repeat_of_32_frames_is_met_at_any_lag(window: str) -> None:
+    """Winnowing's law: neighbouring places have a landmark in common wherever they stand."""
+    size = {"fine": _sightings.FINE, "coarse": _sightings.COARSE}[window]
+    rng = np.random.default_rng(7)
+    frames, batch = 700_000, 65_536
+    met = 0
+    for _ in range(30):
+        x = (rng.integers(-500, 500, frames) << 8).astype(np.int32).view(np.uint32)
+        lag = int(rng.integers(40, 600_000))
+        at = int(rng.integers(lag, frames - 32))
+        x[at : at + 32] = x[at - lag : at - lag + 32]
+        sightings = _sightings.Sightings(
+            size, least=32, frames=frames, most_bytes=1 << 24, scratch=Workspace()
+        )
+        found = False
+        for start in range(0, frames, batch):
+            first = max(start - sightings.overlap, 0)
+            seen = sightings.feed(x[first : start + batch], first)
+            found |= any(
+                frame - then == lag
+                for frame, key in zip(seen.frames.tolist(), seen.keys, strict=True)
+                for then in sightings.earlier(frame, key)
+            )
+        met += found
+    assert met >= 29  # a tag may be pushed out too early
+
+
+def test_keys_that_share_a_slot_are_all_met() -> None:
+    """Two equal new keys and another of the same slot, in every order."""
+    key = 0x12340000
+    for order in itertools.permutations((key | 5, key | 5, key | 6)):
+        sightings = _sightings.Sightings(
+            8, least=32, frames=1000, most_bytes=1 << 20, scratch=Workspace()
+        )
+        keys = np.array([1 << 31, *order], np.uint32)
+        second = len(order) - order[::-1].index(key | 5)
+        assert sightings._push(keys).tolist() == [second]

@@ -1,0 +1,123 @@
+"""Hum of the mains: found to a tenth of a hertz, told from notes and beats, excused where it is."""
+
+from __future__ import annotations
+
+import damage
+import numpy as np
+import pytest
+from bench_lineup.signals import hiss, ints
+from tracks_kit import PROGRAMME, asking, made, named, of_kind, played, run
+
+from checks.sheet import Reel, ReelKind, Sheet, TrackKind
+
+
+def test_lines_of_hum_are_told_to_a_tenth_of_a_hertz() -> None:
+    # 50 Hz at -60 dBFS with 100 and 150 Hz, 10 s: lines found to 0.1 Hz
+    t = np.arange(480_000) / 48_000
+    lines = sum(
+        10 ** (dbfs / 20) * np.sin(2 * np.pi * hz * t)
+        for hz, dbfs in ((50, -60), (100, -66), (150, -72))
+    )
+    rng = np.random.default_rng(1)
+    outcome = run(ints((lines + hiss(rng, len(t), -75))[None]), 48_000)
+    line = outcome.measures.tracks[0]
+    assert line.hum_hz == pytest.approx(50.0, abs=0.1)
+    # powers add: 10 log10(1 + 1/4 + 1/16) = 1.18 dB
+    assert line.hum_dbfs == pytest.approx(-60 + 1.18, abs=0.5)
+    (found,) = of_kind(outcome, "hum")
+    assert found.values["harmonics"] == [[1, 2, 3]]
+
+
+@pytest.mark.parametrize("hz", [49.97, 50.0, 60.02, 59.9])
+@pytest.mark.parametrize("kind", ["plucks", "piano", "speech", "band", "session"])
+def test_hum_is_found_under_programme(kind: str, hz: float) -> None:
+    x = damage.hum(made(kind, 44_100, 2, 20, 21), rate_hz=44_100, track=1, hz=hz, dbfs=-60).samples
+    outcome = run(x, 44_100)
+    assert asking(outcome) == [("hum", (1,))]
+    assert outcome.measures.tracks[1].hum_hz == pytest.approx(hz, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    "hz", [49.00, 51.91, 55.0, 58.27, 61.74, 98.0, 103.83]
+)  # G1, G#1, A1, A#1, B1, G2, G#2: equal temperament at 440 Hz
+@pytest.mark.parametrize("held", [True, False])
+def test_bass_note_is_no_hum(hz: float, held: bool) -> None:
+    rng = np.random.default_rng(9)
+    t = np.arange(48_000 * 24) / 48_000
+    note = sum(0.1 / n * np.sin(2 * np.pi * hz * n * t + n) for n in range(1, 7))
+    if not held:  # plucked twice in three seconds
+        note = note * np.exp(-(t % 1.5) * 2.0)
+    outcome = run(ints((note + hiss(rng, len(t), -65))[None]), 48_000)
+    assert of_kind(outcome, "hum") == []
+
+
+def test_mains_notes_that_pause_are_no_hum() -> None:
+    rng = np.random.default_rng(9)
+    t = np.arange(48_000 * 30) / 48_000
+    note = sum(0.1 / n * np.sin(2 * np.pi * 50 * n * t) for n in range(1, 5))
+    outcome = run(ints((note * (t % 10 < 6) + hiss(rng, len(t), -65))[None]), 48_000)
+    assert of_kind(outcome, "hum") == []
+
+
+@pytest.mark.parametrize(("bpm", "hz"), [(120, 1_000), (133.3, 210), (600, 300)])
+def test_lines_of_a_beat_are_no_hum(bpm: float, hz: float) -> None:
+    # what repeats f times a second has lines at the multiples of f (Fourier series): 50 or 60 Hz
+    rng = np.random.default_rng(9)
+    t = np.arange(48_000 * 12) / 48_000
+    since = t % (60 / bpm)
+    stroke = 0.5 * np.exp(-since * 60) * np.sin(2 * np.pi * hz * since)
+    outcome = run(ints((stroke + hiss(rng, len(t), -65))[None]), 48_000)
+    assert of_kind(outcome, "hum") == []
+
+
+@pytest.mark.parametrize("hz", [50.0, 60.0])
+def test_a_note_that_stops_before_the_end_is_no_hum(hz: float) -> None:
+    rng = np.random.default_rng(9)
+    t = np.arange(48_000 * 11) / 48_000
+    note = sum(0.1 / n * np.sin(2 * np.pi * hz * n * t) for n in range(1, 5))
+    x = note * ((t > 1) & (t < 10)) + hiss(rng, len(t), -62)
+    assert of_kind(run(ints(x[None]), 48_000), "hum") == []
+
+
+@pytest.mark.parametrize("hz", [50.0, 60.0])
+@pytest.mark.parametrize("dbfs", [-50, -42])
+def test_hum_is_found_in_the_rests_of_a_bass(hz: float, dbfs: float) -> None:
+    rng = np.random.default_rng(9)
+    t = np.arange(48_000 * 11) / 48_000
+    x = hiss(rng, len(t), -62)
+    for start, note in zip(
+        np.arange(1.0, 9.5, 0.9), np.resize([49.0, 98.0, 55.0, 110.0], 10), strict=True
+    ):
+        tau = t[: round(0.87 * 48_000)]
+        shape = np.minimum(tau / 0.01, 1) * np.exp(-tau * 0.6) * np.minimum((0.87 - tau) / 0.03, 1)
+        at = round(start * 48_000)
+        x[at : at + len(tau)] += shape * sum(
+            0.1 / k * np.sin(2 * np.pi * note * k * tau + k) for k in range(1, 7)
+        )
+    hummed = damage.hum(ints(x[None]), rate_hz=48_000, track=0, hz=hz, dbfs=dbfs).samples
+    outcome = run(hummed, 48_000)
+    assert asking(outcome) == [("hum", (0,))]
+    line = outcome.measures.tracks[0]
+    assert line.hum_hz == pytest.approx(hz, abs=0.1)
+    # five lines that fall by 4 dB each: 10 log10(sum of 10^(-0.4 n), n = 0 to 4) = 2.16 dB
+    assert line.hum_dbfs == pytest.approx(dbfs + 2.16, abs=0.5)
+
+
+def test_hum_is_excused_where_it_belongs() -> None:
+    x = damage.hum(played(12, tracks=2), rate_hz=48_000, track=0, hz=50, dbfs=-50).samples
+    assert asking(run(x, 48_000)) == [("hum", (0,))]
+    pilot = Sheet(tracks=named(TrackKind.PILOT, PROGRAMME))
+    assert asking(run(x, 48_000, sheet=pilot)) == []
+    assert asking(run(x, 48_000, sheet=Sheet(reel=Reel(kind=ReelKind.LINEUP)))) == []
+
+
+def test_why_no_hum_is_told() -> None:
+    short = run(played(1, tracks=1), 48_000).measures.tracks[0]
+    assert short.hum_hz is None
+    assert "hum: no 2.7 s" in short.why
+    brief = damage.hum(played(5, tracks=1), rate_hz=48_000, track=0, hz=50, dbfs=-50).samples
+    outcome = run(brief, 48_000)
+    assert asking(outcome) == []
+    assert "too short to tell" in outcome.measures.tracks[0].why
+    low = run(ints(hiss(np.random.default_rng(1), 4_000, -40)[None]), 200).measures.tracks[0]
+    assert "too low" in low.why

@@ -1,0 +1,132 @@
+"""Tracks that carry nothing, told from tracks of hiss, and tracks of timecode, pilot and click."""
+
+from __future__ import annotations
+
+import damage_tape
+import numpy as np
+import pytest
+import synth
+from bench_lineup.signals import hiss, ints
+from tracks_kit import PROGRAMME, TIMECODE, UNUSED, asking, made, named, of_kind, played, run
+
+from checks.model import Remedy, Verdict
+from checks.sheet import NoiseReduction, Sheet, Tape, TrackEntry, TrackKind
+
+# -- silent ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("floor_dbfs", "evidence"), [(None, "digital"), (-110.0, "converter"), (-72.0, "electronics")]
+)
+def test_silent_track_is_found_with_its_evidence(floor_dbfs: float | None, evidence: str) -> None:
+    # common practice: replay amplifiers lie 8 to 12 dB under the hiss, here -62 dBFS
+    x = damage_tape.silent_track(played(12), rate_hz=48_000, track=1, floor_dbfs=floor_dbfs).samples
+    (found,) = of_kind(run(x, 48_000), "silent")
+    assert (found.tracks, found.verdict, found.remedy) == ((1,), Verdict.LISTEN, Remedy.REPLAY)
+    assert found.values["evidence"] == evidence
+    if floor_dbfs is not None:
+        assert found.values["floor_dbfs"][0] == pytest.approx(floor_dbfs, abs=0.7)
+
+
+@pytest.mark.parametrize(
+    ("kind", "named_track", "noise_reduction", "floor_dbfs", "expected"),
+    [
+        (PROGRAMME, True, NoiseReduction.NONE, None, Verdict.REDO),
+        (PROGRAMME, True, NoiseReduction.UNKNOWN, None, Verdict.REDO),
+        (PROGRAMME, True, NoiseReduction.NONE, -110.0, Verdict.REDO),
+        (PROGRAMME, True, NoiseReduction.UNKNOWN, -110.0, Verdict.LISTEN),
+        (PROGRAMME, True, NoiseReduction.DECODED, -110.0, Verdict.LISTEN),
+        (PROGRAMME, False, NoiseReduction.NONE, None, Verdict.LISTEN),
+        (TIMECODE, True, NoiseReduction.NONE, None, Verdict.LISTEN),
+        (UNUSED, True, NoiseReduction.NONE, None, None),
+    ],
+)
+def test_silent_follows_the_sheet(
+    kind: TrackKind,
+    named_track: bool,
+    noise_reduction: NoiseReduction,
+    floor_dbfs: float | None,
+    expected: Verdict | None,
+) -> None:
+    x = damage_tape.silent_track(played(), rate_hz=48_000, track=0, floor_dbfs=floor_dbfs).samples
+    entry = TrackEntry(name="voices" if named_track else None, kind=kind)
+    sheet = Sheet(tracks=(entry,), tape=Tape(noise_reduction=noise_reduction))
+    outcome = run(x, 48_000, sheet=sheet)
+    assert [f.verdict for f in of_kind(outcome, "silent")] == ([expected] if expected else [])
+    if expected is None:
+        (note,) = of_kind(outcome, "track-kind")
+        assert note.values["declared"] == "unused"
+        assert note.verdict is Verdict.CLEAR
+
+
+@pytest.mark.parametrize("kind", ["band", "brass", "saturated", "organ", "tones", "session"])
+@pytest.mark.parametrize("tracks", [2, 4])
+def test_track_with_hiss_alone_is_not_silent(kind: str, tracks: int) -> None:
+    x = synth.programme(
+        kind, rate_hz=44_100, tracks=tracks, seconds=12, seed=900, idle_tracks=(tracks - 1,)
+    )
+    assert asking(run(x, 44_100)) == []
+
+
+def test_silent_track_among_many_that_never_rest_together() -> None:
+    # Each rests while the others play, and the hiss differs by 3 dB from track to track.
+    rng = np.random.default_rng(5)
+    size, count = 36_000, 7
+    x = rng.standard_normal((count, count * size)) * 10 ** (-77 / 20)
+    x *= 10 ** (np.linspace(0, 3, count) / 20)[:, None]
+    for k in range(count):
+        played_on = np.ones(count * size)
+        played_on[k * size : (k + 1) * size] = 0
+        x[k] += played_on * rng.standard_normal(count * size) * 10 ** (-40 / 20)
+    x[4] = rng.standard_normal(count * size) * 10 ** (-87 / 20)
+    (found,) = of_kind(run(ints(x), 48_000), "silent")
+    assert (found.tracks, found.values["evidence"]) == ((4,), "electronics")
+    x[4] += rng.standard_normal(count * size) * 10 ** (-77 / 20)  # hiss like the others'
+    assert of_kind(run(ints(x), 48_000), "silent") == []
+
+
+def test_all_tracks_silent_make_one_finding() -> None:
+    outcome = run(np.zeros((16, 48_000), np.int32), 48_000)
+    assert asking(outcome) == [("silent", tuple(range(16)))]
+
+
+# -- kinds of track ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("scene", "kind"), [("timecode", "timecode"), ("clicktrack", "click"), ("idle-track", "unused")]
+)
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000])
+def test_special_tracks_are_recognised(scene: str, kind: str, rate_hz: int) -> None:
+    outcome = run(made(scene, rate_hz, 3, 6, 6), rate_hz)
+    assert asking(outcome) == []
+    (note,) = of_kind(outcome, "track-kind")
+    assert (note.tracks, note.values["recognised"]) == ((2,), kind)
+
+
+def test_pilot_is_recognised() -> None:
+    rng = np.random.default_rng(1)
+    t = np.arange(48_000 * 8) / 48_000
+    x = played(8, tracks=2)
+    x[1] = ints(0.1 * np.sin(2 * np.pi * 59.94 * t) + hiss(rng, len(t), -62))
+    outcome = run(x, 48_000)
+    assert asking(outcome) == []
+    (note,) = of_kind(outcome, "track-kind")
+    assert (note.tracks, note.values["recognised"]) == ((1,), "pilot")
+
+
+def test_timecode_twice_is_excused() -> None:
+    x = made("timecode", 44_100, 3, 6, 6).copy()
+    x[0] = x[2]
+    outcome = run(x, 44_100)
+    assert asking(outcome) == []
+    (found,) = of_kind(outcome, "identical")
+    assert found.verdict is Verdict.CLEAR
+
+
+def test_the_note_says_where_sheet_and_signal_differ() -> None:
+    x = made("timecode", 44_100, 3, 6, 6)[1:]
+    outcome = run(x, 44_100, sheet=Sheet(tracks=named(TIMECODE, PROGRAMME)))
+    texts = {f.tracks: f.text for f in of_kind(outcome, "track-kind")}
+    assert "does not show" in texts[0,]
+    assert "but the sheet calls it programme" in texts[1,]
