@@ -177,6 +177,11 @@ class Scene:
         assert row is not None, name
         return row
 
+    def state(self, name: str) -> tuple[str, int]:
+        """State and generation of a capture."""
+        row = self.row(name)
+        return row.state.value, row.generation
+
     def rows(self) -> dict[str, str]:
         """Every capture and its state."""
         found = self.ledger.rows("SELECT path, state FROM captures ORDER BY path")
@@ -196,6 +201,13 @@ class Scene:
         """Everything there is: found, settled, checked."""
         self.after(2 * QUIET_S + 10)
         self.done()
+
+    def stock(self, count: int = 20) -> None:
+        """Takes in a folder, known when the test begins: found, settled, checked."""
+        for number in range(count):
+            self.write(f"reel/take {number:03}.wav")
+        self.start()
+        self.settle_all()
 
     def troubles(self) -> list[str]:
         return [

@@ -16,11 +16,6 @@ from watcher.bags import plain_path
 from watcher.exits import Exit
 
 
-@pytest.fixture(autouse=True)
-def _own_state(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
-
-
 def bag(folder: Path) -> bagit.Bag:
     (folder / "sub").mkdir(parents=True)
     (folder / "a 100%.wav").write_bytes(b"a" * 1000)

@@ -15,11 +15,6 @@ from watcher.exits import Exit
 NAMES = ("take_08_tr01.wav", "take_08_tr02.wav", "take_08_tr03.wav")
 
 
-@pytest.fixture(autouse=True)
-def _own_state(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
-
-
 def checked(capsys: pytest.CaptureFixture[str], folder: Path) -> tuple[Exit, dict[str, Any]]:
     capsys.readouterr()
     status = main(["check", "--json", str(folder)])

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,12 +14,6 @@ from watcher.files import Identity
 from watcher.ledger import Ledger, State
 from watcher.reconcile import Outcome, below, scan, walk
 from watcher.walk import is_capture, is_capture_name
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with Ledger(tmp_path / "ledger.sqlite") as ledger:
-        yield ledger
 
 
 @pytest.fixture

@@ -11,11 +11,6 @@ from watcher.cli import main
 from watcher.exits import Exit
 
 
-@pytest.fixture(autouse=True)
-def _own_state(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
-
-
 def said(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[Exit, str]:
     capsys.readouterr()
     status = main([*arguments])

@@ -17,12 +17,6 @@ from watcher import sumfiles, sums_beside
 from watcher.cli import main
 from watcher.exits import Exit
 
-
-@pytest.fixture(autouse=True)
-def _own_state(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
-
-
 # -- written -------------------------------------------------------------------------------------
 
 

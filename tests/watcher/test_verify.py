@@ -20,11 +20,6 @@ from watcher.exits import Exit
 from watcher.files import shown
 
 
-@pytest.fixture(autouse=True)
-def _own_state(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
-
-
 def test_every_state(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     recorded(tmp_path, "same.wav", "flipped.wav", "gone.wav", "moved.wav", "secret.wav")
     capture(tmp_path / "new.wav", seed=9)

@@ -1,0 +1,136 @@
+"""The daemon's rounds: recordings go first, and checks get on beside them in the end."""
+
+from __future__ import annotations
+
+import os
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from rounds import Watch
+from watching import wav
+
+from watcher.daemon import RECORDING
+from watcher.pacing import STARVED_S
+from watcher.settings import WhileRecording
+
+
+def recorded_on(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> set[int]:
+    """Volumes on which the test says that something is recorded."""
+    volumes: set[int] = set()
+    monkeypatch.setattr(
+        type(watch.daemon.intake), "recording_on", lambda _, volume: volume in volumes
+    )
+    return volumes
+
+
+def test_a_check_waits_for_a_recording_and_says_so(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    volumes = recorded_on(watch, monkeypatch)
+    path = watch.scene.write("take.wav")
+    watch.scene.write("next.wav", wav(fill=1))
+    volumes.add(path.stat().st_dev)
+    watch.settle()
+    assert watch.pool.going == {}
+    names = ("next.wav", "take.wav")
+    assert [watch.scene.row(name).why for name in names] == [RECORDING, RECORDING]
+    volumes.clear()
+    watch.checked()
+    assert [watch.scene.row(name).why for name in names] == [None, None]
+
+
+def test_a_check_in_hand_is_paused_by_a_recording_and_goes_on_after_it(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fault row 38."""
+    volumes = recorded_on(watch, monkeypatch)
+    path = watch.scene.write("take.wav")
+    watch.settle()
+    (running,) = watch.pool.running
+    volumes.add(path.stat().st_dev)
+    watch.daemon.turn()
+    assert running.paused
+    volumes.clear()
+    watch.daemon.turn()
+    assert not running.paused
+
+
+def test_slowly_beside_a_recording_and_freely_after_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    watch = Watch(tmp_path, while_recording=WhileRecording.SLOW, read_limit_mb_s=None)
+    volumes = recorded_on(watch, monkeypatch)
+    path = watch.scene.write("take.wav")
+    watch.settle()
+    (running,) = watch.pool.running
+    assert running.limit_mb_s is None
+    volumes.add(path.stat().st_dev)
+    watch.daemon.turn()
+    assert (running.paused, running.limit_mb_s) == (False, 10.0)
+    volumes.clear()
+    watch.daemon.turn()
+    assert running.limit_mb_s is None
+    watch.close()
+
+
+def test_a_server_that_always_records_still_checks(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing waits longer than a day: what has waited so long is checked slowly."""
+    volumes = recorded_on(watch, monkeypatch)
+    path = watch.scene.write("old.wav")
+    volumes.add(path.stat().st_dev)
+    watch.settle()
+    watch.scene.write("new.wav", wav(fill=1))
+    watch.settle()
+    assert watch.pool.going == {}
+    queued = datetime.now(UTC) - timedelta(seconds=STARVED_S + 60)
+    watch.scene.ledger.change(
+        "UPDATE captures SET changed_at = ? WHERE id = ?",
+        (queued.isoformat(timespec="milliseconds"), watch.scene.row("old.wav").id),
+    )
+    watch.daemon.turn()
+    (running,) = watch.pool.running
+    assert (running.name, running.paused, running.limit_mb_s) == ("old.wav", False, 10.0)
+    watch.pool.finish()
+    watch.daemon.turn()
+    assert watch.pool.going == {}  # the other one has waited for minutes only
+    assert watch.scene.rows() == {"new.wav": "queued", "old.wav": "done"}
+
+
+def test_the_limit_of_a_volume_is_shared_by_its_readers(tmp_path: Path) -> None:
+    watch = Watch(tmp_path, workers=2, read_limit_mb_s=100.0)
+    watch.scene.write("a.wav")
+    watch.scene.write("b.wav", wav(fill=1))
+    watch.settle()
+    watch.daemon.turn()
+    assert [one.limit_mb_s for one in watch.pool.running] == [50.0, 50.0]
+    watch.close()
+
+
+def test_one_root_where_all_must_wait_holds_up_no_other(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other = tmp_path / "other"
+    other.mkdir()
+    monkeypatch.setattr("watcher.daemon._LOOKED_AT", 3)
+    watch = Watch(tmp_path, roots=(tmp_path / "captures", other))
+    volumes = recorded_on(watch, monkeypatch)
+    for number in range(5):
+        watch.scene.write(f"take {number}.wav", wav(fill=number))
+    watch.settle()
+    watch.pool.going.clear()
+    watch.scene.ledger.change("UPDATE captures SET state = 'queued'")
+    (other / "free.wav").write_bytes(wav(fill=9))
+    watch.settle()
+    watch.pool.going.clear()
+    device = os.stat(tmp_path).st_dev
+    watch.scene.ledger.change("UPDATE captures SET state = 'queued'")
+    watch.scene.ledger.change(
+        "UPDATE files SET device = ? WHERE folder = ?", (device + 1, os.fsencode(other))
+    )
+    volumes.add(device)
+    watch.daemon.turn()
+    assert [one.name for one in watch.pool.running] == ["free.wav"]
+    watch.close()
