@@ -216,15 +216,6 @@ class Ledger:
         )
         return [file_row(row) for row in rows]
 
-    def files_in(self, folder: Path) -> dict[bytes, FileRow]:
-        """Every known file directly in a folder, by name."""
-        rows = self._db.execute(
-            "SELECT folder, name, device, inode, size, mtime_ns, missing_since FROM files"
-            " WHERE folder = ?",
-            (os.fsencode(folder),),
-        )
-        return {row[1]: file_row(row) for row in rows}
-
     def put(
         self,
         *,
