@@ -25,10 +25,7 @@ from watcher.tracksets import Capture
 MIB = 1 << 20
 
 
-@pytest.fixture(autouse=True)
-def _every_reading_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Not the short way for small files."""
-    monkeypatch.setattr(reverify, "is_as_recorded", lambda *_: None)
+pytestmark = pytest.mark.usefixtures("every_reading_seen")
 
 
 @pytest.mark.parametrize("kind", ["wav", "aiff", "caf", "w64", "flac"])

@@ -3,44 +3,33 @@
 from __future__ import annotations
 
 import dataclasses
-import io
 import json
 import os
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from checks.measures import Measures
 from checks.model import Remedy, Verdict
-from watcher import morning, sidecar, status
-from watcher.console import console_on
+from watcher import morning, sidecar
 from watcher.errors import UsageError
 from watcher.files import Identity
 from watcher.ledger import Ledger, State
-from watcher.life import Doing, Life, forget_roots
-from watcher.logs import Log
+from watcher.life import forget_roots
 from watcher.morning_json import as_json
 from watcher.morning_text import text_of
 from watcher.reconcile import NEVER_READ
 from watcher.report import CaptureLine, Expected, FileLine, FindingLine, Made, Report, Signoff
 from watcher.settings import Settings
 from watcher.summary import Heading
-from watcher.troubles import Troubles
 
 NOW = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
 
 
 def at(hours: float) -> str:
     return (NOW - timedelta(hours=hours)).isoformat(timespec="milliseconds")
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Any:
-    with Ledger(tmp_path / "ledger.sqlite") as ledger:
-        yield ledger
 
 
 def lived(ledger: Ledger, began: float, beat: float, *, ended: bool) -> None:
@@ -159,7 +148,7 @@ def test_its_first_day_is_no_gap(ledger: Ledger) -> None:
     assert gather(ledger, 1.5).first_began is None
 
 
-# -- captures of a night ------------------------------------------------------------------------
+# -- captures of a night -----------------------------------------------------------------------
 
 
 def checked(
@@ -359,62 +348,3 @@ def test_a_night_of_forty_stays_within_eighty_columns(ledger: Ledger) -> None:
     assert "not alive from" in text
     # a word that is longer than the line stands as it is
     assert [line for line in text.splitlines() if len(line) > 80 and "xxxx" not in line] == []
-
-
-# -- status --------------------------------------------------------------------------------------
-
-
-def status_text(told: dict[str, Any]) -> str:
-    stream = io.StringIO()
-    status.show(console_on(stream), told)
-    return stream.getvalue()
-
-
-def test_status_says_what_it_does_now(ledger: Ledger) -> None:
-    life = Life(ledger)
-    life.begin()
-    life.write([Doing(capture="/store/a\\x1b.wav", share=0.43, paused=True)])
-    told = status.gather(ledger, running=True)
-    assert told["alive"]
-    assert "Checking /store/a\\x1b.wav, 43%, stands still" in status_text(told)
-    assert status.gather(ledger, running=None)["alive"]
-    assert not status.gather(ledger, running=False)["alive"]
-    assert not status.gather(ledger, running=False)["heard"]
-    life.end()
-    told = status.gather(ledger, running=None)
-    assert not told["alive"]
-    assert "it was ended on" in status_text(told)
-
-
-def test_status_tells_the_last_trouble_though_it_is_over(ledger: Ledger) -> None:
-    troubles = Troubles(ledger, Log(io.StringIO()))
-    assert status.gather(ledger, running=False)["last_trouble"] is None
-    troubles.begin("a", "Storage lost: /store.")
-    told = status.gather(ledger, running=True)
-    assert [trouble["text"] for trouble in told["troubles"]] == ["Storage lost: /store."]
-    troubles.end("a")
-    told = status.gather(ledger, running=True)
-    assert told["troubles"] == []
-    assert "The last one" in status_text(told)
-    assert "Storage lost: /store." in status_text(told)
-
-
-def test_status_of_a_daemon_that_holds_its_lock_and_is_not_heard_of(ledger: Ledger) -> None:
-    told = status.gather(ledger, running=True)  # it could not write a word yet
-    assert (told["alive"], told["heard"]) == (True, False)
-    assert "it has not been heard of yet" in " ".join(status_text(told).split())
-    life = Life(ledger)
-    life.begin()
-    life.write([Doing(capture="/store/a.wav", share=0.43, paused=False)])
-    assert status.gather(ledger, running=True)["heard"]
-    at = datetime.now(UTC) - timedelta(minutes=5)
-    ledger.change("UPDATE lives SET beat = ?", (at.isoformat(timespec="milliseconds"),))
-    told = status.gather(ledger, running=True)
-    assert (told["alive"], told["heard"], told["checking"]) == (True, False, [])
-    text = " ".join(status_text(told).split())
-    assert f"last heard of at {at.astimezone():%Y-%m-%d %H:%M}" in text
-    assert "Not running" not in text
-    assert "Start it" not in text
-    told = status.gather(ledger, running=None)
-    assert not told["alive"]
-    assert "Start it" in status_text(told)

@@ -1,0 +1,70 @@
+"""``status``: what the daemon does now, whether it is heard of, what was the last trouble."""
+
+from __future__ import annotations
+
+import io
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from watcher import status
+from watcher.console import console_on
+from watcher.ledger import Ledger
+from watcher.life import Doing, Life
+from watcher.logs import Log
+from watcher.troubles import Troubles
+
+
+def status_text(told: dict[str, Any]) -> str:
+    stream = io.StringIO()
+    status.show(console_on(stream), told)
+    return stream.getvalue()
+
+
+def test_status_says_what_it_does_now(ledger: Ledger) -> None:
+    life = Life(ledger)
+    life.begin()
+    life.write([Doing(capture="/store/a\\x1b.wav", share=0.43, paused=True)])
+    told = status.gather(ledger, running=True)
+    assert told["alive"]
+    assert "Checking /store/a\\x1b.wav, 43%, stands still" in status_text(told)
+    assert status.gather(ledger, running=None)["alive"]
+    assert not status.gather(ledger, running=False)["alive"]
+    assert not status.gather(ledger, running=False)["heard"]
+    life.end()
+    told = status.gather(ledger, running=None)
+    assert not told["alive"]
+    assert "it was ended on" in status_text(told)
+
+
+def test_status_tells_the_last_trouble_though_it_is_over(ledger: Ledger) -> None:
+    troubles = Troubles(ledger, Log(io.StringIO()))
+    assert status.gather(ledger, running=False)["last_trouble"] is None
+    troubles.begin("a", "Storage lost: /store.")
+    told = status.gather(ledger, running=True)
+    assert [trouble["text"] for trouble in told["troubles"]] == ["Storage lost: /store."]
+    troubles.end("a")
+    told = status.gather(ledger, running=True)
+    assert told["troubles"] == []
+    assert "The last one" in status_text(told)
+    assert "Storage lost: /store." in status_text(told)
+
+
+def test_status_of_a_daemon_that_holds_its_lock_and_is_not_heard_of(ledger: Ledger) -> None:
+    told = status.gather(ledger, running=True)  # it could not write a word yet
+    assert (told["alive"], told["heard"]) == (True, False)
+    assert "it has not been heard of yet" in " ".join(status_text(told).split())
+    life = Life(ledger)
+    life.begin()
+    life.write([Doing(capture="/store/a.wav", share=0.43, paused=False)])
+    assert status.gather(ledger, running=True)["heard"]
+    at = datetime.now(UTC) - timedelta(minutes=5)
+    ledger.change("UPDATE lives SET beat = ?", (at.isoformat(timespec="milliseconds"),))
+    told = status.gather(ledger, running=True)
+    assert (told["alive"], told["heard"], told["checking"]) == (True, False, [])
+    text = " ".join(status_text(told).split())
+    assert f"last heard of at {at.astimezone():%Y-%m-%d %H:%M}" in text
+    assert "Not running" not in text
+    assert "Start it" not in text
+    told = status.gather(ledger, running=None)
+    assert not told["alive"]
+    assert "Start it" in status_text(told)
