@@ -112,6 +112,7 @@ def entries(*reports: Report) -> list[Any]:
 
 
 def states(*reports: Report, **settings: Any) -> list[tuple[str, bool, int, tuple[str, ...]]]:
+    """Of each line-up: its name, whether it is done with, what stands on it, why it is not."""
     return [(x.lineup, x.done, x.captures, x.why) for x in machine_lines(reports, **settings)]
 
 
@@ -139,11 +140,13 @@ REDO = [finding(Verdict.REDO)]
 
 
 def saved(r: Report, *, reports: Path | None = None, top: Path | None = None) -> None:
+    """Beside its capture, or in a mirror of reports."""
     path = Path(r.capture.folder) / r.capture.name
     sidecar.save(r, sidecar_path(path, reports, top))
 
 
 def kept(ledger: Ledger, r: Report, *, is_set: bool = False) -> None:
+    """Into the ledger, as checked the day after."""
     path = Path(r.capture.folder) / (r.capture.name + ".set" * is_set)
     at = datetime.fromisoformat(str(r.capture.files[0].modified))
     identity = Identity(device=1, inode=1, size=1, mtime_ns=int(at.timestamp() * 1e9))

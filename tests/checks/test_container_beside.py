@@ -13,7 +13,7 @@ from checks.container import parse
 from checks.model import Verdict
 
 
-def test_bext() -> None:
+def test_what_bext_holds() -> None:
     """EBU Tech 3285 v2: an hour at 96 kHz is 345,600,000; 0x7FFF is a loudness not set."""
     part = bext(time_reference=345_600_000, description=b"side a", history=b"A=ANALOGUE\r\n")
     assert len(part) == 8 + 602 + 12
@@ -50,7 +50,9 @@ def test_bext_loudness_and_umid_by_version() -> None:
         (None, []),
     ],
 )
-def test_clock(modified: datetime | None, told: list[str]) -> None:
+def test_a_time_of_the_file_far_from_that_in_bext_is_told(
+    modified: datetime | None, told: list[str]
+) -> None:
     source = Held(riff([bext(), fmt(), chunk(b"data", AUDIO)]))
     layout = parse(source, modified=modified)
     assert [f.kind for f in layout.findings] == told
@@ -105,18 +107,21 @@ def test_entity_bomb_is_not_set_off() -> None:
     parse(source)  # takes no time and no memory: nothing is expanded
 
 
-def test_chna() -> None:
+@pytest.mark.parametrize(
+    ("count", "tracks", "sound"),
+    [
+        (2, [1, 2], True),
+        (1, [1, 0], True),  # room for more than is used
+        (3, [1, 2], False),
+        (2, [1, 3], False),
+    ],
+)
+def test_chna_names_tracks_that_are_there(count: int, tracks: list[int], sound: bool) -> None:
     """ITU-R BS.2088-1: 40 bytes an entry, tracks counted from 1."""
-
-    def with_entries(count: int, tracks: list[int]) -> list[tuple[str, str, str]]:
-        payload = struct.pack("<HH", len(tracks), count)
-        payload += b"".join(struct.pack("<H", t) + bytes(38) for t in tracks)
-        return kinds(parse(Held(riff([fmt(), chunk(b"chna", payload), chunk(b"data", AUDIO)]))))
-
-    assert with_entries(2, [1, 2]) == []
-    assert with_entries(1, [1, 0]) == []  # room for more than is used
-    assert with_entries(3, [1, 2]) == [("bad-chunk", "listen", "mend")]
-    assert with_entries(2, [1, 3]) == [("bad-chunk", "listen", "mend")]
+    payload = struct.pack("<HH", len(tracks), count)
+    payload += b"".join(struct.pack("<H", track) + bytes(38) for track in tracks)
+    layout = parse(Held(riff([fmt(), chunk(b"chna", payload), chunk(b"data", AUDIO)])))
+    assert kinds(layout) == ([] if sound else [("bad-chunk", "listen", "mend")])
 
 
 def test_md5_chunk_is_read() -> None:

@@ -16,9 +16,9 @@ from checks.model import Verdict
 
 
 @pytest.mark.parametrize(
-    "cut", [OFFSETS[15] + 7, OFFSETS[15] + 1, OFFSETS[16] - 1, OFFSETS[30] - 1]
+    "cut", [OFFSETS[15], OFFSETS[15] + 1, OFFSETS[15] + 7, OFFSETS[16] - 1, OFFSETS[30] - 1]
 )
-def test_cut_within_a_frame(cut: int) -> None:
+def test_cut_between_frames_and_within_one(cut: int) -> None:
     good = max(n for n in range(31) if OFFSETS[n] <= cut)
     data = stream(INFO, FRAMES)[:cut]
     layout = parsed(data)
@@ -29,14 +29,6 @@ def test_cut_within_a_frame(cut: int) -> None:
     assert finding.frames == TOTAL - expected
     assert layout.found_frames == expected
     assert not layout.complete
-    assert not parsed(data, deep=False).complete
-
-
-def test_cut_between_frames() -> None:
-    data = stream(INFO, FRAMES[:15])
-    layout = parsed(data)
-    assert kinds(layout) == [("truncated", "redo", "recopy")]
-    assert (layout.findings[0].start_frame, layout.found_frames) == (15 * SIZE, 15 * SIZE)
     assert not parsed(data, deep=False).complete
 
 
