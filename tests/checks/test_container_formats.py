@@ -68,7 +68,7 @@ def test_silence_says_nothing_of_justification() -> None:
     ],
     ids=lambda v: "" if isinstance(v, bytes) else f"{v[0]}-{v[1]}",
 )
-def test_formats(head: bytes, fields: tuple[Any, ...]) -> None:
+def test_the_header_tells_coding_word_and_bytes(head: bytes, fields: tuple[Any, ...]) -> None:
     layout = parse(Held(riff([head, chunk(b"data", bytes(3072))])))
     assert layout.findings == ()
     got = (layout.encoding, layout.word_length, layout.sample_bytes, layout.signed, layout.raw)

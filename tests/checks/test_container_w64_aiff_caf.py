@@ -36,7 +36,7 @@ def test_w64_never_finalised(size: int) -> None:
     assert layout.found_frames == 1000
 
 
-def test_w64_truncated_and_outer_size_wrong() -> None:
+def test_w64_truncated_or_with_a_wrong_outer_size() -> None:
     cut = parse(Held(w64(AUDIO, data=12_024)))
     assert "50 % present" in only(cut, "truncated").text
     wrong = parse(Held(w64(AUDIO, size=9_999)))
@@ -58,7 +58,7 @@ def test_aiff_frames_against_ssnd() -> None:
 
 
 @pytest.mark.parametrize("rate", [44_100, 48_000, 96_000, 352_800])
-def test_aiff_rates(rate: int) -> None:
+def test_aiff_rates_are_read_from_80_bits(rate: int) -> None:
     """IEEE 754 extended: the encodings of the usual rates."""
     assert parse(Held(aiff(AUDIO, frames=1000, rate=rate))).rate_hz == rate
 
@@ -108,7 +108,7 @@ def test_aiff_ssnd_offset_moves_the_audio() -> None:
     assert layout.audio_offset == at + 8 + 30
 
 
-def test_caf() -> None:
+def test_caf_in_both_byte_orders_and_as_float() -> None:
     sound = parse(Held(caf(AUDIO)))
     assert sound.findings == ()
     assert (sound.kind, sound.rate_hz, sound.found_frames) == ("caf", 96_000, 1000)

@@ -22,7 +22,7 @@ def test_cuts_change_nothing(cuts: list[int]) -> None:
     assert run(ints(SIGNAL.samples), RATE, cuts=cuts) == WHOLE
 
 
-def test_track_order_and_polarity() -> None:
+def test_track_order_and_polarity_change_no_level_and_no_frequency() -> None:
     order = [2, 0, 1]
     turned = run(ints(-SIGNAL.samples[order]), RATE).measures
     for a, b in zip(WHOLE.measures.tones, turned.tones, strict=True):
@@ -55,19 +55,19 @@ def test_float_captures_read_like_words() -> None:
 @pytest.mark.parametrize("rate_hz", [1, 1234, 16_000, 44_100, 352_800, 3_000_000])
 @pytest.mark.parametrize("tracks", [1, 64])
 @pytest.mark.parametrize("frames", [0, 1, 16_384, 70_001])
-def test_any_shape(rate_hz: int, tracks: int, frames: int) -> None:
+def test_any_rate_and_size_goes_through(rate_hz: int, tracks: int, frames: int) -> None:
     x = (np.arange(tracks * frames).reshape(tracks, frames) * 7919 % 4001).astype(np.int32) << 16
     run(x, rate_hz)
 
 
 @pytest.mark.parametrize("value", [0, 2**31 - 1, -(2**31)])
-def test_constant_words(value: int) -> None:
+def test_constant_words_are_no_tone(value: int) -> None:
     assert run(np.full((2, 5 * RATE), value, np.int32), RATE).findings == ()
 
 
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf, 1e-44, 1e30, 3e38])
 @pytest.mark.parametrize("dtype", [np.float32, np.float64])
-def test_odd_floats(value: float, dtype: Any) -> None:
+def test_odd_floats_give_finite_measures(value: float, dtype: Any) -> None:
     x = (SIGNAL.samples[:, : 4 * RATE]).astype(dtype)
     x[0, RATE : RATE + 200] = value
     x[1] = value

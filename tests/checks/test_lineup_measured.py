@@ -36,7 +36,7 @@ def test_three_tones_are_found_and_measured(rate_hz: int, tracks: int) -> None:
     assert outcome.measures.speed_error_percent == pytest.approx(0.0, abs=0.001)
 
 
-def test_tones_that_follow_without_a_gap() -> None:
+def test_tones_that_follow_without_a_gap_are_parted() -> None:
     signal = line_up(RATE, [LEVEL, HIGH, LOW], gap_s=0.0)
     tones = checked(signal).measures.tones
     assert [t.nominal_hz for t in tones] == [1000, 10_000, 100]
@@ -50,7 +50,7 @@ def test_one_frequency_at_two_levels_is_two_tones() -> None:
     assert [round(t.tracks[0].level_dbfs, 2) for t in tones] == [-18, -28]
 
 
-def test_one_sample_late_at_192_khz() -> None:
+def test_a_track_one_sample_late_is_told_by_its_phase() -> None:
     # 10 kHz, one sample at 192 kHz: 18.75 degrees, 5.208 us, the delayed one is late
     part = Part(hz=10_000, dbfs=-18, seconds=2.5)
     outcome = checked(line_up(192_000, [part], delays_s=[0, 1 / 192_000]))
@@ -60,7 +60,7 @@ def test_one_sample_late_at_192_khz() -> None:
     assert line.delay_us == pytest.approx(5.208, abs=0.01)
 
 
-def test_speed() -> None:
+def test_speed_is_measured_and_judged_on_a_declared_line_up_only() -> None:
     # 3153.15 Hz for 3150: +0.100 %; judged on a declared calibration tape only
     signal = line_up(RATE, [Part(hz=3153.15 * 1.003, dbfs=-18, seconds=3)])
     told = checked(signal)
@@ -86,7 +86,7 @@ def test_speed() -> None:
         (20.0, 0.0505, 0.26),
     ],
 )
-def test_flutter(hz: float, expected: float, room: float) -> None:
+def test_flutter_is_weighted_as_the_standards_say(hz: float, expected: float, room: float) -> None:
     part = Part(hz=3150, dbfs=-18, seconds=8, flutter=((hz, 0.1),))
     (tone,) = checked(line_up(RATE, [part], hiss_dbfs=-65)).measures.tones
     assert tone.flutter_percent == pytest.approx(expected, rel=room)
@@ -104,7 +104,7 @@ def test_distortion_and_noise_under_the_tone() -> None:
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 352_800])
-def test_distortion_of_a_low_tone(rate_hz: int) -> None:
+def test_distortion_of_a_low_tone_is_measured_at_any_rate(rate_hz: int) -> None:
     part = Part(hz=63, dbfs=-10, seconds=3, harmonics=(0.0, 0.02))
     (tone,) = checked(line_up(rate_hz, [part], tracks=1)).measures.tones
     assert tone.tracks[0].distortion_percent == pytest.approx(2.0, rel=0.05)
@@ -129,7 +129,7 @@ def test_a_click_parts_no_tone_from_its_end() -> None:
 
 
 @pytest.mark.parametrize("hz", [30.0, 31.2, 40.6])
-def test_ends_of_the_lowest_tones(hz: float) -> None:
+def test_the_lowest_tones_begin_and_end_in_their_place(hz: float) -> None:
     signal = line_up(RATE, [Part(hz=hz, dbfs=-33.2, seconds=2.84)], tracks=4, gap_s=0.76)
     (tone,) = checked(signal).measures.tones
     assert (tone.start_s, tone.end_s) == pytest.approx(signal.places[0], abs=0.05)

@@ -23,7 +23,9 @@ from checks.sheet import LineupSheet, Reel, Sheet, SheetTone, Tape, TrackEntry, 
         (-0.2, DECLARED, Verdict.CLEAR),
     ],
 )
-def test_a_track_that_is_low(off_db: float, reel: Reel, verdict: Verdict) -> None:
+def test_a_low_track_is_judged_by_how_far_off_and_what_is_declared(
+    off_db: float, reel: Reel, verdict: Verdict
+) -> None:
     outcome = checked(
         line_up(RATE, [LEVEL], tracks=4, gains_db=[0, 0, off_db, 0]), Sheet(reel=reel)
     )
@@ -77,14 +79,14 @@ def test_the_sheets_reference_counts_where_there_is_one() -> None:
     assert finding.values["worst_db"] == pytest.approx(2.0, abs=0.01)
 
 
-def test_a_dead_track() -> None:
+def test_a_track_without_the_tone_is_told_unless_it_is_unused() -> None:
     outcome = checked(line_up(RATE, [LEVEL], tracks=4, gains_db=[0, -90, 0, 0]))
     assert asking(outcome) == [("level", Verdict.LISTEN, (1,))]
     sheet = Sheet(tracks=(TrackEntry(), TrackEntry(kind=TrackKind.UNUSED)))
     assert asking(checked(line_up(RATE, [LEVEL], tracks=4, gains_db=[0, -90, 0, 0]), sheet)) == []
 
 
-def test_response_and_steps() -> None:
+def test_tones_lower_on_purpose_are_told_and_what_is_off_beside_that() -> None:
     # tones recorded 10 dB lower on purpose are recognised and said; 2 dB more is a deviation
     parts = [LEVEL, Part(hz=10_000, dbfs=-30, seconds=2.5), Part(hz=63, dbfs=-16, seconds=2.5)]
     outcome = checked(line_up(RATE, parts))
@@ -121,7 +123,7 @@ def test_a_wrong_equalisation_is_named() -> None:
     assert "an IEC1 tape replayed through the NAB curve at 38.1 cm/s" in high.text
 
 
-def test_tones_of_the_sheet_without_a_reference_level() -> None:
+def test_tones_of_the_sheet_count_without_a_reference_level() -> None:
     parts = [LEVEL, Part(hz=10_000, dbfs=-28, seconds=2.5)]
     sheet = Sheet(lineup=LineupSheet(tones=(SheetTone(hz=10_000, dbfs=-28),)))
     assert asking(checked(line_up(RATE, parts), sheet)) == []
@@ -130,7 +132,7 @@ def test_tones_of_the_sheet_without_a_reference_level() -> None:
 QUARTER = Tape(speed_cm_s=38.1, track_spacing_mm=4.2, track_width_mm=2.1)
 
 
-def test_azimuth_in_minutes_of_arc() -> None:
+def test_azimuth_is_told_in_minutes_of_arc_with_its_loss() -> None:
     # 30 degrees at 10 kHz, 38.1 cm/s, 4.2 mm: 2.60 minutes of arc
     delay = 30 / 360 / 10_000
     sheet = Sheet(tape=QUARTER)
@@ -171,7 +173,7 @@ def test_reversed_polarity_is_no_azimuth() -> None:
     assert asking(outcome) == [("azimuth", Verdict.LISTEN, (1,))]
 
 
-def test_missing() -> None:
+def test_tones_that_the_sheet_asks_for_and_are_not_there_are_told() -> None:
     noise = ints(hiss(np.random.default_rng(1), (2, 3 * RATE), -60))
     sheet = Sheet(
         reel=DECLARED, lineup=LineupSheet(tones=(SheetTone(hz=1000), SheetTone(hz=16_000)))
@@ -200,7 +202,9 @@ KINDS = [  # from memory: carrier, jump, its length, how often
 
 @pytest.mark.parametrize(("hz", "jumps"), KINDS)
 @pytest.mark.parametrize("rate_hz", [44_100, 96_000])
-def test_a_reference_tone(hz: float, jumps: tuple[float, float, float], rate_hz: int) -> None:
+def test_a_reference_tone_is_known_by_its_jumps(
+    hz: float, jumps: tuple[float, float, float], rate_hz: int
+) -> None:
     part = Part(hz=hz, dbfs=-20, seconds=8, jumps=jumps)
     outcome = checked(line_up(rate_hz, [part], tracks=2), Sheet(reel=DECLARED))
     (tone,) = outcome.measures.tones

@@ -126,7 +126,7 @@ def test_the_earlier_track_second_gives_a_negative_delay() -> None:
     assert found.values["delay_samples"] == pytest.approx(-96, abs=0.01)
 
 
-def test_delay_of_a_fraction_of_a_sample() -> None:
+def test_a_delay_of_a_fraction_of_a_sample_is_measured() -> None:
     # an outside way to delay: the shift theorem on the whole signal
     x = played(6, tracks=2).astype(np.float64)
     f = np.fft.rfftfreq(x.shape[1])
@@ -135,7 +135,7 @@ def test_delay_of_a_fraction_of_a_sample() -> None:
     assert found.values["delay_us"] == pytest.approx(0.37 / 48_000 * 1e6, abs=0.02)
 
 
-def test_exact_reversal_of_polarity() -> None:
+def test_an_exact_reversal_of_polarity_is_inverted() -> None:
     # correlation -1.000, "reversed", not azimuth: phase 180 degrees at all frequencies
     x = played(4, tracks=2)
     x[1] = -x[0]
@@ -185,7 +185,7 @@ def test_what_to_do_about_doubles_is_told(inverted: bool) -> None:
     assert ("which lead is reversed" in found.text) is inverted
 
 
-def test_correlation_of_two_tones() -> None:
+def test_the_correlation_of_two_tones_is_the_cosine_between_them() -> None:
     # correlation of one tone in two tracks is the cosine of the phase between them: 60 degrees
     # give 0.500; a steady tone tells no delay, so none may be "found"
     t = np.arange(48_000 * 2) / 48_000

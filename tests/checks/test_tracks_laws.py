@@ -103,7 +103,7 @@ REAL: dict[str, list[tuple[str, tuple[int, ...]]]] = {
 
 
 @pytest.mark.parametrize("name", sorted(REAL))
-def test_real_recordings(name: str, corpus: Path) -> None:
+def test_real_recordings_ask_for_what_they_hold(name: str, corpus: Path) -> None:
     x, rate_hz, bits = recording(corpus / name)
     assert asking(run(x, rate_hz, word_length=bits)) == REAL[name]
 
@@ -114,7 +114,7 @@ def test_real_recordings(name: str, corpus: Path) -> None:
 @pytest.mark.parametrize("tracks", [1, 2, 64])
 @pytest.mark.parametrize("frames", [0, 1, 7, 127, 129, 16_384, 16_385])
 @pytest.mark.parametrize("rate_hz", [1, 1_234, 44_100, 3_000_000])
-def test_any_size_and_rate(tracks: int, frames: int, rate_hz: int) -> None:
+def test_any_size_and_rate_goes_through(tracks: int, frames: int, rate_hz: int) -> None:
     rng = np.random.default_rng(frames)
     x = rng.integers(-(2**31), 2**31, (tracks, frames), dtype=np.int32)
     outcome = run(x, rate_hz)
@@ -122,7 +122,7 @@ def test_any_size_and_rate(tracks: int, frames: int, rate_hz: int) -> None:
 
 
 @pytest.mark.parametrize("value", [0, 2**31 - 1, -(2**31), 1])
-def test_constant_captures(value: int) -> None:
+def test_constant_captures_are_silent_and_not_identical(value: int) -> None:
     outcome = run(np.full((3, 40_000), value, np.int32), 48_000)
     assert ("silent", (0, 1, 2)) in asking(outcome)
     assert of_kind(outcome, "identical") == []

@@ -78,7 +78,7 @@ def test_drums_made_of_half_waves_are_no_offset() -> None:
     assert of_kind(run(ints(x[None]), 48_000), "dc-offset") == []
 
 
-def test_mean_of_a_capture_is_exact() -> None:
+def test_the_mean_of_a_capture_is_exact() -> None:
     rng = np.random.default_rng(4)
     x = ints(hiss(rng, 61_003, -20)[None] + 0.01)
     expected = 100 * float(x.astype(np.float64).mean()) / FULL

@@ -115,7 +115,7 @@ def test_odd_floats_go_through(name, dtype):
 
 
 @pytest.mark.parametrize("tracks", [24, 64])
-def test_many_tracks(tracks):
+def test_many_tracks_are_measured_each(tracks):
     rng = np.random.default_rng(56)
     x = rng.integers(-(2**20), 2**20, (tracks, 80_000), dtype=np.int32) * 256
     outcome = look(x, 192_000)
