@@ -172,6 +172,12 @@ class Scene:
         self.seconds += 1
         return self.intake.tick()
 
+    def two_scans(self) -> TickReport:
+        """The second of two scans, between which what is gone has been gone for long enough."""
+        self.scan()
+        self.seconds += 1000
+        return self.scan()
+
     def row(self, name: str) -> CaptureRow:
         row = self.ledger.capture(self.root / name)
         assert row is not None, name

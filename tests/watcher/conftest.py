@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from rounds import Watch
@@ -34,15 +35,39 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
 
 
 @pytest.fixture
-def scene(tmp_path: Path) -> Iterator[Scene]:
-    scene = Scene(tmp_path)
-    yield scene
-    scene.intake.stop()
-    scene.ledger.close()
+def scene_with(tmp_path: Path) -> Iterator[Callable[..., Scene]]:
+    """Makes a scene with these settings when it is called."""
+    made: list[Scene] = []
+
+    def make(**settings: Any) -> Scene:
+        made.append(Scene(tmp_path, **settings))
+        return made[-1]
+
+    yield make
+    for scene in made:
+        scene.intake.stop()
+        scene.ledger.close()
 
 
 @pytest.fixture
-def watch(tmp_path: Path) -> Iterator[Watch]:
-    watch = Watch(tmp_path)
-    yield watch
-    watch.close()
+def scene(scene_with: Callable[..., Scene]) -> Scene:
+    return scene_with()
+
+
+@pytest.fixture
+def watch_with(tmp_path: Path) -> Iterator[Callable[..., Watch]]:
+    """Makes a daemon over a scene with these settings when it is called."""
+    made: list[Watch] = []
+
+    def make(**settings: Any) -> Watch:
+        made.append(Watch(tmp_path, **settings))
+        return made[-1]
+
+    yield make
+    for watch in made:
+        watch.close()
+
+
+@pytest.fixture
+def watch(watch_with: Callable[..., Watch]) -> Watch:
+    return watch_with()

@@ -283,9 +283,8 @@ def test_one_that_cannot_be_begun_is_told(tmp_path: Path, troubles: Troubles) ->
     assert "inotify instance limit reached" in told(troubles)
 
 
-def test_folders_beyond_the_limit_are_told(tmp_path: Path) -> None:
+def test_folders_beyond_the_limit_are_told(scene: Scene) -> None:
     """Fault row 17."""
-    scene = Scene(tmp_path)
     for number in range(60):
         (scene.root / str(number)).mkdir()
     scene.watches = 20
@@ -297,17 +296,15 @@ def test_folders_beyond_the_limit_are_told(tmp_path: Path) -> None:
     scene.seconds += 20
     scene.scan()
     assert scene.troubles() == []
-    scene.ledger.close()
 
 
-def test_events_are_optional_to_everything(tmp_path: Path) -> None:
+def test_events_are_optional_to_everything(scene_with: Callable[..., Scene]) -> None:
     """No source at all: the scans find it, later."""
-    scene = Scene(tmp_path, source=False)
+    scene = scene_with(source=False)
     scene.start()
     scene.write("take.wav")
     scene.after(905)
     assert scene.rows() == {"take.wav": "waiting"}
-    scene.ledger.close()
 
 
 def test_a_handler_never_blocks(root: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -11,23 +12,20 @@ from rounds import Watch
 from watching import wav
 
 from watcher.daemon import RECORDING
+from watcher.intake import Intake
 from watcher.pacing import STARVED_S
 from watcher.settings import WhileRecording
 
 
-def recorded_on(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> set[int]:
+@pytest.fixture
+def volumes(monkeypatch: pytest.MonkeyPatch) -> set[int]:
     """Volumes on which the test says that something is recorded."""
     volumes: set[int] = set()
-    monkeypatch.setattr(
-        type(watch.daemon.intake), "recording_on", lambda _, volume: volume in volumes
-    )
+    monkeypatch.setattr(Intake, "recording_on", lambda _, volume: volume in volumes)
     return volumes
 
 
-def test_a_check_waits_for_a_recording_and_says_so(
-    watch: Watch, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    volumes = recorded_on(watch, monkeypatch)
+def test_a_check_waits_for_a_recording_and_says_so(watch: Watch, volumes: set[int]) -> None:
     path = watch.scene.write("take.wav")
     watch.scene.write("next.wav", wav(fill=1))
     volumes.add(path.stat().st_dev)
@@ -41,10 +39,9 @@ def test_a_check_waits_for_a_recording_and_says_so(
 
 
 def test_a_check_in_hand_is_paused_by_a_recording_and_goes_on_after_it(
-    watch: Watch, monkeypatch: pytest.MonkeyPatch
+    watch: Watch, volumes: set[int]
 ) -> None:
     """Fault row 38."""
-    volumes = recorded_on(watch, monkeypatch)
     path = watch.scene.write("take.wav")
     watch.settle()
     (running,) = watch.pool.running
@@ -57,10 +54,9 @@ def test_a_check_in_hand_is_paused_by_a_recording_and_goes_on_after_it(
 
 
 def test_slowly_beside_a_recording_and_freely_after_it(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    watch_with: Callable[..., Watch], volumes: set[int]
 ) -> None:
-    watch = Watch(tmp_path, while_recording=WhileRecording.SLOW, read_limit_mb_s=None)
-    volumes = recorded_on(watch, monkeypatch)
+    watch = watch_with(while_recording=WhileRecording.SLOW, read_limit_mb_s=None)
     path = watch.scene.write("take.wav")
     watch.settle()
     (running,) = watch.pool.running
@@ -71,14 +67,10 @@ def test_slowly_beside_a_recording_and_freely_after_it(
     volumes.clear()
     watch.daemon.turn()
     assert running.limit_mb_s is None
-    watch.close()
 
 
-def test_a_server_that_always_records_still_checks(
-    watch: Watch, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_server_that_always_records_still_checks(watch: Watch, volumes: set[int]) -> None:
     """Nothing waits longer than a day: what has waited so long is checked slowly."""
-    volumes = recorded_on(watch, monkeypatch)
     path = watch.scene.write("old.wav")
     volumes.add(path.stat().st_dev)
     watch.settle()
@@ -99,24 +91,25 @@ def test_a_server_that_always_records_still_checks(
     assert watch.scene.rows() == {"new.wav": "queued", "old.wav": "done"}
 
 
-def test_the_limit_of_a_volume_is_shared_by_its_readers(tmp_path: Path) -> None:
-    watch = Watch(tmp_path, workers=2, read_limit_mb_s=100.0)
+def test_the_limit_of_a_volume_is_shared_by_its_readers(watch_with: Callable[..., Watch]) -> None:
+    watch = watch_with(workers=2, read_limit_mb_s=100.0)
     watch.scene.write("a.wav")
     watch.scene.write("b.wav", wav(fill=1))
     watch.settle()
     watch.daemon.turn()
     assert [one.limit_mb_s for one in watch.pool.running] == [50.0, 50.0]
-    watch.close()
 
 
 def test_one_root_where_all_must_wait_holds_up_no_other(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    watch_with: Callable[..., Watch],
+    volumes: set[int],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     other = tmp_path / "other"
     other.mkdir()
     monkeypatch.setattr("watcher.daemon._LOOKED_AT", 3)
-    watch = Watch(tmp_path, roots=(tmp_path / "captures", other))
-    volumes = recorded_on(watch, monkeypatch)
+    watch = watch_with(roots=(tmp_path / "captures", other))
     for number in range(5):
         watch.scene.write(f"take {number}.wav", wav(fill=number))
     watch.settle()
@@ -133,4 +126,3 @@ def test_one_root_where_all_must_wait_holds_up_no_other(
     volumes.add(device)
     watch.daemon.turn()
     assert [one.name for one in watch.pool.running] == ["free.wav"]
-    watch.close()

@@ -6,7 +6,6 @@ import contextlib
 import io
 import os
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
 from rounds import Watch
@@ -46,10 +45,10 @@ def test_the_result_of_a_former_state_is_dropped(watch: Watch) -> None:
 
 
 def test_no_second_worker_before_the_first_has_ended(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    watch_with: Callable[..., Watch], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A capture that changed is soon settled again, and its former worker may be slow to go."""
-    watch = Watch(tmp_path, workers=2)
+    watch = watch_with(workers=2)
     path = watch.scene.write("take.wav")
     watch.settle()
     (key,) = watch.pool.going
@@ -63,7 +62,6 @@ def test_no_second_worker_before_the_first_has_ended(
     assert watch.scene.row("take.wav").state is State.CHECKING
     watch.checked()
     assert watch.scene.row("take.wav").state is State.DONE
-    watch.close()
 
 
 def test_a_take_put_aside_and_played_again_under_its_name(watch: Watch) -> None:

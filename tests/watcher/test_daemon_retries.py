@@ -98,7 +98,7 @@ def test_a_clock_that_jumps_makes_no_retry_wait_for_a_day(watch: Watch, hours: i
     assert watch.scene.row("take.wav").state is State.CHECKING
 
 
-def test_retried_later_and_later(watch: Watch) -> None:
+def test_the_first_retry_waits_for_a_minute(watch: Watch) -> None:
     watch.scene.write("take.wav")
     watch.settle()
     watch.pool.die(*watch.pool.going)

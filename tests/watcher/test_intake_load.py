@@ -6,7 +6,6 @@ import io
 import os
 import time
 from functools import partial
-from pathlib import Path
 
 import pytest
 from damage_files import grow
@@ -62,12 +61,11 @@ def test_a_burst_of_files_loses_none(scene: Scene) -> None:
     assert len(scene.rows()) == 550
 
 
-def test_thousands_at_once_through_a_queue_that_overflows(tmp_path: Path) -> None:
+def test_thousands_at_once_through_a_queue_that_overflows(scene: Scene) -> None:
     """Fault row 16, with real events: they overflow, and scans find the rest.
 
     A quarter of the row's 20,000 files through a queue of a fifth of its 512.
     """
-    scene = Scene(tmp_path)
     factory = partial(Arrivals, most=100)
     intake = Intake(scene.ledger, scene.settings, observer_factory=factory, log=Log(io.StringIO()))
     intake.start()
@@ -86,7 +84,6 @@ def test_thousands_at_once_through_a_queue_that_overflows(tmp_path: Path) -> Non
         assert known == 5_000
     finally:
         intake.stop()
-        scene.ledger.close()
 
 
 def test_all_that_waited_is_taken_up_after_a_start(scene: Scene) -> None:
@@ -101,9 +98,8 @@ def test_all_that_waited_is_taken_up_after_a_start(scene: Scene) -> None:
     assert len(scene.after(QUIET_S + 10).queued) == 1
 
 
-def test_a_tick_is_bounded(tmp_path: Path) -> None:
+def test_a_tick_is_bounded(scene: Scene) -> None:
     """Stopping must not wait for a scan: a clock that runs with each look ends the tick."""
-    scene = Scene(tmp_path)
     for number in range(1000):
         scene.write(f"take {number}.wav", b"")
     scene.intake.start()
@@ -124,7 +120,6 @@ def test_a_tick_is_bounded(tmp_path: Path) -> None:
     scene.intake.tick()
     assert not scene.intake.tick().more
     assert len(scene.rows()) == 1000
-    scene.ledger.close()
 
 
 def test_a_scan_waits_where_too_much_is_looked_at_already(

@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from ledgering import put
 
 from checks.measures import Measures
 from checks.model import Remedy, Verdict
@@ -77,21 +78,8 @@ def test_a_daemon_that_is_gone_is_told(ledger: Ledger) -> None:
     assert "not running now" in text_of(found)
 
 
-def test_what_waits_and_for_what(ledger: Ledger) -> None:
-    root = ledger.root(Path("/store"))
-    ledger.put(
-        root=root,
-        path=Path("/store/take\x1b[31m.wav"),
-        is_set=False,
-        files=[
-            (
-                Path("/store/take\x1b[31m.wav"),
-                Identity(device=1, inode=1, size=1, mtime_ns=1),
-            )
-        ],
-        state=State.WAITING,
-        why="a writer holds it open",
-    )
+def test_what_waits_and_for_what_is_told_safely(ledger: Ledger) -> None:
+    put(ledger, "/store/take\x1b[31m.wav", why="a writer holds it open")
     found = gather(ledger)
     assert [item.why for item in found.waiting] == ["a writer holds it open"]
     text = text_of(found)
@@ -104,7 +92,9 @@ def test_what_waits_and_for_what(ledger: Ledger) -> None:
     ("text", "hours"),
     [("12h", 12), ("3d", 72), ("30m", 0.5), (None, 24), ("2026-03-01T07:00:00+00:00", 24)],
 )
-def test_since_when(ledger: Ledger, text: str | None, hours: float) -> None:
+def test_since_is_a_length_or_a_date_or_the_last_day(
+    ledger: Ledger, text: str | None, hours: float
+) -> None:
     assert morning.since_when(text, ledger, NOW) == at(hours)
 
 

@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -145,16 +146,15 @@ def test_an_unlisted_folder_is_unknown_not_gone(
     assert set(scene.rows().values()) == {"done"}
 
 
-def test_a_root_reached_through_a_link(tmp_path: Path) -> None:
+def test_a_root_reached_through_a_link(tmp_path: Path, scene_with: Callable[..., Scene]) -> None:
     (tmp_path / "volume").mkdir()
     os.symlink(tmp_path / "volume", tmp_path / "captures")
-    scene = Scene(tmp_path)
+    scene = scene_with()
     scene.start()
     path = scene.write("take.wav")
     scene.hint(tmp_path / "volume" / "take.wav")  # as the kernel's events name it
     scene.after(5)
     assert [*scene.ledger.rows("SELECT path FROM captures")] == [(os.fsencode(path),)]
-    scene.ledger.close()
 
 
 MOUNTED = """

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from pathlib import Path
+from collections.abc import Callable
 
 import pytest
 from watching import GIVE_UP_S, QUIET_S, Scene
@@ -36,9 +36,7 @@ def test_a_missing_capture_that_returns_unchanged_stands_where_it_stood(
     path = scene.root / "reel/take 003.wav"
     aside = scene.root.parent / "aside.wav"
     os.rename(path, aside)
-    scene.scan()
-    scene.seconds += 1000
-    assert len(scene.scan().missing) == 1
+    assert len(scene.two_scans().missing) == 1
     os.rename(aside, path)
     if seen_by == "event":
         scene.hint(path)
@@ -59,9 +57,7 @@ def test_one_that_returns_changed_or_unchecked_is_checked(scene: Scene) -> None:
     aside = scene.root.parent / "aside.wav"
     os.rename(unchecked, aside)
     scene.seconds += 20
-    scene.scan()
-    scene.seconds += 1000
-    assert len(scene.scan().missing) == 2
+    assert len(scene.two_scans().missing) == 2
     changed.write_bytes(data + b"x")
     os.rename(aside, unchecked)
     scene.seconds += 20
@@ -76,9 +72,7 @@ def test_a_deleted_folder_is_found_missing(scene: Scene) -> None:
     scene.scan()
     scene.settle_all()
     shutil.rmtree(scene.root / "other")
-    scene.scan()
-    scene.seconds += 1000
-    assert len(scene.scan().missing) == 3
+    assert len(scene.two_scans().missing) == 3
 
 
 def test_one_track_of_a_set_is_gone(scene: Scene) -> None:
@@ -88,9 +82,7 @@ def test_one_track_of_a_set_is_gone(scene: Scene) -> None:
     scene.scan()
     scene.settle_all()
     (scene.root / "a_tr3.wav").unlink()
-    scene.scan()
-    scene.seconds += 1000
-    assert scene.scan().missing == (scene.row("a.set").id,)
+    assert scene.two_scans().missing == (scene.row("a.set").id,)
     assert scene.row("a.set").why == "a_tr3.wav is gone"
 
 
@@ -101,9 +93,7 @@ def test_a_set_stands_again_when_all_its_tracks_are_back(scene: Scene) -> None:
     scene.settle_all()
     for path in paths[1:]:
         os.rename(path, scene.root.parent / path.name)
-    scene.scan()
-    scene.seconds += 1000
-    assert len(scene.scan().missing) == 1
+    assert len(scene.two_scans().missing) == 1
     assert scene.row("a.set").why == "a_tr2.wav, a_tr3.wav are gone"
     for path, state in ((paths[1], "missing"), (paths[2], "done")):
         os.rename(scene.root.parent / path.name, path)
@@ -125,14 +115,12 @@ def test_much_gone_at_once_is_one_alarm_until_a_person_confirms(scene: Scene) ->
     body = json.loads((scene.root / MARKER).read_text())
     body["at"] = "2099-01-01T00:00:00.000+00:00"  # the test's clock is not the marker's
     (scene.root / MARKER).write_text(json.dumps(body))
-    scene.scan()
-    scene.seconds += 1000
-    assert len(scene.scan().missing) == 30
+    assert len(scene.two_scans().missing) == 30
     assert scene.troubles() == []
 
 
-def test_without_a_marker_nothing_is_ever_missing(tmp_path: Path) -> None:
-    scene = Scene(tmp_path, enrolled=False)
+def test_without_a_marker_nothing_is_ever_missing(scene_with: Callable[..., Scene]) -> None:
+    scene = scene_with(enrolled=False)
     scene.stock()
     (scene.root / "reel/take 003.wav").unlink()
     for _ in range(4):
@@ -143,7 +131,6 @@ def test_without_a_marker_nothing_is_ever_missing(tmp_path: Path) -> None:
     scene.write("reel/take 003.wav")
     scene.scan()
     assert scene.troubles() == []
-    scene.ledger.close()
 
 
 def test_a_restart_between_the_two_scans_begins_the_wait_anew(scene: Scene) -> None:
