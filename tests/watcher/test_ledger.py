@@ -53,6 +53,7 @@ def test_files_belong_to_one_capture(ledger: Ledger) -> None:
     assert [file.path for file in ledger.files(group.id)] == paths
     assert {ledger.capture_of_file(path) for path in paths} == {group}
     ledger.forget(group.id)
+    assert ledger.files(group.id) == []
     assert {ledger.capture_of_file(path) for path in paths} == {None}
 
 

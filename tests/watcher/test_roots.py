@@ -90,7 +90,7 @@ def test_a_marker_that_is_a_link_is_not_followed(tmp_path: Path) -> None:
     assert look(tmp_path / "root", expected=None, instance="server").state is RootState.UNREADABLE
 
 
-def test_what_is_lost(tmp_path: Path) -> None:
+def test_storage_that_is_absent_unmarked_or_empty_is_not_present(tmp_path: Path) -> None:
     assert look(tmp_path / "none", expected=None, instance="a").state is RootState.LOST
     assert look(tmp_path, expected="x", instance="a").state is RootState.LOST
     empty = look(tmp_path, expected=None, instance="a", held=lambda: True)
@@ -117,7 +117,7 @@ def test_enrol_tells_what_it_cannot_do(tmp_path: Path) -> None:
         enrol(tmp_path / "none", "a")
 
 
-def test_the_marker_is_known_after_the_ledger_was_lost(scene: Scene) -> None:
+def test_a_ledger_learns_the_marker_of_its_root(scene: Scene) -> None:
     scene.stock()
     marker = read_marker(scene.root)
     assert marker is not None

@@ -11,29 +11,38 @@ from checks.model import Remedy, Verdict
 from watcher.machine_lines import machine_lines
 from watcher.stands_on import with_stands_on
 
+GOOD = with_stands_on(report("take_1.wav", hours=1), entries(lineup()))
+BAD = with_stands_on(
+    report("take_2.wav", hours=2, findings=[finding(Verdict.REDO, "dropouts", "step")]),
+    entries(lineup()),
+)
 
-def test_may_the_machine_be_taken_down() -> None:
-    stands = entries(lineup())
-    good = with_stands_on(report("take_1.wav", hours=1), stands)
-    bad = with_stands_on(
-        report("take_2.wav", hours=2, findings=[finding(Verdict.REDO, "dropouts", "step")]), stands
-    )
-    (line,) = machine_lines([good, bad, lineup()])
+
+def test_the_machine_stays_as_it_is_for_what_is_to_be_played_again() -> None:
+    (line,) = machine_lines([GOOD, BAD, lineup()])
     assert line.text == (
         "lineup.wav (deck 2): leave the machine as it is; 2 captures stand on it, and not yet "
         "done: take_2.wav is to be played again"
     )
-    (line,) = machine_lines([good, signed(bad), lineup()])
+    assert not machine_lines([GOOD, signed(BAD, Verdict.REDO)])[0].done
+
+
+def test_the_machine_may_be_taken_down_when_all_is_clear_or_signed_off() -> None:
+    (line,) = machine_lines([GOOD, signed(BAD), lineup()])
     assert line.text == (
         "lineup.wav (deck 2): 2 captures stand on it, all clear or signed off; the machine may be "
         "taken down"
     )
-    assert not machine_lines([good, signed(bad, Verdict.REDO)])[0].done
+
+
+def test_the_machine_stays_as_it_is_for_what_is_not_checked_yet() -> None:
+    (line,) = machine_lines([GOOD], waiting={"/store/monday/lineup.wav": ["take_3.wav"]})
+    assert line.why == ("take_3.wav is not checked yet",)
+
+
+def test_a_line_is_told_of_line_ups_only_with_or_without_captures() -> None:
     assert machine_lines([report("alone.wav")]) == []
     assert machine_lines([lineup()])[0].text == "lineup.wav (deck 2): no capture stands on it"
-    waits = {"/store/monday/lineup.wav": ["take_3.wav"]}
-    (line,) = machine_lines([good], waiting=waits)
-    assert line.why == ("take_3.wav is not checked yet",)
 
 
 @pytest.mark.parametrize(
@@ -62,7 +71,7 @@ def test_no_machine_is_taken_down_on_a_doubtful_line_up(verdict: Verdict, why: s
         (Remedy.NONE, Verdict.UNREAD, "not looked at completely"),
     ],
 )
-def test_what_stands_open(remedy: Remedy, verdict: Verdict, why: str) -> None:
+def test_what_is_open_of_a_capture_is_told(remedy: Remedy, verdict: Verdict, why: str) -> None:
     fault = dataclasses.replace(finding(verdict, "container", "truncated"), remedy=remedy)
     take = with_stands_on(report("take.wav", hours=1, findings=[fault]), entries(lineup()))
     assert states(take, lineup()) == [("lineup.wav", False, 1, (f"take.wav is {why}",))]
