@@ -15,6 +15,7 @@ import pytest
 import soundfile
 from verifying import KINDS, capture, flip, recorded, run
 
+from watcher import reverify
 from watcher.cli import main
 from watcher.exits import Exit
 from watcher.files import shown
@@ -208,33 +209,6 @@ def test_quick_reads_no_byte_and_says_so(
     assert "no byte was read" in capsys.readouterr().out
 
 
-def test_an_interrupted_run_resumes(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    recorded(tmp_path, *(f"{n}.wav" for n in range(5)))
-    from watcher import reverify
-
-    read = reverify.read
-    seen: list[bytes] = []
-
-    def counted(path: bytes, *rest: Any, **more: Any) -> Any:
-        seen.append(path)
-        if len(seen) == 4:
-            raise KeyboardInterrupt
-        return read(path, *rest, **more)
-
-    monkeypatch.setattr(reverify, "is_as_recorded", lambda *_: None)
-    monkeypatch.setattr(reverify, "read", counted)
-    assert main(["verify", str(tmp_path)]) is Exit.INTERRUPTED
-    monkeypatch.setattr(reverify, "read", read)
-    capsys.readouterr()
-    status, results, last = run(capsys, "--resume", str(tmp_path))
-    assert status is Exit.CLEAR
-    assert sorted(results) == ["3.wav", "4.wav"]
-    assert last["counts"]["intact"] == 5
-    assert main(["verify", "--resume", str(tmp_path)]) is Exit.USAGE
-
-
 def test_a_sample_takes_the_longest_unverified_first(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -260,8 +234,6 @@ def test_a_reading_that_differs_from_the_next_is_not_believed(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     recorded(tmp_path, "a.wav")
-    from watcher import reverify
-
     read = reverify.read
     calls = iter(range(10))
 

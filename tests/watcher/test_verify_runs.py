@@ -26,21 +26,21 @@ pytestmark = pytest.mark.usefixtures("every_reading_seen")
 
 @pytest.fixture
 def reads(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """Names of the files read, in order; ``stop`` among them interrupts."""
+    """Names of the files read, in order."""
     names: list[str] = []
+    real = reverify.read
 
     def noted(path: bytes, *rest: Any) -> Any:
         names.append(os.path.basename(os.fsdecode(path)))
         return real(path, *rest)
 
-    real = getattr(reverify, "read")  # noqa: B009 - the name there is what is replaced
     monkeypatch.setattr(reverify, "read", noted)
     return names
 
 
 def interrupt_at(monkeypatch: pytest.MonkeyPatch, name: str) -> Callable[[], None]:
     """Ctrl-C when a file of that name is to be read; the return value lets it be again."""
-    real = getattr(reverify, "read")  # noqa: B009
+    real = reverify.read
 
     def reading(path: bytes, *rest: Any) -> Any:
         if path.endswith(name.encode()):
