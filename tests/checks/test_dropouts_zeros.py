@@ -12,8 +12,8 @@ from checks.sheet import Sheet, TrackEntry, TrackKind
 
 
 def test_64_zeros_in_all_tracks_are_one_event_at_their_place() -> None:
-    # standards.md section 7, row 58 (common practice): 64 zero samples on all channels at
-    # sample 480 000 at 192 kHz: one event, exact position, 0.33 ms
+    # common practice: 64 zero samples on all channels at sample 480 000 at 192 kHz are one event,
+    # exact position, 0.33 ms
     x = programme("band", rate_hz=192_000, tracks=2, seconds=3.2, seed=1)
     found = digital(run(damage.zero_run(x, at=480_000, frames=64).samples, 192_000))
     assert [(f.kind, f.verdict.value, f.start_frame, f.frames) for f in found] == [
@@ -37,7 +37,7 @@ def test_the_longest_of_several_zeros_and_the_length_of_a_hold_are_told() -> Non
 
 
 def test_a_fade_to_digital_zero_is_no_dropout() -> None:
-    # standards.md section 7, row 59 (common practice): 2 s fade to digital zero, no event
+    # common practice: 2 s fade to digital zero, no event
     gain = np.concatenate((np.linspace(1, 0, 192_000), np.zeros(96_000)))
     faded = damage.words(bed() * gain, bed())
     assert digital(run(faded, 96_000)) == []
@@ -137,7 +137,7 @@ def test_a_track_that_turns_to_zeros_while_others_go_on_is_told() -> None:
 
 
 def test_hiss_that_holds_a_16_bit_word_for_long_raises_nothing() -> None:
-    # design.md 4b: at 16 bit and 352.8 kHz hiss of -92 dBFS holds one value for 94 samples
+    # at 16 bit and 352.8 kHz hiss of -92 dBFS holds one value for 94 samples
     rng = np.random.default_rng(2)
     white = np.fft.rfft(rng.standard_normal((2, 1 << 19)))
     white[:, 30_000:] = 0  # a band of 20 kHz of 352.8

@@ -63,7 +63,7 @@ def hints(source: Arrivals, *wanted: Path) -> bool:
 
 
 def test_hints_of_every_way_to_arrive(source: Arrivals, root: Path) -> None:
-    """Fault row 8, as the kernel tells it: written, renamed in, linked, without a name at first."""
+    """As the kernel tells it: written, renamed in, linked, without a name at first."""
     outside = root.parent / "outside"
     (outside / "reel").mkdir(parents=True)
     for name in ("b.wav", "c.wav", "reel/d.wav"):
@@ -100,7 +100,7 @@ def test_without_a_marker_nothing_can_be_asked(tmp_path: Path) -> None:
 
 
 def test_a_full_queue_drops_and_says_so(root: Path) -> None:
-    """Fault row 16: hints are lost, that they were lost is not."""
+    """Hints are lost, that they were lost is not."""
     source = Arrivals(root, most=3)
     source.start()
     for number in range(20):
@@ -122,7 +122,6 @@ def test_the_kernels_overflow_is_heard(source: Arrivals) -> None:
 def test_nothing_raised_in_the_handler_ends_the_thread(
     source: Arrivals, root: Path, monkeypatch: pytest.MonkeyPatch, error: type[BaseException]
 ) -> None:
-    """Fault row 14."""
 
     def fails(*_: object) -> None:
         raise error
@@ -137,7 +136,6 @@ def test_nothing_raised_in_the_handler_ends_the_thread(
 
 
 def test_dead_threads_are_seen(source: Arrivals) -> None:
-    """Fault row 15."""
     observer = source._observer
     assert observer is not None
     emitter = next(iter(observer.emitters))
@@ -205,7 +203,7 @@ print(watches())
 
 
 def test_the_kernels_limit_is_passed_over_in_silence_but_shows(root: Path) -> None:
-    """Fault row 17: 20 of 61 folders are watched, and no error comes."""
+    """20 of 61 folders are watched, and no error comes."""
     done = subprocess.run(
         ["unshare", "-Ur", sys.executable, "-c", LIMITED, str(root), str(PROJECT)],
         capture_output=True,
@@ -231,7 +229,7 @@ def told(troubles: Troubles) -> str:
 
 
 def test_a_dead_source_is_begun_anew(tmp_path: Path, troubles: Troubles) -> None:
-    """Fault row 15: noticed at the next look, scanned, told, and told to be over."""
+    """Noticed at the next look, scanned, told, and told to be over."""
     source = FakeSource()
     listening = Listening(tmp_path, troubles, lambda _: source)
     assert listening.keep(0.0)
@@ -284,7 +282,6 @@ def test_one_that_cannot_be_begun_is_told(tmp_path: Path, troubles: Troubles) ->
 
 
 def test_folders_beyond_the_limit_are_told(scene: Scene) -> None:
-    """Fault row 17."""
     for number in range(60):
         (scene.root / str(number)).mkdir()
     scene.watches = 20

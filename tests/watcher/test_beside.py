@@ -112,7 +112,6 @@ def test_a_start_after_its_hour_makes_it_up_once(night: Callable[..., Night]) ->
 def test_clocks_that_jump_make_no_second_one_of_a_day(
     night: Callable[..., Night], jump: float
 ) -> None:
-    """Fault row 39."""
     scene = night()
     scene.at(0.02)
     days: list[str] = []
@@ -127,7 +126,7 @@ def test_clocks_that_jump_make_no_second_one_of_a_day(
 
 
 def test_the_night_of_the_clock_change_has_one(night: Callable[..., Night]) -> None:
-    """Fault row 39: 02:30 comes twice; the summary at 02:30 does not."""
+    """02:30 comes twice; the summary at 02:30 does not."""
     scene = night(summary_at="02:30")
     summer, winter = timezone(timedelta(hours=2)), timezone(timedelta(hours=1))
     count = []

@@ -41,7 +41,6 @@ def test_a_check_waits_for_a_recording_and_says_so(watch: Watch, volumes: set[in
 def test_a_check_in_hand_is_paused_by_a_recording_and_goes_on_after_it(
     watch: Watch, volumes: set[int]
 ) -> None:
-    """Fault row 38."""
     path = watch.scene.write("take.wav")
     watch.settle()
     (running,) = watch.pool.running

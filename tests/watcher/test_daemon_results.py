@@ -107,7 +107,7 @@ def idle_until(watch: Watch, done: Callable[[], bool]) -> None:
 
 
 def test_a_content_changed_behind_its_date_is_read_again_and_told(watch: Watch) -> None:
-    """Fault row 35: size and date are put back, but the time of change is not to be put back."""
+    """Size and date are put back, but the time of change is not to be put back."""
     path = watch.scene.write("take.wav", wav(fill=1))
     watch.checked()
     st = path.stat()
@@ -124,7 +124,6 @@ def test_a_content_changed_behind_its_date_is_read_again_and_told(watch: Watch) 
 
 
 def test_new_rights_alone_are_read_again_and_make_no_alarm(watch: Watch) -> None:
-    """Fault row 48."""
     path = watch.scene.write("take.wav", wav(fill=1))
     watch.checked()
     path.chmod(0o600)

@@ -19,7 +19,7 @@ from watcher.rows import age_s
 
 
 def test_three_dead_workers_and_the_capture_is_given_up(watch: Watch) -> None:
-    """Fault row 36; its neighbour is checked all the same."""
+    """Its neighbour is checked all the same."""
     watch.scene.write("bad.wav")
     watch.settle()
     (key,) = watch.pool.going
@@ -82,7 +82,6 @@ def test_one_that_could_not_be_read_is_checked_again_when_its_rights_change(watc
 
 @pytest.mark.parametrize("hours", [-30, 30])
 def test_a_clock_that_jumps_makes_no_retry_wait_for_a_day(watch: Watch, hours: int) -> None:
-    """Fault row 39."""
     watch.scene.write("take.wav")
     watch.settle()
     watch.pool.die(*watch.pool.going)
@@ -127,7 +126,7 @@ def test_a_sheet_with_a_mistake_holds_its_captures_until_it_is_mended(watch: Wat
 def test_a_storage_error_is_no_fault_of_the_capture_and_is_tried_again(
     watch: Watch, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Fault row 33: told with its place, retried with longer and longer waits, never given up."""
+    """Told with its place, retried with longer and longer waits, never given up."""
     watch.scene.write("take.wav", wav(40_000, fill=1))
     watch.settle()
     real = os.preadv

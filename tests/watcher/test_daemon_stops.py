@@ -18,7 +18,7 @@ from watcher.ledger import Ledger
 def test_told_to_stop_it_claims_nothing_and_ends_what_takes_too_long(
     watch: Watch, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Fault row 40: within 25 s by the daemon's own clock, the check back in the queue."""
+    """Within 25 s by the daemon's own clock, the check back in the queue."""
     watch.scene.write("long.wav")
     watch.settle()
     watch.scene.write("next.wav", wav(fill=1))

@@ -80,7 +80,7 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
 def test_told_once_kept_and_delivered_later(
     desk: Desk, monkeypatch: pytest.MonkeyPatch, number: int
 ) -> None:
-    """Fault row 31: over many folders one trouble; the former report whole; the verdict kept."""
+    """Over many folders one trouble; the former report whole; the verdict kept."""
     rows = [desk.checked(f"reel {n}/take.wav") for n in range(5)]
     former = sidecar_path(rows[0][0].path)
     former.write_text("a former report")
@@ -152,7 +152,7 @@ def test_many_folders_in_vain_do_not_hold_up_a_round(
 def test_in_the_order_that_survives_a_power_cut(
     desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Fault row 27. Content on disk, then the name, then the folder, and only then the ledger.
+    """Content on disk, then the name, then the folder, and only then the ledger.
 
     Without the first, ext4 was left with an empty report after a simulated cut, xfs with none;
     the ledger's own commits lost hundreds of acknowledged rows unless synchronous was FULL (2).
@@ -205,7 +205,7 @@ print((folder / "report").read_bytes() == b"former", os.listdir(folder) == ["rep
 
 
 def test_really_full_and_really_read_only(tmp_path: Path) -> None:
-    """Fault row 31 on a file system of 64 kB in a name space of its own."""
+    """On a file system of 64 kB in a name space of its own."""
     if shutil.which("unshare") is None:
         pytest.skip("no unshare here")
     mount = f"mount -t tmpfs -o size=64k tmpfs {tmp_path} && exec {sys.executable} -c '{FULL}'"
@@ -226,7 +226,7 @@ def test_really_full_and_really_read_only(tmp_path: Path) -> None:
 
 
 def test_a_name_of_255_bytes(desk: Desk) -> None:
-    """Fault row 32: another name for the report, the capture's own inside."""
+    """Another name for the report, the capture's own inside."""
     name = "x" * 251 + ".wav"
     row, report = desk.checked(name)
     assert desk.delivery.one(row, report)
@@ -242,7 +242,7 @@ def test_free_space_is_that_of_the_volume(tmp_path: Path) -> None:
 
 
 def test_what_a_killed_daemon_left_half_written_is_removed(desk: Desk) -> None:
-    """Fault row 26: no temporary file is left. Others' and newer ones stay."""
+    """No temporary file is left. Others' and newer ones stay."""
     row, report = desk.checked("take.wav")
     path = sidecar_path(row.path)
     left = path.with_name(f".{path.name}.4711.tmp")

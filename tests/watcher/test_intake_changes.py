@@ -12,7 +12,6 @@ from watching import QUIET_S, Scene, wav
 
 
 def test_a_second_scan_of_unchanged_captures_makes_no_work(scene: Scene) -> None:
-    """Fault row 47, and idempotence."""
     for name in ("a.wav", "reel/b_tr1.wav", "reel/b_tr2.wav"):
         scene.write(name)
     scene.start()
@@ -28,7 +27,7 @@ def test_a_second_scan_of_unchanged_captures_makes_no_work(scene: Scene) -> None
 
 
 def test_changed_in_place_with_size_and_time_put_back_is_seen_while_it_waits(scene: Scene) -> None:
-    """Fault row 35: the time of change cannot be put back."""
+    """The time of change cannot be put back."""
     scene.start()
     path = scene.write("take.wav")
     scene.hint(path)
@@ -42,7 +41,7 @@ def test_changed_in_place_with_size_and_time_put_back_is_seen_while_it_waits(sce
 
 @pytest.mark.parametrize("how", ["truncated", "appended", "overwritten", "replaced"])
 def test_changed_while_it_is_checked(scene: Scene, how: str) -> None:
-    """Fault rows 34 and 35: the running check is of a former generation."""
+    """The running check is of a former generation."""
     scene.start()
     path = scene.write("take.wav")
     scene.hint(path)
@@ -77,7 +76,6 @@ def test_put_back_to_wait_by_the_daemon_it_is_looked_at_again(scene: Scene) -> N
 
 
 def test_changed_rights_and_times_of_reading_mean_nothing(scene: Scene) -> None:
-    """Fault row 48."""
     path = scene.write("take.wav")
     scene.start()
     scene.settle_all()
@@ -91,7 +89,6 @@ def test_changed_rights_and_times_of_reading_mean_nothing(scene: Scene) -> None:
 
 @pytest.mark.parametrize("new", ["renamed.wav", "reel 7/take.wav"])
 def test_a_renamed_capture_keeps_its_row(scene: Scene, new: str) -> None:
-    """Fault row 48."""
     path = scene.write("take.wav")
     scene.start()
     scene.settle_all()

@@ -17,7 +17,6 @@ from watcher.logs import Log
 
 
 def test_a_growing_file_is_a_recording_on_its_volume(scene: Scene) -> None:
-    """Fault row 38."""
     old = scene.write("old.wav")
     at = os.stat(old).st_mtime - 3600
     os.utime(old, (at, at))
@@ -48,7 +47,7 @@ def test_a_recording_under_a_temporary_name_counts(scene: Scene) -> None:
 
 
 def test_a_burst_of_files_loses_none(scene: Scene) -> None:
-    """Fault row 16, without events: the queue had overflowed."""
+    """Without events: the queue had overflowed."""
     for folder in range(3):
         for number in range(150):
             scene.write(f"reel {folder}/take {number}.wav", b"")
@@ -62,9 +61,9 @@ def test_a_burst_of_files_loses_none(scene: Scene) -> None:
 
 
 def test_thousands_at_once_through_a_queue_that_overflows(scene: Scene) -> None:
-    """Fault row 16, with real events: they overflow, and scans find the rest.
+    """With real events: they overflow, and scans find the rest.
 
-    A quarter of the row's 20,000 files through a queue of a fifth of its 512.
+    5,000 files through a queue of 100.
     """
     factory = partial(Arrivals, most=100)
     intake = Intake(scene.ledger, scene.settings, observer_factory=factory, log=Log(io.StringIO()))

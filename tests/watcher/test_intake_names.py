@@ -13,7 +13,7 @@ from watching import QUIET_S, Scene, wav
 
 
 def test_names_of_unfinished_files_are_no_captures(scene: Scene) -> None:
-    """Fault rows 9 and 47: transfer tools' temporary names, our own reports."""
+    """Transfer tools' temporary names, our own reports."""
     names = [".take.wav.x7Gq2a", "take.wav.part", "take.wav.tmp", "~take.wav", "._take.wav"]
     names += ["take.wav.vigil.json", ".take.wav.vigil.json.12.tmp", ".hidden/take.wav", "notes.txt"]
     for name in names:
@@ -27,7 +27,6 @@ def test_names_of_unfinished_files_are_no_captures(scene: Scene) -> None:
 
 
 def test_what_a_broken_transfer_left_is_told_after_a_day(scene: Scene) -> None:
-    """Fault row 9."""
     path = scene.write(".take.wav.x7Gq2a", bytes(1 << 20))
     scene.start()
     assert scene.troubles() == []
@@ -43,7 +42,7 @@ def test_what_a_broken_transfer_left_is_told_after_a_day(scene: Scene) -> None:
 
 @pytest.mark.parametrize("events", [True, False])
 def test_arrives_by_rename_hard_link_and_with_its_folder(scene: Scene, events: bool) -> None:
-    """Fault row 8: no close is ever seen."""
+    """No close is ever seen."""
     scene.start()
     outside = scene.root.parent / "outside"
     (outside / "reel 2" / "deep").mkdir(parents=True)
@@ -61,7 +60,7 @@ def test_arrives_by_rename_hard_link_and_with_its_folder(scene: Scene, events: b
 
 
 def test_links_pipes_and_odd_folders(scene: Scene) -> None:
-    """Fault rows 24 and 25: nothing is followed, nothing blocks, each kind is told once."""
+    """Nothing is followed, nothing blocks, each kind is told once."""
     outside = scene.root.parent / "outside"
     outside.mkdir()
     (outside / "x.wav").write_bytes(wav())
@@ -95,7 +94,6 @@ HOSTILE = [
 
 
 def test_hostile_names_come_through_whole(scene: Scene) -> None:
-    """Fault rows 32 and 43."""
     for name in HOSTILE:
         scene.write(os.fsdecode(name))
     scene.start()
@@ -135,7 +133,6 @@ def test_troubles_of_roots_no_longer_watched_end(scene: Scene) -> None:
 
 
 def test_captures_are_left_as_they_were(scene: Scene) -> None:
-    """Fault row 51."""
     paths = [scene.write(name) for name in ("a.wav", "b_tr1.wav", "b_tr2.wav", "c.wav")]
     before = [(os.stat(p).st_mode, os.stat(p).st_mtime_ns, os.stat(p).st_ctime_ns) for p in paths]
     scene.start()

@@ -10,7 +10,7 @@ from watcher.settings import TrackSets
 
 
 def test_the_files_of_a_take_are_one_capture(scene: Scene) -> None:
-    """Fault row 13: two sets written in turns into one folder."""
+    """Two sets written in turns into one folder."""
     scene.start()
     for number in (1, 2, 3):
         for take in ("a", "b"):
@@ -29,7 +29,7 @@ def test_the_files_of_a_take_are_one_capture(scene: Scene) -> None:
 
 @pytest.mark.parametrize("stage", ["waiting", "queued", "done"])
 def test_a_late_track_joins_its_set(scene: Scene, stage: str) -> None:
-    """Fault row 12: the set is opened again, and none of its files stands alone."""
+    """The set is opened again, and none of its files stands alone."""
     for number in (1, 2, 3):
         scene.write(f"a_tr{number}.wav")
     scene.start()
@@ -57,7 +57,6 @@ def test_the_second_track_makes_a_set_of_the_first(scene: Scene) -> None:
 
 
 def test_a_track_with_a_gap_waits_and_is_then_checked_as_it_is(scene: Scene) -> None:
-    """Fault row 12."""
     scene.start()
     for number in (1, 2, 4):
         scene.write(f"a_tr{number}.wav")
@@ -68,7 +67,7 @@ def test_a_track_with_a_gap_waits_and_is_then_checked_as_it_is(scene: Scene) -> 
 
 
 def test_a_short_track_is_waited_for(scene: Scene) -> None:
-    """Fault row 12: still being copied, though nothing moves just now."""
+    """Still being copied, though nothing moves just now."""
     scene.start()
     scene.write("a_tr1.wav", wav(400))
     second = scene.write("a_tr2.wav", wav(399))

@@ -16,7 +16,7 @@ from watcher import settling
 
 
 def test_found_by_the_scan_at_start_and_queued_once(scene: Scene) -> None:
-    """Fault row 23: created while the daemon was down."""
+    """Created while the daemon was down."""
     scene.write("reel 1/take.wav")
     assert scene.start().waiting == 1
     assert scene.rows() == {"reel 1/take.wav": "waiting"}
@@ -51,7 +51,7 @@ def test_queued_within_five_seconds_whenever_it_was_written(scene: Scene, phase:
 
 
 def test_grows_for_long_with_pauses(scene: Scene) -> None:
-    """Fault rows 1 and 2: one check, after the end; also where the file is closed in between."""
+    """One check, after the end; also where the file is closed in between."""
     scene.start()
     path = scene.write("take.wav", wav(claimed=10**6))
     scene.hint(path)
@@ -65,7 +65,7 @@ def test_grows_for_long_with_pauses(scene: Scene) -> None:
 
 
 def test_goes_on_after_a_gap_longer_than_the_quiet_period(scene: Scene) -> None:
-    """Fault row 3: an early verdict is superseded, the capture is of a new generation."""
+    """An early verdict is superseded, the capture is of a new generation."""
     scene.start()
     path = scene.write("take.wav")
     scene.hint(path)
@@ -80,9 +80,8 @@ def test_goes_on_after_a_gap_longer_than_the_quiet_period(scene: Scene) -> None:
     assert scene.state("take.wav") == ("queued", 2)
 
 
-@pytest.mark.parametrize("why", ["preallocated and stalled", "mapped without a descriptor"])
-def test_waits_as_long_as_a_writer_has_it_open(scene: Scene, why: str) -> None:
-    """Fault rows 4 and 5."""
+def test_waits_as_long_as_a_writer_has_it_open(scene: Scene) -> None:
+    """Preallocated and stalled, or mapped without a descriptor: the lease tells."""
     scene.start()
     path = scene.write("take.wav")
     scene.busy.add(path)
@@ -111,7 +110,7 @@ def test_held_open_for_hours_is_told_and_told_to_be_over(scene: Scene) -> None:
 
 @pytest.mark.parametrize("data", [wav(claimed=0), wav()[:-30], b"", b"RIFF"])
 def test_never_finished_is_checked_as_it_is(scene: Scene, data: bytes) -> None:
-    """Fault rows 6 and 7: a writer that was killed, a copy that broke off."""
+    """A writer that was killed, a copy that broke off."""
     scene.start()
     scene.hint(scene.write("take.wav", data))
     assert scene.after(GIVE_UP_S - 5).queued == ()
@@ -121,7 +120,7 @@ def test_never_finished_is_checked_as_it_is(scene: Scene, data: bytes) -> None:
 
 @pytest.mark.parametrize("age_s", [25 * 365 * 86_400, -3600])
 def test_the_time_of_the_file_has_no_say(scene: Scene, age_s: int) -> None:
-    """Fault rows 10 and 11: a copy with the old time, a clock that runs ahead."""
+    """A copy with the old time, a clock that runs ahead."""
     scene.start()
     path = scene.write("take.wav")
     at = os.stat(path).st_mtime - age_s
@@ -146,7 +145,6 @@ def test_a_restart_begins_the_quiet_period_anew(scene: Scene) -> None:
 def test_a_clock_that_jumps_settles_nothing_early_and_nothing_twice(
     scene: Scene, monkeypatch: pytest.MonkeyPatch, hours: int
 ) -> None:
-    """Fault row 39."""
     scene.write("take.wav")
     scene.start()
     scene.after(QUIET_S / 2)

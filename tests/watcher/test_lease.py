@@ -41,7 +41,6 @@ def test_open_for_writing_here(take: Path) -> None:
 
 
 def test_a_mapping_without_a_descriptor(take: Path) -> None:
-    """Fault row 5."""
     with take.open("r+b") as stream:
         mapped = mmap.mmap(stream.fileno(), 0)
     assert lease.test(take) is Lease.BUSY

@@ -81,7 +81,6 @@ ledger.Ledger(Path(sys.argv[1]))
 
 
 def test_killed_within_a_migration_the_old_version_is_whole(tmp_path: Path) -> None:
-    """Fault row 29."""
     path = tmp_path / "ledger.sqlite"
     first_version(path)
     died = subprocess.run(
@@ -94,7 +93,6 @@ def test_killed_within_a_migration_the_old_version_is_whole(tmp_path: Path) -> N
 
 
 def test_a_ledger_of_the_future_is_refused_and_untouched(tmp_path: Path) -> None:
-    """Fault row 29."""
     path = tmp_path / "ledger.sqlite"
     Ledger(path).close()
     db = sqlite3.connect(path)
@@ -117,7 +115,7 @@ def damage(path: Path, at: int) -> None:
 
 @pytest.mark.parametrize("at", [0, 4096, 3 * 4096])
 def test_a_damaged_ledger_is_seen_set_aside_and_begun_anew(tmp_path: Path, at: int) -> None:
-    """Fault row 28: a page overwritten, the very first included."""
+    """A page overwritten, the very first included."""
     path = tmp_path / "ledger.sqlite"
     with Ledger(path) as ledger:
         for number in range(300):
@@ -135,7 +133,7 @@ def test_a_damaged_ledger_is_seen_set_aside_and_begun_anew(tmp_path: Path, at: i
 
 
 def test_no_ledger_at_all(tmp_path: Path) -> None:
-    """Fault row 28, deleted; and what stands there may be no ledger."""
+    """Deleted; and what stands there may be no ledger."""
     with pytest.raises(LedgerError):
         Ledger(tmp_path / "none.sqlite", read_only=True)
     (tmp_path / "text").write_text("this is not a database, but long enough to be one" * 99)
@@ -204,7 +202,7 @@ while True:
 
 
 def test_killed_again_and_again_it_loses_nothing_it_acknowledged(tmp_path: Path) -> None:
-    """Fault row 26, the ledger's part: no half capture, no lost one, no damage."""
+    """No half capture, no lost one, no damage."""
     path = tmp_path / "ledger.sqlite"
     chance = random.Random(4)
     acknowledged: set[int] = set()

@@ -222,7 +222,7 @@ def test_a_worker_is_told_another_rate_while_it_reads(task: Task) -> None:
 def test_a_worker_that_not_even_a_kill_ends_is_left_and_told(
     task: Task, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Fault row 37, without its dead mount: the process is one that never ends."""
+    """In the place of a dead mount: a process that never ends."""
 
     class Stuck:
         pid, returncode = 0, None

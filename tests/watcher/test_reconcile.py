@@ -76,7 +76,7 @@ def test_each_part_of_the_identity_counts(ledger: Ledger, root: Path, what: str)
 
 
 def test_another_device_number_is_no_change(ledger: Ledger, root: Path) -> None:
-    """Fault row 21: numbers are given anew at each mount."""
+    """Numbers are given anew at each mount."""
     path = write(root / "x.wav")
     know(ledger, root, path)
     ledger.change("UPDATE files SET device = 4711")

@@ -40,7 +40,7 @@ def test_never_enrolled_it_is_present_and_not_proven(tmp_path: Path) -> None:
 
 
 def test_another_daemons_root_is_refused_unless_taken_over(tmp_path: Path) -> None:
-    """Fault row 30: two hosts on one tree."""
+    """Two hosts on one tree."""
     first = enrol(tmp_path, "server")
     found = look(tmp_path, expected=None, instance="other")
     assert found.state is RootState.FOREIGN
@@ -101,7 +101,7 @@ def test_storage_that_is_absent_unmarked_or_empty_is_not_present(tmp_path: Path)
 
 
 def test_a_root_that_cannot_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Fault row 18; as root nothing is forbidden, so the refusal is made."""
+    """As root nothing is forbidden, so the refusal is made."""
 
     def refused(*_: object) -> None:
         raise PermissionError(13, "Permission denied")

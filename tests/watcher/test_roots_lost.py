@@ -29,7 +29,7 @@ def mount(scene: Scene, away: Path) -> None:
 
 
 def test_storage_lost_and_back(scene: Scene) -> None:
-    """Fault rows 19 and 21: one alarm, nothing missing; on return nothing is new that was known."""
+    """One alarm, nothing missing; on return nothing is new that was known."""
     scene.stock()
     query = "SELECT * FROM captures WHERE state = 'done' ORDER BY id"
     before = list(scene.ledger.rows(query))
@@ -67,7 +67,6 @@ def test_what_waited_on_lost_storage_waits_again_on_its_return(scene: Scene) -> 
 
 
 def test_another_volume_in_its_place_is_not_looked_into(scene: Scene) -> None:
-    """Fault row 20."""
     scene.stock()
     away = unmount(scene)
     enrol(scene.root, "somebody else")
@@ -124,7 +123,6 @@ def test_a_scan_that_ran_into_the_loss_is_dropped(scene: Scene) -> None:
 def test_an_unlisted_folder_is_unknown_not_gone(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Fault row 18."""
     scene.stock()
     real = os.scandir
 
@@ -197,7 +195,7 @@ scene.intake.stop()
 
 
 def test_a_volume_really_unmounted_and_mounted_again(tmp_path: Path) -> None:
-    """Fault rows 19 and 21: the observer stays alive and deaf, and is replaced on return."""
+    """The observer stays alive and deaf, and is replaced on return."""
     project = Path(__file__).resolve().parents[2]
     done = subprocess.run(
         [

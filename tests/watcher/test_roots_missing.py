@@ -14,7 +14,6 @@ from watcher.roots import MARKER
 
 
 def test_one_deleted_capture_is_missing_after_two_scans(scene: Scene) -> None:
-    """Fault row 22."""
     scene.stock()
     (scene.root / "reel/take 003.wav").unlink()
     assert scene.scan().missing == ()
@@ -103,7 +102,7 @@ def test_a_set_stands_again_when_all_its_tracks_are_back(scene: Scene) -> None:
 
 
 def test_much_gone_at_once_is_one_alarm_until_a_person_confirms(scene: Scene) -> None:
-    """Fault row 22: 60 % of the captures."""
+    """60 % of the captures."""
     scene.stock(50)
     for number in range(30):
         (scene.root / f"reel/take {number:03}.wav").unlink()

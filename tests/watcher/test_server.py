@@ -126,7 +126,7 @@ def test_a_log_that_cannot_be_written_stops_nothing() -> None:
 
 
 def test_the_manager_hears_of_start_life_and_end(tmp_path: Path, server: Server) -> None:
-    """sd_notify(3); fault row 42 rests on the WATCHDOG lines."""
+    """sd_notify(3). That a hung daemon is started anew rests on the WATCHDOG lines."""
     ear = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     ear.settimeout(60)
     ear.bind(str(tmp_path / "notify"))
@@ -180,7 +180,7 @@ def test_a_ledger_on_network_storage_is_refused(
 
 
 def test_a_second_host_leaves_an_enrolled_root_alone(tmp_path: Path, server: Server) -> None:
-    """Fault row 30: same tree, another host; the marker tells."""
+    """Same tree, another host; the marker tells."""
     server.config.write_text(server.config.read_text() + "instance: first\n")
     server.run("enrol", str(server.captures))
     other = Server(tmp_path / "other", captures=server.captures, instance="second")
@@ -206,7 +206,7 @@ def test_a_killed_daemon_is_known_to_be_dead_at_once(server: Server) -> None:
 
 
 def test_told_twice_to_stop_it_is_gone_at_once(server: Server) -> None:
-    """Fault row 40, with a check in hand that would take very long."""
+    """With a check in hand that would take very long."""
     server.config.write_text(server.config.read_text() + "read_limit_mb_s: 0.000001\n")
     record(server.captures / "take.wav")
     daemon = server.start()
@@ -242,7 +242,7 @@ def _traces(folder: Path) -> bool:
 
 
 def test_nothing_ever_opens_a_capture_for_writing(tmp_path: Path, server: Server) -> None:
-    """Fault row 51. Outside peer: strace; without it, the states of the files alone tell."""
+    """Outside peer: strace; without it, the states of the files alone tell."""
     names = ("one.wav", "two_tr1.wav", "two_tr2.wav")
     for number, name in enumerate(names):
         record(server.captures / name, seed=number)
@@ -299,7 +299,7 @@ def test_the_watch_survives_a_check_that_is_killed(server: Server) -> None:
 
 
 def test_no_output_and_no_locale_make_a_command_fail(server: Server) -> None:
-    """Fault row 49: a reader that goes away, an ASCII locale with a name that is no text."""
+    """A reader that goes away, an ASCII locale with a name that is no text."""
     odd = os.fsencode(server.captures) + b"/odd \xff\x1b[31m take.wav"
     os.rename(record(server.captures / "take.wav"), odd)
     server.start()

@@ -81,7 +81,7 @@ def test_settled_at_the_end_of_the_quiet_period() -> None:
 
 
 def test_open_for_writing_is_not_settled_however_long() -> None:
-    """A preallocated file whose writer stalls, a writer through shared memory: fault rows 4, 5."""
+    """A preallocated file whose writer stalls, a writer through shared memory."""
     case = one()
     case.lease = Lease.BUSY
     assert case.at(1e6).why == settling.OPEN
@@ -91,7 +91,7 @@ def test_open_for_writing_is_not_settled_however_long() -> None:
 
 @pytest.mark.parametrize("header", [NOT_FINISHED, SHORT, None])
 def test_an_incomplete_container_waits_until_it_is_given_up(header: Layout | None) -> None:
-    """Fault rows 6 and 7: checked as it is, and said."""
+    """Checked as it is, and said."""
     case = one()
     case.header = header
     assert not case.at(1799).settled
@@ -144,7 +144,6 @@ def test_a_set_of_the_declared_count_does_not() -> None:
 def test_a_set_with_a_gap_or_short_of_the_sheet_is_given_up_at_last(
     numbers: tuple[int, ...],
 ) -> None:
-    """Fault row 12."""
     case = tracks(*numbers, channels=4)
     assert not case.at(1799).settled
     found = case.at(1800)
@@ -186,7 +185,7 @@ def test_a_member_that_is_still_growing_holds_the_set_back() -> None:
 
 @pytest.mark.parametrize("field", Stamp._fields)
 def test_any_change_of_a_file_begins_the_quiet_period_anew(field: str) -> None:
-    """Time put back, file replaced by rename: fault rows 34 and 35."""
+    """Time put back, file replaced by rename."""
     sighting = Sighting(STAMP, 0.0)
     changed = STAMP._replace(**{field: getattr(STAMP, field) + 1})
     assert sighting.again(changed, 100.0)

@@ -124,7 +124,6 @@ def test_killed_again_and_again_it_loses_nothing(server: Server) -> None:
 
 
 def test_a_broken_configuration_is_told_and_the_good_one_kept(server: Server) -> None:
-    """Fault row 41."""
     daemon = server.start()
     wait_for(lambda: server.ledger.exists() and server.told("status")["alive"])
     good = server.config.read_text()
