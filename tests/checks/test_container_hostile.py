@@ -12,10 +12,6 @@ from container_kit import AUDIO, plain
 from checks.container import ContainerLimits, parse
 
 
-def many_chunks(count: int) -> Sparse:
-    return Sparse(12 + 8 * count, {0: riff([], size=8 * count + 4) + chunk(b"abcd", b"") * count})
-
-
 class FarChunks:
     """Twenty thousand chunks, 100,000 bytes apart."""
 
@@ -41,7 +37,9 @@ class FarChunks:
 
 HOSTILE: dict[str, Any] = {
     "zero align": Held(riff([fmt(align=0, bits=0), chunk(b"data", AUDIO)])),
-    "a million tiny chunks": many_chunks(1_000_000),
+    "a million tiny chunks": Sparse(
+        12 + 8_000_000, {0: riff([], size=8_000_004) + chunk(b"abcd", b"") * 1_000_000}
+    ),
     "ten thousand far chunks": FarChunks(),
     "ten thousand data chunks": Held(riff([fmt(), *[chunk(b"data", b"")] * 10_500])),
     "ten thousand xml chunks": Held(riff([fmt(), *[chunk(b"iXML", bytes(2000))] * 10_500])),

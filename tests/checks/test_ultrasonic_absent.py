@@ -12,18 +12,18 @@ from ultrasonic_kit import ABOVE, bursts, kinds, look, noise, one, raised, tape,
 from checks.sheet import Reel, ReelKind, Sheet, Tape, TrackEntry, TrackKind
 
 
-def cut_programme(rate: int, seed: int, at_hz: float) -> Any:
+def cut_programme(rate: int, seed: int, at_hz: float, noise_dbfs_hz: float) -> Any:
     """Bright programme cut off by a steep filter, in noise that goes on."""
     rng = np.random.default_rng(seed)
     kernel = signal.firwin(2001, at_hz, fs=rate, window=("kaiser", 8.0))
     y = signal.fftconvolve(bursts(rng, 3 * rate, rate), kernel, "same")
-    return y + noise(rng, 3 * rate, rate, -120)
+    return y + noise(rng, 3 * rate, rate, noise_dbfs_hz)
 
 
 @pytest.mark.parametrize("at_hz", [19_800.0, 21_500.0])
 @pytest.mark.parametrize("rate", [96_000, 192_000])
 def test_programme_cut_off_near_20_khz_is_to_be_listened_to(rate, at_hz):
-    x = words(cut_programme(rate, 12, at_hz))
+    x = words(cut_programme(rate, 12, at_hz, -120))
     outcome = look(x, rate)
     assert kinds(outcome) == [("absent", "listen", "listen")]
     assert outcome.findings[0].values["expected_over_floor_db"] > 10
@@ -48,11 +48,8 @@ def test_programme_that_ends_early_and_gently_proves_nothing():
 )
 def test_a_slow_tape_gets_the_benefit_of_the_doubt(speed_cm_s, kind):
     rate = 96_000
-    rng = np.random.default_rng(14)
-    kernel = signal.firwin(2001, 18_600, fs=rate, window=("kaiser", 8.0))
-    y = signal.fftconvolve(bursts(rng, 3 * rate, rate), kernel, "same")
     sheet = Sheet(tape=Tape(speed_cm_s=speed_cm_s))
-    x = words(y + noise(rng, 3 * rate, rate, -101))
+    x = words(cut_programme(rate, 14, 18_600, -101))
     assert [f.kind for f in look(x, rate, sheet=sheet).findings] == [kind]
 
 

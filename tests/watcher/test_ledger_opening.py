@@ -13,6 +13,7 @@ import time
 from pathlib import Path
 
 import pytest
+from damage_files import patch
 from ledgering import put
 
 from watcher import commands_morning
@@ -107,12 +108,6 @@ def test_a_ledger_of_the_future_is_refused_and_untouched(tmp_path: Path) -> None
     assert version(path) == 99
 
 
-def damage(path: Path, at: int) -> None:
-    with path.open("r+b") as stream:
-        stream.seek(at)
-        stream.write(bytes(byte ^ 0xFF for byte in range(256)) * 16)
-
-
 @pytest.mark.parametrize("at", [0, 4096, 3 * 4096])
 def test_a_damaged_ledger_is_seen_set_aside_and_begun_anew(tmp_path: Path, at: int) -> None:
     """A page overwritten, the very first included."""
@@ -120,7 +115,7 @@ def test_a_damaged_ledger_is_seen_set_aside_and_begun_anew(tmp_path: Path, at: i
     with Ledger(path) as ledger:
         for number in range(300):
             put(ledger, f"/c/take {number}.wav")
-    damage(path, at)
+    patch(path, at, bytes(range(255, -1, -1)) * 16)
     broken = path.read_bytes()
     with pytest.raises(LedgerDamagedError):
         Ledger(path)

@@ -212,10 +212,6 @@ def checked(
 REDO = (("zero-run", "redo", "replay"),)
 
 
-def names(morning: morning.Morning, heading: Heading) -> list[str]:
-    return [f"{row.folder}/{row.name}" for row in morning.groups[heading]]
-
-
 def test_in_the_order_of_the_reels(ledger: Ledger) -> None:
     for number, reel in enumerate(("R-114", "R-9", None, "R-20a")):
         checked(ledger, f"/store/take {number}.wav", REDO, reel=reel)
@@ -244,7 +240,8 @@ def test_every_heading_its_own_and_the_tape_left_alone_where_the_file_is_at_faul
     checked(ledger, "/store/f.wav", REDO, signed="clear")
     checked(ledger, "/store/g.wav", (("step", "listen", "listen"),), signed="redo")
     found = gather(ledger)
-    assert {h: [n[-5] for n in names(found, h)] for h in Heading} == {
+    stems = {h: [Path(row.name).stem for row in found.groups[h]] for h in Heading}
+    assert stems == {
         Heading.UNREAD: ["e"],
         Heading.REPLAY: ["a", "e", "g"],
         Heading.FILE: ["b"],

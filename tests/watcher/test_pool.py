@@ -220,7 +220,7 @@ def test_a_worker_is_told_another_rate_while_it_reads(task: Task) -> None:
 
 
 def test_a_worker_that_not_even_a_kill_ends_is_left_and_told(
-    task: Task, monkeypatch: pytest.MonkeyPatch
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """In the place of a dead mount: a process that never ends."""
 

@@ -199,7 +199,7 @@ def test_very_deep_is_told_and_left(root: Path) -> None:
     assert [why for _, why in outcome.unlisted] == ["too deep"]
 
 
-def test_it_yields_often_and_keeps_no_tree(ledger: Ledger, root: Path) -> None:
+def test_it_yields_often_and_keeps_no_tree(root: Path) -> None:
     """Also within one great folder, so that whoever runs it can stop."""
     for number in range(2500):
         (root / f"{number}.txt").touch()

@@ -81,9 +81,7 @@ def test_a_line_up_that_is_read_last(
         assert told.measures.lineup.stands_on is not None
 
 
-def test_a_sign_off_is_told_to_the_reports_of_what_stands_on_the_line_up(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_sign_off_is_told_to_the_reports_of_what_stands_on_the_line_up(tmp_path: Path) -> None:
     tones = line_up(44_100, [Part(hz=1000, dbfs=-18, seconds=3)], hiss_dbfs=-62, gains_db=[0, -3])
     music = as_float(programme("plucks", rate_hz=44_100, tracks=2, seconds=4, seed=1))
     (tmp_path / "lineup").mkdir()

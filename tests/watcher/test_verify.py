@@ -139,7 +139,7 @@ def test_coreutils_agree_on_every_file_and_every_damage(
             flip(Path(os.fsdecode(root + b"/" + damaged)), 1234)
 
 
-def test_sums_are_accepted_by_coreutils(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_sums_are_accepted_by_coreutils(tmp_path: Path) -> None:
     recorded(tmp_path, "a b.wav", "c.flac")
     os.rename(tmp_path / "c.flac", tmp_path / "new\nline.flac")
     main(["check", "--json", str(tmp_path)])
