@@ -317,8 +317,3 @@ def upsample(x: Ints, *, rate_hz: int, half_rate_hz: float, share: float = 0.91)
         low = fft.irfft(fft.rfft(row.astype(np.float64), size) * gain, size)[: x.shape[1]]
         out[k] = words(low + step * (rng.random(len(low)) - rng.random(len(low))), row)
     return Planted(out, 0, x.shape[1], all_tracks(x, None))
-
-
-def truncate(x: Ints, *, frames: int) -> Planted:
-    """Only the first frames."""
-    return Planted(x[:, :frames].copy(), frames, 0, all_tracks(x, None))

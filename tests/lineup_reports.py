@@ -18,7 +18,6 @@ from checks.measures import (
     ToneTrackLine,
 )
 from checks.model import Remedy, Verdict
-from watcher import sidecar
 from watcher.files import Identity
 from watcher.ledger import Ledger, State
 from watcher.lineups import entry_of
@@ -31,7 +30,6 @@ from watcher.report import (
     Made,
     Report,
     Signoff,
-    sidecar_path,
 )
 
 NOON = datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
@@ -122,27 +120,7 @@ def signed(r: Report, verdict: Verdict = Verdict.CLEAR) -> Report:
     )
 
 
-def missing(*hz: float) -> FindingLine:
-    found = finding(Verdict.LISTEN, kind="missing")
-    return dataclasses.replace(found, text="Not there.", values={"hz": list(hz)})
-
-
-def part(name: str, hz: float, minutes: float, **settings: Any) -> Report:
-    """A capture with one tone of a calibration tape."""
-    whole = lineup(name, hours=minutes / 60, **settings)
-    assert whole.measures.lineup is not None
-    tone = dataclasses.replace(whole.measures.lineup.tones[0], nominal_hz=hz, frequency_hz=hz)
-    measured = dataclasses.replace(whole.measures.lineup, tones=(tone,))
-    return dataclasses.replace(whole, measures=dataclasses.replace(whole.measures, lineup=measured))
-
-
 REDO = [finding(Verdict.REDO)]
-
-
-def saved(r: Report, *, reports: Path | None = None, top: Path | None = None) -> None:
-    """Beside its capture, or in a mirror of reports."""
-    path = Path(r.capture.folder) / r.capture.name
-    sidecar.save(r, sidecar_path(path, reports, top))
 
 
 def kept(ledger: Ledger, r: Report, *, is_set: bool = False) -> None:

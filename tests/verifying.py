@@ -1,4 +1,4 @@
-"""Recorded folders, damage to them, and the ``verify`` command as a caller sees it."""
+"""Recorded folders, and the ``verify`` command as a caller sees it."""
 
 from __future__ import annotations
 
@@ -45,15 +45,6 @@ def recorded(folder: Path, *names: str) -> None:
     for number, name in enumerate(names):
         capture(folder / name, seed=number)
     assert main(["check", "--json", str(folder)]) in (Exit.CLEAR, Exit.LISTEN, Exit.REDO)
-
-
-def flip(path: Path, at: int, bit: int = 0) -> None:
-    """One bit by xor, so that the byte always changes."""
-    with path.open("r+b") as stream:
-        stream.seek(at)
-        byte = stream.read(1)[0]
-        stream.seek(at)
-        stream.write(bytes([byte ^ (1 << bit)]))
 
 
 def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[Exit, dict[str, Any], Any]:

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from verifying import KINDS, capture, flip, recorded, run
+from damage_files import flip
+from verifying import KINDS, capture, recorded, run
 
 from watcher import readings, reverify
 from watcher.altered import same_time

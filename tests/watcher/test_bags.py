@@ -10,7 +10,8 @@ from pathlib import Path
 
 import bagit
 import pytest
-from verifying import flip, run
+from damage_files import flip
+from verifying import run
 
 from watcher.bags import plain_path
 from watcher.exits import Exit

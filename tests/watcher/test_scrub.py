@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from verifying import flip, known, recorded
+from damage_files import flip
+from verifying import known, recorded
 
 from watcher import readings, reverify
 from watcher.ledger import Ledger, State

@@ -9,15 +9,21 @@ import numpy as np
 import pytest
 import soundfile
 from bench_lineup.signals import Part, line_up
-from lineup_reports import kept, lineup, report, saved, signed
+from lineup_reports import kept, lineup, report, signed
 from synth import as_float, programme
 
 from watcher import sidecar
 from watcher.cli import main
 from watcher.exits import Exit
 from watcher.ledger import Ledger, State
-from watcher.report import sidecar_path
+from watcher.report import Report, sidecar_path
 from watcher.stands_on import on_disk, stand_again, with_stands_on
+
+
+def saved(r: Report, *, reports: Path | None = None, top: Path | None = None) -> None:
+    """Beside its capture, or in a mirror of reports."""
+    path = Path(r.capture.folder) / r.capture.name
+    sidecar.save(r, sidecar_path(path, reports, top))
 
 
 def test_line_ups_in_reach_are_found_by_their_reports(tmp_path: Path) -> None:

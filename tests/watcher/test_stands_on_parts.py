@@ -2,12 +2,30 @@
 
 from __future__ import annotations
 
+import dataclasses
+from typing import Any
+
 import pytest
-from lineup_reports import REDO, entries, finding, lineup, missing, part, report, signed, states
+from lineup_reports import REDO, entries, finding, lineup, report, signed, states
 
 from checks.model import Remedy, Verdict
-from watcher.report import Report
+from watcher.report import FindingLine, Report
 from watcher.stands_on import nearest, with_stands_on
+
+
+def part(name: str, hz: float, minutes: float, **settings: Any) -> Report:
+    """A capture with one tone of a calibration tape."""
+    whole = lineup(name, hours=minutes / 60, **settings)
+    assert whole.measures.lineup is not None
+    tone = dataclasses.replace(whole.measures.lineup.tones[0], nominal_hz=hz, frequency_hz=hz)
+    measured = dataclasses.replace(whole.measures.lineup, tones=(tone,))
+    return dataclasses.replace(whole, measures=dataclasses.replace(whole.measures, lineup=measured))
+
+
+def missing(*hz: float) -> FindingLine:
+    """That tones of these frequencies are not there."""
+    found = finding(Verdict.LISTEN, kind="missing")
+    return dataclasses.replace(found, text="Not there.", values={"hz": list(hz)})
 
 
 @pytest.mark.parametrize(

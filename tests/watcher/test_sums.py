@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from verifying import capture, flip, recorded, run
+from damage_files import flip
+from verifying import capture, recorded, run
 
 from watcher import sumfiles, sums_beside
 from watcher.cli import main

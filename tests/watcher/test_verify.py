@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from verifying import KINDS, capture, flip, recorded, run
+from damage_files import flip, grow
+from verifying import KINDS, capture, recorded, run
 
 from watcher import reverify
 from watcher.cli import main
@@ -198,8 +199,7 @@ def test_quick_reads_no_byte_and_says_so(
 ) -> None:
     recorded(tmp_path, "a.wav", "b.wav")
     flip(tmp_path / "a.wav", 5000)
-    with (tmp_path / "b.wav").open("ab") as stream:
-        stream.write(b"xx")
+    grow(tmp_path / "b.wav", b"xx")
     _, results, last = run(capsys, "--quick", str(tmp_path))
     assert last["quick"] is True
     assert last["bytes_read"] == 0

@@ -7,7 +7,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from verifying import flip, known, recorded, run
+from damage_files import flip
+from verifying import known, recorded, run
 
 from watcher import commands_verify
 from watcher.cli import main
