@@ -1,15 +1,17 @@
 """A tree of YAML text -> frozen dataclasses, every mistake at once.
 
 The walk reads each scalar's own text by the type its key wants, so that nothing depends on what
-YAML 1.1 takes a word for; pydantic's ``TypeAdapter`` then converts, reads the bounds off the
-annotations and makes the objects. Fields may be: dataclasses, tuples, enumerations, ``int``,
-``float``, ``bool``, ``str``, ``Path``, each also ``| None``; bounds by ``annotated_types``.
+YAML 1.1 takes a word for; ``config.scalar`` (pydantic) converts it and reads the bounds off the
+annotation. Fields may be: dataclasses, tuples, enumerations, ``int``, ``float``, ``bool``, ``str``,
+``Path``, each also ``| None``; bounds by ``annotated_types``.
+
+Only what is written is validated, value by value: where nothing is written the defaults stand as
+they are, and pydantic, which is slow to import, is not even there.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import functools
 import math
 import re
 from collections.abc import Mapping
@@ -17,10 +19,8 @@ from enum import Enum
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from pydantic import TypeAdapter, ValidationError
-
 from config.hints import Hint, hint, keys
-from config.tree import Items, Map, Node, Refused, Scalar, key_of, place_of
+from config.tree import Entry, Items, Map, Node, Refused, Scalar, key_of, place_of
 from config.words import Mistake, Place, closest, quoted, shortened
 
 T = TypeVar("T")
@@ -37,9 +37,8 @@ _BOOLEANS: Final = {
 _NUMBER_CHARACTERS: Final = 100  # from memory: Python refuses to convert 4,300 digits anyway
 
 
-@functools.cache
-def _adapter(cls: Any) -> TypeAdapter[Any]:
-    return TypeAdapter(cls)
+_BEYOND: Final = ("greater_than", "greater_than_equal", "less_than", "less_than_equal")
+"""What pydantic calls a number out of its bounds."""
 
 
 def bind(
@@ -57,30 +56,23 @@ def bind(
     """
     walk = _Walk(tree, short or {})
     target: Any = cls
-    plain = walk.value(Hint(base=target), tree, ())
-    try:
-        made: T = _adapter(target).validate_python(plain)
-    except ValidationError as error:
-        for detail in error.errors(include_url=False):
-            walk.refused(detail)
-    return (None if walk.mistakes else made), walk.mistakes
+    made: T | None = walk.value(hint(target), tree, ())
+    return made, walk.mistakes
 
 
 class _Walk:
-    """One binding: the plain values for pydantic, and what it will want to know of each."""
+    """One binding: every value as its key wants it, and every mistake on the way."""
 
     def __init__(self, tree: Map, short: Mapping[type, str]) -> None:
         self.mistakes: list[Mistake] = []
+        self._amiss = 0  # values that are not there: by our mistakes, or told when it was read
         self._tree = tree
         self._short = short
-        self._told: set[Steps] = set()
-        self._seen: dict[Steps, tuple[Hint, Node]] = {}
 
     def value(self, want: Hint, node: Node, path: Steps) -> Any:
-        """The node as pydantic shall see it; None where a mistake has been told."""
-        self._seen[path] = (want, node)
+        """What the node says; None, too, where a mistake has been told."""
         if isinstance(node, Refused):
-            self._told.add(path)
+            self._amiss += not want.nullable
             return None
         if want.nullable and isinstance(node, Scalar) and node.null:
             return None
@@ -89,7 +81,7 @@ class _Walk:
         if want.base is tuple:
             if isinstance(node, Items):
                 item = hint(want.item)
-                return [self.value(item, n, (*path, i)) for i, n in enumerate(node.nodes)]
+                return tuple(self.value(item, n, (*path, i)) for i, n in enumerate(node.nodes))
             short = isinstance(node, Scalar) and not node.null and len(node.text) < 20
             like = f", like [{_got(node)[1:-1]}]" if short else ""
             return self._wrong(want, node, path, like)
@@ -99,22 +91,31 @@ class _Walk:
 
     def _object(self, want: Hint, node: Node, path: Steps) -> Any:
         if isinstance(node, Scalar) and node.null:
-            return {}
-        known = keys(want.base)
-        if isinstance(node, Scalar) and want.base in self._short:
-            key = self._short[want.base]
-            return {key: self.value(known[key], node, (*path, key))}
+            node = Map(node.place)
+        elif isinstance(node, Scalar) and want.base in self._short:
+            node = Map(node.place, {self._short[want.base]: Entry(node.place, node)})
         if not isinstance(node, Map):
             return self._wrong(want, node, path)
-        found: dict[str, Any] = {}
+        before = self._amiss
+        known = keys(want.base)
+        given: dict[str, Any] = {}
         for key, entry in node.entries.items():
             if key in known:
-                found[key] = self.value(known[key], entry.node, (*path, key))
+                given[key] = self.value(known[key], entry.node, (*path, key))
             else:
                 allowed = ", ".join(known) or "none"
                 text = f"unknown key{closest(key, tuple(known))}; allowed: {allowed}"
                 self._tell(entry.place, (*path, key), text)
-        return found
+        for key in _required(want.base):
+            if key not in given:
+                self._tell(place_of(self._tree, (*path, key)), (*path, key), "must be given")
+        if self._amiss > before:
+            return None
+        try:
+            return want.base(**given)
+        except ValueError as error:  # what no single key can show
+            self._tell(place_of(self._tree, path), path, shortened(str(error), 200))
+            return None
 
     def _scalar(self, want: Hint, node: Scalar, path: Steps) -> Any:
         text = node.text
@@ -127,30 +128,17 @@ class _Walk:
             return self._wrong(want, node, path)
         if want.form is not None and re.fullmatch(want.form.expression, text) is None:
             return self._wrong(want, node, path)
-        return text
+        # imported here: pydantic takes a tenth of a second, and defaults need none of it
+        from config.scalar import converted
 
-    def refused(self, detail: Any) -> None:
-        """Put into words what pydantic refused, unless the walk has told it already."""
-        path: Steps = detail["loc"]
-        if any(told[: len(path)] == path or path[: len(told)] == told for told in self._told):
-            return
-        if detail["type"] == "missing":
-            self._tell(place_of(self._tree, path), path, "must be given")
-            return
-        want, node = self._seen.get(path, (None, None))
-        if detail["type"] == "value_error" or want is None or node is None:
-            reason = detail.get("ctx", {}).get("error", detail["msg"])
-            self._tell(place_of(self._tree, path), path, shortened(str(reason), 200))
-        elif detail["type"] in (
-            "greater_than",
-            "greater_than_equal",
-            "less_than",
-            "less_than_equal",
-        ):
-            text = f"must be {want.bounds.text(key_of(path))}, got {_got(node)}"
-            self._tell(node.place, path, text)
-        else:
+        made, mistake = converted(want.annotation, text)
+        if mistake in _BEYOND:
+            self._tell(
+                node.place, path, f"must be {want.bounds.text(key_of(path))}, got {_got(node)}"
+            )
+        elif mistake:
             self._wrong(want, node, path)
+        return made
 
     def _wrong(self, want: Hint, node: Node, path: Steps, like: str = "") -> None:
         text = f"must be {want.wanted(key_of(path))}{like}, got {_got(node)}"
@@ -159,8 +147,18 @@ class _Walk:
         self._tell(node.place, path, text)
 
     def _tell(self, place: Place, path: Steps, text: str) -> None:
-        self._told.add(path)
+        self._amiss += 1
         self.mistakes.append(Mistake(place, key_of(path), text))
+
+
+def _required(cls: Any) -> list[str]:
+    """The keys of a dataclass that have no default."""
+    missing = dataclasses.MISSING
+    return [
+        field.name
+        for field in dataclasses.fields(cls)
+        if field.default is missing and field.default_factory is missing
+    ]
 
 
 def _finite(text: str) -> bool:

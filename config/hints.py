@@ -25,8 +25,9 @@ class Form:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hint:
-    """One field's type, taken apart."""
+    """One field's type, as annotated and taken apart."""
 
+    annotation: Any
     base: Any
     item: Any = None
     nullable: bool = False
@@ -72,19 +73,19 @@ def hint(annotation: Any) -> Hint:
         }
         form = next((meta for meta in metas if isinstance(meta, Form)), taken.form)
         bounds = dataclasses.replace(taken.bounds, **limits)
-        return dataclasses.replace(taken, bounds=bounds, form=form)
+        return dataclasses.replace(taken, annotation=annotation, bounds=bounds, form=form)
     if origin in (typing.Union, types.UnionType):
         rest = [arg for arg in typing.get_args(annotation) if arg is not types.NoneType]
         if len(rest) == 1:
-            return dataclasses.replace(hint(rest[0]), nullable=True)
+            return dataclasses.replace(hint(rest[0]), annotation=annotation, nullable=True)
     elif origin is tuple:
         args = typing.get_args(annotation)
         if len(args) == 2 and args[1] is Ellipsis:
-            return Hint(base=tuple, item=args[0])
+            return Hint(annotation=annotation, base=tuple, item=args[0])
     elif dataclasses.is_dataclass(annotation) or (
         isinstance(annotation, type) and issubclass(annotation, (int, float, str, Path, Enum))
     ):
-        return Hint(base=annotation)
+        return Hint(annotation=annotation, base=annotation)
     raise TypeError(f"{annotation!r} cannot be read from configuration")
 
 

@@ -10,7 +10,7 @@ from typing import Final
 from checks.sheet import TrackEntry
 from config.bind import bind
 from config.hints import keys
-from config.tree import MAX_BYTES, Items, Map, key_of, parse, place_of
+from config.tree import Items, Map, key_of, place_of
 from config.words import Mistake, Place, number
 from watcher.settings_tree import SheetFile
 
@@ -23,6 +23,8 @@ def read_tree(path: Path, *, follow_links: bool) -> tuple[Map | None, list[Mista
     A sheet lies where many may write: as a link it could show text from elsewhere on the server
     in our messages, as a pipe it would hold the program up.
     """
+    from config.text import MAX_BYTES, parse  # not above: without any file yaml is not needed
+
     flags = os.O_RDONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_NONBLOCK", 0)
     place = Place(str(path))
     if not follow_links:

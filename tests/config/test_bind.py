@@ -11,7 +11,7 @@ from annotated_types import Ge, Gt, Le, Lt
 
 from config.bind import bind
 from config.hints import Form, hint
-from config.tree import parse
+from config.text import parse
 from config.words import LISTED_MISTAKES, Mistake, Place, escaped, listed, quoted, unit
 
 
@@ -226,6 +226,13 @@ def test_every_mistake_at_once_each_on_its_line():
         "f.yaml:15: colour: an alias (*x); write the value out",
         "f.yaml:16: flag: must be true or false, got 'perhaps'",
     ]
+
+
+@pytest.mark.parametrize("line", ["whole: *x", "words: [*x]", "needs: [{hz: *x}]", "maybe: *x"])
+def test_what_was_refused_when_it_was_read_is_told_once(line):
+    made, mistakes = bound(line + "\n")
+    assert made == (Target(maybe=None) if line.startswith("maybe") else None)
+    assert [said.partition(": an alias")[1] for said in mistakes] == [": an alias"]
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from annotated_types import Ge, Gt, Le
 
 from config.bind import bind
 from config.stanza import main, stanza
-from config.tree import parse
+from config.text import parse
 
 
 class Mode(StrEnum):

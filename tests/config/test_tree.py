@@ -5,7 +5,8 @@ import time
 import pytest
 import yaml
 
-from config.tree import MAX_BYTES, MAX_DEPTH, MAX_NODES, Items, Map, Refused, Scalar, parse
+from config.text import MAX_BYTES, MAX_DEPTH, MAX_NODES, parse
+from config.tree import Items, Map, Refused, Scalar
 
 # The bomb as it is known: nine levels of nine aliases, 9**9 values from a few hundred bytes.
 BOMB = "a: &a [" + ",".join(["x"] * 9) + "]\n"

@@ -10,7 +10,8 @@ from checks.sheet import ReelKind, SheetTone, TrackEntry
 from config.hints import keys
 from config.merging import plain
 from config.stanza import stanza
-from config.tree import Map, parse
+from config.text import parse
+from config.tree import Map
 from config.words import number, quoted
 from watcher.errors import ConfigError
 from watcher.settings import (

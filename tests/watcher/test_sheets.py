@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from checks.sheet import TrackEntry, TrackKind
 from config.merging import flat, merged
-from config.tree import Map, parse
+from config.text import parse
+from config.tree import Map
 from watcher.config_commands import check_text, show_rows
 from watcher.errors import ConfigError
 from watcher.globs import fits
