@@ -5,17 +5,21 @@ Everything here is what stands in the file; the schema is made from these very c
 
 from __future__ import annotations
 
+import dataclasses
+import functools
 import hashlib
 import json
 from dataclasses import dataclass, field
+from enum import Enum
 from pathlib import Path
-from typing import Any, Final, Literal
-
-from pydantic import TypeAdapter, ValidationError
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from checks.measures import Measures
 from checks.model import Finding, Remedy, Verdict
 from watcher.errors import WatcherError
+
+if TYPE_CHECKING:
+    from pydantic import TypeAdapter
 
 SUFFIX: Final = ".vigil.json"
 FORMAT: Final = "reelvigil-report"
@@ -144,17 +148,24 @@ class Report:
     made: Made
 
 
-_ADAPTER: Final = TypeAdapter(Report)
-
-
 class ReportError(WatcherError):
     """A sidecar that is not one, or not of this version."""
 
 
 def plain(report: Report) -> dict[str, Any]:
     """The report as plain JSON values."""
-    values: dict[str, Any] = _ADAPTER.dump_python(report, mode="json")
+    values: dict[str, Any] = _plain(report)
     return values
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value):
+        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {key: _plain(inner) for key, inner in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(inner) for inner in value]
+    return value.value if isinstance(value, Enum) else value
 
 
 def to_json(report: Report, *, indent: int | None = 1) -> str:
@@ -176,17 +187,31 @@ def from_json(text: str | bytes) -> Report:
         raise ReportError(f"not a report: its format is not {FORMAT!r}")
     if values.get("version") != VERSION:
         raise ReportError(f"version {values.get('version')!r}; this program reads {VERSION}")
+    from pydantic import ValidationError
+
     try:
-        return _ADAPTER.validate_python(values)
+        return _adapter().validate_python(values)
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         raise ReportError(f"{where}: {first['msg']} ({error.error_count()} mistakes)") from error
 
 
+@functools.cache
+def _adapter() -> TypeAdapter[Report]:
+    """What holds values against the model: made when a report is first read back.
+
+    Importing pydantic and building this takes a quarter of a second, which a first check and the
+    daemon's workers, who only write, need not wait for.
+    """
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(Report)
+
+
 def schema() -> dict[str, Any]:
     """The JSON Schema of the sidecar, from the model that writes it."""
-    made = _ADAPTER.json_schema(mode="serialization")
+    made = _adapter().json_schema(mode="serialization")
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": FORMAT, **made}
 
 
