@@ -24,7 +24,7 @@ MAY_IMPORT = {
 }
 ONLY_IN = {
     "watchdog": {"watcher/arrivals.py"},
-    "soundfile": {"watcher/reader.py"},
+    "soundfile": {"watcher/decoder.py"},
     "rich": {
         "watcher/console.py",
         "watcher/commands.py",

@@ -18,7 +18,7 @@ from checks.measures import ContainerFileLine
 from checks.model import clock
 from watcher.errors import UnreadError
 from watcher.files import FdSource, open_capture
-from watcher.reader import DecodedFeed, packed
+from watcher.reader import packed
 from watcher.record import baseline
 from watcher.report import FileLine, Report, ReportError, from_json
 from watcher.truths import Truth, composed, name_of
@@ -182,6 +182,8 @@ def _whole(source: FdSource, audio: tuple[int, int] | None) -> FileDigests:
 
 
 def _decode(fd: int, digests: FileDigests) -> None:
+    from watcher.decoder import DecodedFeed  # see there why not above
+
     decoder = DecodedFeed(fd)
     try:
         buffer = np.empty((decoder.channels, BLOCK_FRAMES), decoder.dtype)

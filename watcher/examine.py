@@ -23,7 +23,6 @@ from watcher.accounted import accounted
 from watcher.files import shown
 from watcher.gone import gone, with_gone
 from watcher.partner import Partner
-from watcher.reader import DecodedFeed
 from watcher.reading import Progress, Reading
 from watcher.record import Held, baseline, carried_signoff, history
 from watcher.report import CaptureLine, Expected, FileLine, FindingLine, Made, Report
@@ -178,7 +177,7 @@ def _file_line(reading: Reading, path: Path) -> FileLine:
             crc32_mib=None,
         )
     stand = reading.digests_stand(member)
-    audio_stands = stand and (not isinstance(member.feed, DecodedFeed) or member.decoded_whole)
+    audio_stands = stand and (member.decoder is None or member.decoded_whole)
     return FileLine(
         name=name,
         name_b64=name_b64,

@@ -13,7 +13,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -26,12 +26,15 @@ from watcher.errors import UnreadError
 from watcher.files import FdSource, Identity, open_capture, shown
 from watcher.lane import Lane
 from watcher.partner import Partner
-from watcher.reader import ByteFeed, DecodedFeed, RawFeed, packed, sample_dtype
+from watcher.reader import ByteFeed, RawFeed, packed, sample_dtype
 from watcher.settings import Applied
 from watcher.sumfiles import SumLine
 from watcher.sums_beside import listed
 from watcher.thread import OrderedThread
 from watcher.tracksets import Capture, judge, row_numbers, tracks_in_rows
+
+if TYPE_CHECKING:
+    from watcher.decoder import DecodedFeed
 
 Progress = Callable[[float], None]
 """Told a count of bytes worked through, out of the sizes of the files together."""
@@ -42,7 +45,7 @@ _BYTES_SHARE: Final = 0.2
 
 @dataclass(slots=True)
 class Member:
-    """One file while it is being read."""
+    """One file while it is being read; ``decoder``: its feed, where it is decoded."""
 
     path: Path
     fd: int
@@ -53,6 +56,7 @@ class Member:
     layout: Layout | None = None
     data: ByteFeed | None = None
     feed: RawFeed | DecodedFeed | None = None
+    decoder: DecodedFeed | None = None
     fmt: CaptureFormat | None = None
     decoded_whole: bool = False
     listed: Sequence[tuple[str, SumLine]] = ()
@@ -202,9 +206,11 @@ class Reading:
         member.data = data
         if any(f.kind in ("unreadable", "unsupported") for f in layout.findings):
             return
+        from watcher.decoder import DecodedFeed  # see there why not above
+
         decoder = DecodedFeed(member.fd)
         stack.callback(decoder.close)
-        member.feed = decoder
+        member.feed = member.decoder = decoder
         known = layout.found_frames if layout.found_frames is not None else None
         member.fmt = CaptureFormat(
             rate_hz=max(layout.rate_hz or decoder.rate_hz, 1),
@@ -263,8 +269,8 @@ class Reading:
                 except UnreadError as error:
                     self._not_read(member.path, error, at_frame=start)
                     return start
-                if isinstance(member.feed, DecodedFeed):
-                    self._decoded(member, member.feed, native[:, :count])
+                if member.decoder is not None:
+                    self._decoded(member, member.decoder, native[:, :count])
                 if native is not rows:
                     scale = 1.0 if member.fmt.floating else 2.0**-31
                     np.multiply(native, scale, out=rows)
@@ -288,7 +294,7 @@ class Reading:
 
     def _all_decoded(self, member: Member, frames: int) -> None:
         """Every frame that the container holds must have come out of the decoder."""
-        if not isinstance(member.feed, DecodedFeed) or member.layout is None:
+        if member.decoder is None or member.layout is None:
             return
         there = member.layout.found_frames
         if there is not None and frames < there:
@@ -361,8 +367,8 @@ class Reading:
 
 
 def _dtype(member: Member) -> np.dtype[Any]:
-    if isinstance(member.feed, DecodedFeed):
-        return member.feed.dtype
+    if member.decoder is not None:
+        return member.decoder.dtype
     assert member.layout is not None
     return sample_dtype(member.layout)
 

@@ -19,9 +19,10 @@ from checks.checksum import FileDigests
 from checks.container import Layout
 from checks.model import Encoding
 from watcher import reader
+from watcher.decoder import DecodedFeed
 from watcher.errors import UnreadError
 from watcher.files import open_capture
-from watcher.reader import ByteFeed, DecodedFeed, RawFeed, packed, unpacker
+from watcher.reader import ByteFeed, RawFeed, packed, unpacker
 from watcher.thread import OrderedThread
 
 
