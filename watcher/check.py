@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import multiprocessing
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -217,6 +215,10 @@ def run_all(
             line_ups += _entries([done])
             yield done
         return
+    # imported here: one at a time, which is what most calls are, needs none of it
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor, as_completed
+
     first = sum(job.applied.sheet.reel.kind is ReelKind.LINEUP for job in jobs)
     # spawn: a forked child would inherit threads half alive
     with ProcessPoolExecutor(at_once, multiprocessing.get_context("spawn")) as pool:

@@ -33,8 +33,6 @@ _CARRIED_OUT_BY: Final = {
 
 def main(arguments: Sequence[str] | None = None) -> Exit:
     """Carry out one call and return its exit status."""
-    from watcher.files import shown
-
     _safe_streams()
     args = parser().parse_args(arguments)
     try:
@@ -49,6 +47,8 @@ def main(arguments: Sequence[str] | None = None) -> Exit:
         print(f"reelvigil: {error}", file=sys.stderr)
         return Exit.USAGE
     except WatcherError as error:
+        from watcher.files import shown  # loaded by now: only help asks for less
+
         print(f"reelvigil: {shown(str(error))}", file=sys.stderr)
         return Exit.FAULT
     except sqlite3.DatabaseError as error:

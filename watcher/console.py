@@ -6,22 +6,17 @@ import os
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import IO, Final
+from typing import IO, TYPE_CHECKING, Final
 
 from rich.console import Console
 from rich.markup import escape
-from rich.progress import (
-    BarColumn,
-    DownloadColumn,
-    Progress,
-    TextColumn,
-    TimeRemainingColumn,
-    TransferSpeedColumn,
-)
 from rich.text import Text
 
 from watcher.files import shown
 from watcher.summary import CAUTION, WHAT_NOW, CaptureRow, FindingRow, Heading, placed
+
+if TYPE_CHECKING:
+    from rich.progress import Progress
 
 MOST_FINDINGS: Final = 12  # a screenful; the rest is counted and stands in the report
 _PLAIN_WIDTH: Final = 100  # where the output is no terminal
@@ -138,6 +133,15 @@ def working(total_bytes: float) -> Iterator[Work]:
     if not console.is_terminal:
         yield Work(None, total_bytes)
         return
+    from rich.progress import (  # only here is it shown, and it is half of rich
+        BarColumn,
+        DownloadColumn,
+        Progress,
+        TextColumn,
+        TimeRemainingColumn,
+        TransferSpeedColumn,
+    )
+
     progress = Progress(
         TextColumn("{task.description}"),
         BarColumn(bar_width=24),
