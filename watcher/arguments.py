@@ -52,11 +52,24 @@ def parser() -> argparse.ArgumentParser:
     )
     check.add_argument("paths", nargs="+", metavar="PATH")
     check.add_argument("--json", action="store_true", help="one report a line on standard output")
+    check.add_argument(
+        "--notes", action="store_true", help="print the notes of each capture as well"
+    )
     check.add_argument("--config", metavar="F", help="configuration file (reelvigil.yaml)")
     check.add_argument("--no-sidecar", action="store_true", help="write no reports")
     check.add_argument(
         "--jobs", type=_positive, default=1, metavar="N", help="captures at once (default 1)"
     )
+
+    show = commands.add_parser(
+        "show",
+        help="print stored reports, with their notes",
+        description="Prints the stored reports of captures, of all captures in folders and below, "
+        "or by their own names, as `check` prints them, and their notes. No sample is read; the "
+        "exit status is that of `check`.",
+    )
+    show.add_argument("paths", nargs="+", metavar="PATH")
+    show.add_argument("--config", metavar="F", help="configuration file (reelvigil.yaml)")
 
     _daemon(commands)
     _morning(commands)

@@ -255,10 +255,16 @@ def _entries(done: Iterable[Done]) -> list[LineupEntry]:
 
 
 def status(done: Iterable[Done]) -> Exit:
-    """Exit status of a run: the worst of all captures as decided; a fault of ours above all."""
+    """Exit status of a run: the worst of all captures; a fault of ours above all."""
     statuses = []
     for one in done:
-        statuses.append(BY_VERDICT[standing(one.report)])
-        if one.trouble or any(f.kind == "not-run" for f in one.report.findings):
+        statuses.append(status_of(one.report))
+        if one.trouble:
             statuses.append(Exit.FAULT)
     return Exit.worst(statuses)
+
+
+def status_of(report: Report) -> Exit:
+    """Exit status by one report: what was decided of the capture, a check that failed above it."""
+    failed = any(f.kind == "not-run" for f in report.findings)
+    return Exit.FAULT if failed else BY_VERDICT[standing(report)]

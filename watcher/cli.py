@@ -16,6 +16,7 @@ from watcher.exits import Exit
 _CARRIED_OUT_BY: Final = {
     "check": "commands",
     "demo": "commands",
+    "show": "commands",
     "schema": "commands",
     "config": "commands",
     "watch": "commands_daemon",

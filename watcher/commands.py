@@ -6,6 +6,7 @@ import argparse
 import json
 import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 from rich.text import Text
@@ -27,6 +28,7 @@ from watcher.errors import UsageError
 from watcher.exits import Exit
 from watcher.files import shown
 from watcher.machine_lines import machine_lines
+from watcher.report import Report
 from watcher.settings import Settings, Sheets, find_config, load
 from watcher.summary import group, standing
 
@@ -43,10 +45,14 @@ def run_check(args: argparse.Namespace) -> Exit:
     for folder in sorted({path.parent for job in jobs for path in job.capture.files}):
         for sentence in odd_names(folder, os.listdir(folder)):
             print(f"reelvigil: {sentence}", file=sys.stderr)
-    return _check(jobs, as_json=args.json, keep=not args.no_sidecar, at_once=args.jobs)
+    return _check(
+        jobs, as_json=args.json, keep=not args.no_sidecar, at_once=args.jobs, notes=args.notes
+    )
 
 
-def _check(jobs: list[check.Job], *, as_json: bool, keep: bool, at_once: int = 1) -> Exit:
+def _check(
+    jobs: list[check.Job], *, as_json: bool, keep: bool, at_once: int = 1, notes: bool = False
+) -> Exit:
     done = []
     with (
         check.partner_of(jobs, at_once=at_once) as partner,
@@ -61,18 +67,33 @@ def _check(jobs: list[check.Job], *, as_json: bool, keep: bool, at_once: int = 1
         for sentence in one.trouble:
             print(f"reelvigil: {sentence}", file=sys.stderr)
     if not as_json:
-        console = console_on(sys.stdout)
-        reports = [one.report for one in done]
-        counts = {v: sum(standing(r) is v for r in reports) for v in Verdict}
-        said = ", ".join(f"{n} {v.value}" for v, n in reversed(counts.items()) if n)
-        console.print(
-            Text(f"{len(reports)} capture{'s' if len(reports) != 1 else ''} checked: {said}")
-        )
-        print_groups(console, group(reports))
-        for line in machine_lines(reports):
-            print_indented(console, Text(shown(line.text)), 0)
-        print_caution(console)
+        _print([one.report for one in done], "capture{} checked", notes=notes)
     return check.status(done)
+
+
+def _print(reports: Sequence[Report], what: str, *, notes: bool) -> None:
+    """Reports as people read them: how many of which verdict, then what there is to do."""
+    console = console_on(sys.stdout)
+    counts = {v: sum(standing(r) is v for r in reports) for v in Verdict}
+    said = ", ".join(f"{n} {v.value}" for v, n in reversed(counts.items()) if n)
+    console.print(Text(f"{len(reports)} {what.format('s' if len(reports) != 1 else '')}: {said}"))
+    print_groups(console, group(reports), notes=notes)
+    for line in machine_lines(reports):
+        print_indented(console, Text(shown(line.text)), 0)
+    print_caution(console)
+
+
+def run_show(args: argparse.Namespace) -> Exit:
+    """``show PATH...``"""
+    from watcher.stored import stored
+
+    found = stored(args.paths, _settings(args).reports)
+    for sentence in (*found.troubles, *found.remarks):
+        print(f"reelvigil: {sentence}", file=sys.stderr)
+    reports = list(found.reports.values())
+    if reports:
+        _print(reports, "stored report{}", notes=True)
+    return Exit.worst([check.status_of(r) for r in reports] + [Exit.FAULT] * bool(found.troubles))
 
 
 def run_demo(args: argparse.Namespace) -> Exit:

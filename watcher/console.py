@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from rich.progress import Progress
 
 MOST_FINDINGS: Final = 12  # a screenful; the rest is counted and stands in the report
+_NOTES_BY: Final = "check --notes, or show"  # the calls that print them
 _PLAIN_WIDTH: Final = 100  # where the output is no terminal
 _STYLES: Final = {
     Heading.UNREAD: "bold magenta",
@@ -44,8 +45,10 @@ def console_on(stream: IO[str], *, width: int = _PLAIN_WIDTH) -> Console:
     )
 
 
-def print_groups(console: Console, groups: Mapping[Heading, Sequence[CaptureRow]]) -> None:
-    """Everything under its heading, what could not be looked at first."""
+def print_groups(
+    console: Console, groups: Mapping[Heading, Sequence[CaptureRow]], *, notes: bool = False
+) -> None:
+    """Everything under its heading, what could not be looked at first; ``notes``: those as well."""
     name = placed((row.folder, row.name) for rows in groups.values() for row in rows)
     for heading in Heading:
         rows = groups[heading]
@@ -56,10 +59,10 @@ def print_groups(console: Console, groups: Mapping[Heading, Sequence[CaptureRow]
         console.print(title)
         print_indented(console, Text(WHAT_NOW[heading], style="dim"), 2)
         for row in rows:
-            _print_capture(console, row, name(row.folder, row.name))
+            _print_capture(console, row, name(row.folder, row.name), notes=notes)
 
 
-def _print_capture(console: Console, row: CaptureRow, name: str) -> None:
+def _print_capture(console: Console, row: CaptureRow, name: str, *, notes: bool) -> None:
     line = Text()
     if row.reel:
         line.append(f"reel {shown(row.reel)}  ")
@@ -67,14 +70,19 @@ def _print_capture(console: Console, row: CaptureRow, name: str) -> None:
     line.append(f"  {row.about}", style="dim")
     if row.signed:
         line.append(f"  {shown(row.signed)}", style="dim")
-    if not row.findings and row.notes:
-        line.append(f"  ({row.notes} note{'s' if row.notes != 1 else ''})", style="dim")
+    if row.told and not notes:
+        count = f"{len(row.told)} note{'s' if len(row.told) != 1 else ''}"
+        line.append(f"  ({count}: {_NOTES_BY})", style="dim")
     print_indented(console, line, 2, hang=2)
     for finding in row.findings[:MOST_FINDINGS]:
         print_indented(console, _finding_text(finding), 6)
     rest = len(row.findings) - MOST_FINDINGS
     if rest > 0:
         print_indented(console, Text(f"and {rest} more, in the report"), 6)
+    for note in row.told if notes else ():
+        text = Text("note: ", style="dim") + _finding_text(note)
+        text.stylize("dim")
+        print_indented(console, text, 6, hang=2)
 
 
 def print_indented(console: Console, text: Text, indent: int, *, hang: int = 0) -> None:

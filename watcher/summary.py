@@ -64,7 +64,7 @@ class FindingRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureRow:
-    """One capture under one heading."""
+    """One capture under one heading; ``told``: its notes, at the first heading only."""
 
     reel: str | None
     name: str
@@ -73,6 +73,7 @@ class CaptureRow:
     findings: tuple[FindingRow, ...]
     notes: int
     signed: str | None
+    told: tuple[FindingRow, ...] = ()
 
 
 def sheet_value(report: Report, *keys: str) -> Any:
@@ -100,18 +101,19 @@ def group(reports: Iterable[Report]) -> dict[Heading, list[CaptureRow]]:
     """Captures under headings, each in the order given."""
     groups: dict[Heading, list[CaptureRow]] = {heading: [] for heading in Heading}
     for report in reports:
-        if report.signoff is not None:  # what was found stays readable below the decision
-            found = [f for f in report.findings if f.verdict is not Verdict.CLEAR]
-            groups[_BY_DECISION[standing(report)]].append(_row(report, found))
-            continue
         by_heading: dict[Heading, list[FindingLine]] = {}
         for finding in report.findings:
             by_heading.setdefault(heading_of(finding), []).append(finding)
-        by_heading.pop(Heading.CLEAR, None)  # notes are counted, not told
-        if not by_heading:
-            groups[Heading.CLEAR].append(_row(report, ()))
-        for heading, found in by_heading.items():
-            groups[heading].append(_row(report, found))
+        notes = by_heading.pop(Heading.CLEAR, [])
+        if report.signoff is not None:  # what was found stays readable below the decision
+            found = [f for f in report.findings if f.verdict is not Verdict.CLEAR]
+            by_heading = {_BY_DECISION[standing(report)]: found}
+        first = True
+        for heading in Heading:
+            if heading in by_heading or (heading is Heading.CLEAR and not by_heading):
+                row = _row(report, by_heading.get(heading, ()), notes if first else ())
+                groups[heading].append(row)
+                first = False
     return groups
 
 
@@ -138,7 +140,9 @@ def exact(name: str, name_b64: str | None) -> str:
     return os.fsdecode(base64.b64decode(name_b64)) if name_b64 else name
 
 
-def _row(report: Report, findings: Sequence[FindingLine]) -> CaptureRow:
+def _row(
+    report: Report, findings: Sequence[FindingLine], notes: Sequence[FindingLine]
+) -> CaptureRow:
     number = sheet_value(report, "reel", "number")
     return CaptureRow(
         reel=str(number) if number is not None else None,
@@ -148,6 +152,7 @@ def _row(report: Report, findings: Sequence[FindingLine]) -> CaptureRow:
         findings=tuple(_finding_row(report, finding) for finding in findings),
         notes=sum(f.verdict is Verdict.CLEAR for f in report.findings),
         signed=signed(report.signoff) if report.signoff is not None else None,
+        told=tuple(_finding_row(report, note) for note in notes),
     )
 
 
