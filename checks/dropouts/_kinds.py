@@ -19,7 +19,7 @@ from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._foreign import Stretch, Trace
 from checks.dropouts._junction import Junction
 from checks.dropouts._limits import DropoutsLimits
-from checks.dropouts._place import LongLooks, Place
+from checks.dropouts._place import Longer, LongLooks, Place
 from checks.dropouts._telling import Telling
 from checks.model import CaptureFormat, Value
 
@@ -250,7 +250,11 @@ class Kinds:
         ranked = sorted(clean, key=lambda t: -clean[t].jump)
         strongest = ranked[0]
         best = clean[strongest]
-        longer = self._longer.at(place, {t: clean[t] for t in ranked}, enough=single)
+        strong = [j for j in clean.values() if 2 * j.jump >= jump]
+        pushed = sum(j.pushed - j.sides for j in strong) <= 0  # proves nothing then
+        longer = Longer()
+        if not pushed:
+            longer = self._longer.at(place, {t: clean[t] for t in ranked}, enough=single)
         values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
         at = place.start + frame
         sides = [place.side(t, frame, j) for t, j in sorted(clean.items())]
@@ -276,7 +280,7 @@ class Kinds:
             and (self._on_several(place, clean) or (same and self._parted(place, strongest, best)))
         ):
             self._tell.proven(tracks, at, tell.CUT, "cut", values)
-        elif any(j.noisy for j in clean.values()) and (best.later >= LATER or same):
+        elif not pushed and any(j.noisy for j in clean.values()) and (best.later >= LATER or same):
             self._tell.doubtful(tracks, at, values, sound=longer.sound)
         else:
             return False

@@ -1,0 +1,71 @@
+"""Sound that is pushed: strikes, plucks, voices and reeds push what rings on, in a sample or a few.
+
+Such a push is foretold by nothing before it, and all that follows goes on from it. A strike is one
+of them, a voice or a reed gives some hundred a second (source and filter of speech: Fant,
+"Acoustic theory of speech production", 1960, from memory).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+from stepping import Ints, steps
+
+from checks.model import Verdict
+
+RESONANCES = (
+    ((700, 120), (2600, 300)),
+    ((300, 80), (1500, 200)),
+    ((420, 300), (3300, 500)),
+    ((900, 90), (5000, 900)),
+)
+"""Frequency and bandwidth in Hz of each track's two."""
+
+
+def ringing(pushed: np.ndarray, rate_hz: int) -> Ints:
+    """Tracks that ring to what pushes them, (tracks, frames), -18 dBFS at most."""
+    out = []
+    for push, resonances in zip(pushed, RESONANCES, strict=False):
+        y = push
+        for f_hz, width_hz in resonances:
+            r = np.exp(-np.pi * width_hz / rate_hz)
+            y = lfilter([1.0], [1.0, -2 * r * np.cos(2 * np.pi * f_hz / rate_hz), r * r], y)
+        out.append(np.rint(y / np.abs(y).max() * 2.0**20).astype(np.int32) << 8)
+    return np.array(out)
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000])
+@pytest.mark.parametrize("tracks", [1, 4])
+@pytest.mark.parametrize(("height", "frames"), [(12.0, 1), (15.0, 2), (30.0, 1)])
+def test_a_strike_into_what_rings_is_no_cut(
+    rate_hz: int, tracks: int, height: float, frames: int
+) -> None:
+    rng = np.random.default_rng(tracks)
+    pushed = rng.standard_normal((tracks, rate_hz))
+    for at in rng.integers(4_000, rate_hz - 4_000, 8):
+        gain = height * rng.uniform(0.7, 1.3, (tracks, 1)) * rng.choice([-1, 1])
+        pushed[:, at : at + frames] += gain
+    assert steps(ringing(pushed, rate_hz), rate_hz) == []
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000])
+@pytest.mark.parametrize("height", [10.0, 14.0])
+@pytest.mark.parametrize("seed", [0, 1])
+def test_samples_lost_from_a_voice_are_told_and_its_own_pushes_are_not(
+    rate_hz: int, height: float, seed: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    pushed = rng.standard_normal((1, rate_hz))
+    at = np.arange(50, rate_hz - 50, rate_hz // 110)
+    at += rng.integers(-3, 4, len(at))
+    pushed[0, at] += height * (1 + 0.1 * rng.standard_normal(len(at)))
+    hiss = np.rint(900 * rng.standard_normal((3, rate_hz))).astype(np.int32) << 8
+    whole = np.vstack((ringing(pushed, rate_hz), hiss))
+    assert steps(whole, rate_hz) == []
+
+    start = int(at[50]) + 8
+    voice = np.concatenate((whole[0, :start], whole[0, start + 64 :]))
+    found = steps(np.vstack((voice, hiss[:, : len(voice)])), rate_hz)
+    assert [(f.start_frame, f.tracks) for f in found] == [(start, (0,))]
+    assert found[0].verdict in (Verdict.LISTEN, Verdict.REDO)
