@@ -19,9 +19,10 @@ from checks.model import clock
 from watcher.errors import UnreadError
 from watcher.files import FdSource, open_capture
 from watcher.reader import packed
-from watcher.record import baseline
+from watcher.record import baseline, set_aside
+from watcher.recorded import name_of
 from watcher.report import FileLine, Report, ReportError, from_json
-from watcher.truths import Truth, composed, name_of
+from watcher.truths import Truth, composed
 
 _UNDECODABLE = "undecodable"
 _NOWHERE = "Only a digest of the whole file is recorded: where it differs cannot be said."
@@ -126,6 +127,8 @@ def _recorded(
             if composed(name) == composed(os.path.basename(path)):
                 files = report.measures.container.files if report.measures.container else ()
                 record = baseline(report, line.name)
+                if record is None and (aside := set_aside(report, line.name)) is not None:
+                    record = aside[0]
                 if record is None or record.sha256 != truth.digest.hex():
                     continue  # that report is about another content than this record
                 known = len(files) == len(report.capture.files)  # else one could not be walked

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Final
 
 from watcher import contents, sidecar
 from watcher.record import signed_still
+from watcher.recorded import name_of
 from watcher.report import Report, ReportError, to_json
-from watcher.truths import name_of
 
 if TYPE_CHECKING:
     from watcher.ledger import CaptureRow, Ledger

@@ -12,10 +12,10 @@ from pathlib import Path
 
 from watcher import sidecar
 from watcher.ledger import CaptureRow, Ledger, utc
+from watcher.recorded import exact_name, name_of
 from watcher.report import Report, ReportError
 from watcher.signoff import unchanged_since
 from watcher.tracksets import Capture
-from watcher.truths import exact_name, name_of
 
 
 def adopt(ledger: Ledger, row: CaptureRow, capture: Capture, path: Path) -> bool:

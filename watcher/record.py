@@ -164,7 +164,10 @@ def baseline(earlier: Report | None, file: str, *, held: Held | None = None) -> 
     counts = states[_counts_from(states, held) :]
     if not counts:
         return None
-    state = counts[0]
+    return _record(counts[0])
+
+
+def _record(state: Earlier) -> Record:
     assert state.sha256 is not None
     return Record(
         at=state.at,
@@ -172,6 +175,19 @@ def baseline(earlier: Report | None, file: str, *, held: Held | None = None) -> 
         audio_sha256=state.audio_sha256,
         crc32_mib=state.crc32_mib or "",
     )
+
+
+def set_aside(report: Report, file: str) -> tuple[Record, Signoff] | None:
+    """The content of a file that a person wants done again, while no other has come in its place.
+
+    It is no baseline, for what is played next under its name changes nothing stored. But until
+    then it is stored, and perhaps the only take there is.
+    """
+    states = _of(report, file)
+    signoff = states[-1].signoff if states else None
+    if signoff is None or signoff.verdict is not Verdict.REDO:
+        return None
+    return _record(states[-1]), signoff
 
 
 def superseded(report: Report, file: str) -> set[str]:

@@ -16,9 +16,11 @@ from enum import StrEnum
 from functools import partial
 from typing import Final
 
+from watcher import aside
 from watcher.altered import Difference, locate, same_time
 from watcher.files import shown
 from watcher.readings import Pace, Reading, is_as_recorded, read, read_past_cache
+from watcher.recorded import Seen
 from watcher.thread import Threads
 from watcher.truths import Found, Records, Truth, kind_of, spoken
 from watcher.walk import is_capture
@@ -130,7 +132,8 @@ def _outside_the_walk(path: bytes, records: Records, folder: bytes, made: Plan) 
     try:
         st = os.lstat(path)
     except FileNotFoundError:
-        made.settled.append(Result(path, State.MISSING, truths, "Recorded, but not there."))
+        text = "Recorded, but not there." + aside.gone(records, path)
+        made.settled.append(Result(path, State.MISSING, truths, text))
         return False
     except OSError as error:
         text = f"Nobody can say whether it is there: {error.strerror or error}."
@@ -199,7 +202,7 @@ def _one(records: Records, path: bytes, options: Options, pace: Pace | None) -> 
     there = records.renamed.get(path, path) if records.renamed else path
     if options.quick:
         return _quick(records, path, there, truths)
-    if len(truths) == 1 and there == path and not options.past_cache:
+    if len(truths) == 1 and there == path and not options.past_cache and path not in records.aside:
         truth, size = truths[0], records.files[path].size
         if size < _SMALL and is_as_recorded(path, truth.algorithm, truth.digest) == size:
             if pace is not None:
@@ -216,11 +219,19 @@ def _one(records: Records, path: bytes, options: Options, pace: Pace | None) -> 
     digests = first.digests
     wrong = [truth for truth in truths if digests[truth.algorithm] != truth.digest]
     if wrong:
-        return _second_reading(path, there, truths, wrong, first, pace)
-    result = Result(path, State.INTACT, truths, "", first.size, digests.get("sha256"))
+        result = _second_reading(path, there, truths, wrong, first, pace)
+        if result.state is State.ALTERED and aside.is_another_take(records, path, there, wrong):
+            agreeing = [truth for truth in truths if truth not in wrong]
+            result.state = State.INTACT if agreeing else State.UNRECORDED
+            by = _names(agreeing, truths) if agreeing else ""
+            result.text, result.difference = aside.another_take(records, path, by), None
+        return result
+    text = aside.still_there(records, path, digests)
+    result = Result(path, State.INTACT, truths, text, first.size, digests.get("sha256"))
     if there != path:
         result.found_at = there
-        result.text = "Its name is stored in another Unicode form than the recorded one."
+        other = "Its name is stored in another Unicode form than the recorded one."
+        result.text = f"{other} {text}" if text else other
     return result
 
 
@@ -273,8 +284,8 @@ def _second_reading(
     agreeing = [truth for truth in truths if truth not in wrong]
     if agreeing:
         parts.append(
-            f"The records disagree: it is as recorded by {_names(agreeing)}, not as recorded by "
-            f"{_names(wrong)}."
+            f"The records disagree: it is as recorded by {_names(agreeing, truths)}, not as "
+            f"recorded by {_names(wrong, truths)}."
         )
         if {kind_of(truth) for truth in wrong} == {"SHA256SUMS"}:
             parts.append(
@@ -298,13 +309,18 @@ def _second_reading(
     )
 
 
-def _names(truths: Sequence[Truth]) -> str:
-    return ", ".join(spoken(truth) for truth in truths)
+def _names(some: Sequence[Truth], truths: Sequence[Truth]) -> str:
+    names = list(dict.fromkeys(spoken(truth, truths) for truth in some))
+    return " and ".join(part for part in (", ".join(names[:-1]), names[-1]) if part)
 
 
 def _quick(records: Records, path: bytes, there: bytes, truths: Sequence[Truth]) -> Result:
-    """Existence, size and time only."""
+    """Existence, size and time only, and what was last read of it by a check."""
     found = records.files[there]
+    if path in records.altered:
+        return _was_altered(path, truths, records.altered[path], found)
+    if aside.looks_like_another_take(records, path, there, truths):
+        return Result(path, State.UNRECORDED, truths, aside.another_take(records, path))
     for truth in truths:
         if truth.size is not None and truth.size != found.size:
             text = f"{found.size} bytes, recorded were {truth.size}; no byte of it was read."
@@ -313,7 +329,18 @@ def _quick(records: Records, path: bytes, there: bytes, truths: Sequence[Truth])
     text = ""
     if dates and not any(same_time(date, found.mtime_ns) for date in dates):
         text = f"{DATE_DIFFERS}; no byte of it was read."
-    return Result(path, State.INTACT, truths, text)
+    return Result(path, State.INTACT, truths, text or aside.not_yet(records, path))
+
+
+def _was_altered(path: bytes, truths: Sequence[Truth], seen: Seen, found: Found) -> Result:
+    """A file that a check has already read as another than the recorded one."""
+    by = "the ledger" if seen.source == "ledger" else "its report"
+    text = f"Altered by {by}: when it was read at {seen.at}, it was not as recorded."
+    dated = seen.modified is None or same_time(seen.modified, found.mtime_ns)
+    if not dated or seen.size not in (None, found.size):
+        text += " It has another size or date since."
+    text += " No byte of it was read now."
+    return Result(path, State.ALTERED, truths, text, difference=Difference(text, seen.audio_same))
 
 
 DATE_DIFFERS: Final = "Its date differs from the recorded one"

@@ -21,9 +21,9 @@ from watcher.errors import UsageError
 from watcher.files import shown
 from watcher.ledger import Ledger
 from watcher.record import signed_still
+from watcher.recorded import name_of
 from watcher.report import Report, Signoff
 from watcher.tracksets import Capture
-from watcher.truths import name_of
 
 
 def find_report(capture: Capture, path: Path) -> tuple[Path, Report]:

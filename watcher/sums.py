@@ -6,7 +6,7 @@ import os
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from watcher import readings
+from watcher import aside, readings
 from watcher.errors import UsageError
 from watcher.files import shown, write_whole
 from watcher.reverify import State
@@ -51,7 +51,9 @@ def write_sums(run: Run, *, from_bytes: bool, replace: bool) -> Written:
     made.left_out += [f"{shown(at)}: {text}" for at, _, text in troubles if at != target]
     for path in sorted(paths):
         there = run.records.renamed.get(path, path)
-        digest = _from_bytes(run, path, there, made) if from_bytes else _recorded(run, path, made)
+        digest = (
+            _from_bytes(run, path, there, made) if from_bytes else _recorded(run, path, there, made)
+        )
         if digest is not None:
             lines.append((digest, os.path.relpath(there, run.folder)))
     made.lines = len(lines)
@@ -80,8 +82,11 @@ def _other(target: bytes, data: bytes) -> bool:
         return stream.read(len(data) + 1) != data
 
 
-def _recorded(run: Run, path: bytes, made: Written) -> bytes | None:
+def _recorded(run: Run, path: bytes, there: bytes, made: Written) -> bytes | None:
     truths = run.records.truths[path]
+    if aside.looks_like_another_take(run.records, path, there, truths):
+        made.left_out.append(f"{shown(path)}: {aside.another_take(run.records, path)}")
+        return None
     # a list that is made anew because a change was meant must not stand in its own way
     others = [truth for truth in truths if kind_of(truth) != os.fsdecode(NAME)] or truths
     digests = {truth.digest for truth in others if truth.algorithm == "sha256"}
@@ -99,9 +104,8 @@ def _from_bytes(run: Run, path: bytes, there: bytes, made: Written) -> bytes | N
     except OSError as error:
         made.left_out.append(f"{shown(there)}: cannot be read: {error.strerror or error}")
         return None
-    wrong = [spoken(t) for t in truths if digests[t.algorithm] != t.digest]
-    if wrong:
-        made.differing.append(
-            f"{shown(there)}: its bytes are not as recorded by {', '.join(wrong)}"
-        )
+    wrong = [t for t in truths if digests[t.algorithm] != t.digest]
+    if wrong and not aside.is_another_take(run.records, path, there, wrong):
+        by = ", ".join(dict.fromkeys(spoken(t, truths) for t in wrong))
+        made.differing.append(f"{shown(there)}: its bytes are not as recorded by {shown(by)}")
     return digests["sha256"]

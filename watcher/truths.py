@@ -7,20 +7,17 @@ are not followed.
 
 from __future__ import annotations
 
-import base64
 import gc
-import json
 import os
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
-from watcher import bags, sumfiles
-from watcher.gone import gone
-from watcher.record import baseline, superseded
-from watcher.report import SUFFIX, FileLine, ReportError, from_json
+from watcher import bags, recorded, sumfiles
+from watcher.recorded import Seen
+from watcher.report import SUFFIX, ReportError
 from watcher.walk import is_capture
 
 _SIDECAR: Final = SUFFIX.encode()
@@ -64,6 +61,8 @@ class Records:
         troubles: what is wrong beside the files' contents: (place, state, sentence).
         renamed: path as recorded -> path as found, where only the Unicode form of the name differs.
         superseded: SHA-256 of former contents that a signed report has put out of account.
+        aside: SHA-256 of contents that a person wants done again, and who, when and why.
+        altered: files that were not as recorded when they were last read, and what was read then.
     """
 
     files: dict[bytes, Found] = field(default_factory=dict)
@@ -71,6 +70,8 @@ class Records:
     troubles: list[tuple[bytes, str, str]] = field(default_factory=list)
     renamed: dict[bytes, bytes] = field(default_factory=dict)
     superseded: dict[bytes, frozenset[bytes]] = field(default_factory=dict)
+    aside: dict[bytes, dict[bytes, str]] = field(default_factory=dict)
+    altered: dict[bytes, Seen] = field(default_factory=dict)
     links: set[bytes] = field(default_factory=set)
     bags: list[bags.Bag] = field(default_factory=list)
 
@@ -170,18 +171,23 @@ def _from_sidecar(path: bytes, records: Records, only_below: bytes | None = None
     try:
         with open(path, "rb") as stream:
             text = stream.read()
-        named, files = _quick(text) or _whole(text)
+        named, files = recorded.read(text)
         if only_below is not None:
             folder = named
             if not (folder + b"/").startswith(only_below + b"/"):
                 return
         for file in files:
+            place = os.path.join(folder, file.name)
             if file.superseded:
-                records.superseded[os.path.join(folder, file.name)] = file.superseded
+                records.superseded[place] = file.superseded
             if file.digest is None:
                 continue
+            if file.aside is not None:
+                records.aside.setdefault(place, {})[file.digest] = file.aside
+            if file.altered is not None:
+                records.altered[place] = file.altered
             records.add(
-                os.path.join(folder, file.name),
+                place,
                 Truth(
                     "sidecar",
                     "sha256",
@@ -196,92 +202,9 @@ def _from_sidecar(path: bytes, records: Records, only_below: bytes | None = None
         records.troubles.append((path, "unread", f"The report cannot be read: {error}."))
 
 
-@dataclass(frozen=True, slots=True)
-class _Recorded:
-    name: bytes
-    digest: bytes | None
-    at: str | None
-    size: int | None
-    modified: str | None
-    superseded: frozenset[bytes] = frozenset()
-
-
-_DECODER: Final = json.JSONDecoder()
-_OURS: Final = re.compile(rb'\{\s*"format": "reelvigil-report",\s*"version": 1,')
-_NO_PAST: Final = re.compile(rb'"earlier": \[\],\s*"signoff": null,\s*"made": ')
-
-
-def _quick(text: bytes) -> tuple[bytes, list[_Recorded]] | None:
-    """Digests without reading the whole report; None where its history or a sign-off counts.
-
-    A hundred thousand reports have to be read before the first byte is verified.
-    """
-    at = text.find(b'"capture": ')
-    if at < 0 or not _NO_PAST.search(text) or not _OURS.match(text):
-        return None
-    end = text.find(b'"expected": ', at)
-    capture: Any = _DECODER.raw_decode(text[at + 11 : end].decode("ascii"))[0]
-    made = text.rfind(b'"at": ')
-    when = _DECODER.raw_decode(text[made + 6 : made + 60].decode("ascii"))[0] if made > 0 else None
-    return exact_name(capture, "folder"), [_line(file, when) for file in capture["files"]]
-
-
-def _line(file: dict[str, Any], when: str | None) -> _Recorded:
-    digest = file["sha256"]
-    return _Recorded(
-        name=exact_name(file),
-        digest=bytes.fromhex(digest) if digest else None,
-        at=when,
-        size=file["bytes"],
-        modified=file["modified"],
-    )
-
-
-def exact_name(line: dict[str, Any], key: str = "name") -> bytes:
-    """A name in a report as the file system has it."""
-    coded = line.get(f"{key}_b64")
-    return base64.b64decode(coded) if coded else os.fsencode(line[key])
-
-
-def name_of(line: FileLine) -> bytes:
-    """The same of a file's line in a report that has been read."""
-    return exact_name({"name": line.name, "name_b64": line.name_b64})
-
-
-def _whole(text: bytes) -> tuple[bytes, list[_Recorded]]:
-    report = from_json(text)
-    capture = json.loads(text)["capture"]
-    values = capture["files"]
-    recorded = []
-    for line, file in zip(report.capture.files, values, strict=True):
-        record = baseline(report, line.name)
-        current = record is not None and record.sha256 == line.sha256
-        recorded.append(
-            _Recorded(
-                name=exact_name(file),
-                digest=bytes.fromhex(record.sha256) if record else None,
-                at=record.at if record else None,
-                size=line.bytes if current else None,
-                modified=line.modified if current else None,
-                superseded=frozenset(map(bytes.fromhex, superseded(report, line.name))),
-            )
-        )
-    recorded += [
-        _Recorded(
-            name=os.fsencode(name),
-            digest=bytes.fromhex(record.sha256),
-            at=record.at,
-            size=None,
-            modified=None,
-        )
-        for name, record in gone(report).items()
-    ]
-    return exact_name(capture, "folder"), recorded
-
+# -- sum files -------------------------------------------------------------------------------
 
 _MOST_BAD: Final = 5  # lines of one sum file that say nothing; the rest is counted
-
-# -- sum files -------------------------------------------------------------------------------
 
 
 def _from_sum_file(path: bytes, records: Records) -> None:
@@ -362,9 +285,16 @@ def _lists(truths: list[Truth]) -> set[str | bytes]:
     return {truth.sidecar or kind_of(truth) for truth in truths}
 
 
-def spoken(truth: Truth) -> str:
-    """A record's source in a sentence."""
-    return {"sidecar": "its report", "ledger": "the ledger"}.get(truth.source, truth.source)
+def spoken(truth: Truth, among: Iterable[Truth] = ()) -> str:
+    """A record's source in a sentence, and which of several reports it is."""
+    if truth.source != "sidecar":
+        return {"ledger": "the ledger"}.get(truth.source, truth.source)
+    others = {t.sidecar for t in among if t.source == "sidecar"} - {truth.sidecar, None}
+    if truth.sidecar is None or not others:
+        return "its report"
+    name = os.path.basename(truth.sidecar)
+    told = truth.sidecar if name in {os.path.basename(o) for o in others if o} else name
+    return f"the report {os.fsdecode(told)}"
 
 
 def kind_of(truth: Truth) -> str:

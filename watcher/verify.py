@@ -12,11 +12,13 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from checks.model import Verdict
 from watcher import reverify
 from watcher.errors import UsageError
 from watcher.exits import Exit
 from watcher.files import shown
 from watcher.ledger import Ledger, now
+from watcher.recorded import Seen
 from watcher.reverify import DATE_DIFFERS, Options, Result, State
 from watcher.roots import MARKER, read_marker
 from watcher.truths import Records, Truth, gather, kind_of
@@ -128,30 +130,37 @@ def _without_lost_storage(ledger: Ledger, plan: reverify.Plan, records: Records)
 
 
 def _from_ledger(ledger: Ledger, folder: bytes, records: Records) -> None:
-    """The oldest content of each file that no sign-off has superseded."""
+    """The oldest content of each file that no sign-off has superseded.
+
+    That which a person wants done again is set aside, whoever of ledger and report knows it.
+    """
     rows = ledger.rows(
-        "SELECT path, at, sha256, signed_by FROM contents WHERE path > ? AND path < ?"
+        "SELECT path, at, sha256, signed_by, signed_at FROM contents WHERE path > ? AND path < ?"
         " ORDER BY path, id",
         (folder + b"/", folder + b"0"),
     )
-    counts: dict[bytes, tuple[str, str]] = {}
-    for path, at, sha256, signed_by in rows:
+    counts: dict[bytes, tuple[str, str, str | None, str | None]] = {}
+    last: dict[bytes, tuple[str, str]] = {}
+    for path, at, sha256, signed_by, signed_at in rows:
+        last[path] = (at, sha256)
         if path not in counts or signed_by is not None:
-            counts[path] = (at, sha256)
-    for path, (at, sha256) in counts.items():
-        row = next(
-            iter(
-                ledger.rows(
-                    "SELECT report_path FROM captures WHERE id ="
-                    " (SELECT capture FROM files WHERE folder = ? AND name = ?)",
-                    os.path.split(path),
-                )
-            ),
-            (None,),
+            counts[path] = (at, sha256, signed_by, signed_at)
+    for path, (at, sha256, signed_by, signed_at) in counts.items():
+        query = (
+            "SELECT report_path, signed FROM captures WHERE id ="
+            " (SELECT capture FROM files WHERE folder = ? AND name = ?)"
         )
+        report, decision = next(ledger.rows(query, os.path.split(path)), (None, None))
         digest = bytes.fromhex(sha256)
-        if digest not in records.superseded.get(path, ()):
-            records.add(path, Truth("ledger", "sha256", digest, at=at, sidecar=row[0]))
+        if digest in records.superseded.get(path, ()):
+            continue
+        records.add(path, Truth("ledger", "sha256", digest, at=at, sidecar=report))
+        when, latest = last[path]
+        if decision == Verdict.REDO and signed_by is not None and latest == sha256:
+            who = f"signed {signed_by}, {(signed_at or '')[:10]}"
+            records.aside.setdefault(path, {}).setdefault(digest, who)
+        elif latest != sha256 and bytes.fromhex(latest) not in records.aside.get(path, ()):
+            records.altered.setdefault(path, Seen("ledger", when))
 
 
 def begin(runs: Sequence[Run], ledger: Ledger, *, resume: bool) -> None:

@@ -166,7 +166,7 @@ def _details(console: Console, result: Result) -> None:
     for truth in result.truths:
         by_digest.setdefault((truth.algorithm, truth.digest), []).append(truth)
     for (algorithm, digest), truths in by_digest.items():
-        who = ", ".join(_source(truth) for truth in truths)
+        who = ", ".join(_source(truth, result.truths) for truth in truths)
         print_indented(console, Text(f"recorded {algorithm} {digest.hex()} by {who}"), 4)
     if len(set(result.readings)) == 1:
         print_indented(
@@ -177,6 +177,6 @@ def _details(console: Console, result: Result) -> None:
             print_indented(console, Text(f"reading {number}: {result.algorithm} {reading}"), 4)
 
 
-def _source(truth: Truth) -> str:
-    kind = shown(spoken(truth))
+def _source(truth: Truth, truths: Sequence[Truth]) -> str:
+    kind = shown(spoken(truth, truths))
     return f"{kind} of {shown(truth.at)}" if truth.at else kind

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from damage_files import flip
+from damage_files import flip, grow
 from verifying import known, recorded, run
 
 from watcher import commands_verify
@@ -47,6 +47,81 @@ def test_ledger_and_report_that_differ_are_told(
         "The records disagree: it is as recorded by its report, not as recorded by the ledger"
         in results["a.wav"]["text"]
     )
+
+
+def test_several_reports_of_one_file_are_told_by_their_names(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Files of a former track set have the set's report and each its own."""
+    recorded(tmp_path, "t_tr1.wav", "t_tr2.wav")
+    flip(tmp_path / "t_tr2.wav", 3000)
+    (tmp_path / "transfer.yaml").write_text("track_sets: {enabled: false}\n")
+    main(["check", str(tmp_path)])
+    _, results, _ = run(capsys, str(tmp_path))
+    text = results["t_tr2.wav"]["text"]
+    assert "as recorded by the report t_tr2.wav.vigil.json, not as " in text
+    assert "recorded by the report t.set.vigil.json." in text
+    assert "its report" not in text
+    main(["verify", str(tmp_path)])
+    said = " ".join(capsys.readouterr().out.split())
+    assert "by the report t.set.vigil.json of " in said
+
+
+# -- a quick look ------------------------------------------------------------------------------
+
+
+def test_what_a_check_found_altered_is_no_less_so_at_a_quick_look(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recorded(tmp_path, "a.wav", "b.wav")
+    flip(tmp_path / "a.wav", 3000)
+    main(["check", str(tmp_path)])
+    status, results, last = run(capsys, "--quick", str(tmp_path))
+    assert (status, last["bytes_read"]) == (Exit.REDO, 0)
+    assert {n: line["state"] for n, line in results.items()} == {
+        "a.wav": "altered",
+        "b.wav": "intact",
+    }
+    assert "Altered by its report" in results["a.wav"]["text"]
+    assert results["a.wav"]["changed"] == "audio"
+    assert "since" not in results["a.wav"]["text"]
+    # fetched again: nobody knows by its date alone that it is the recorded content
+    flip(tmp_path / "a.wav", 3000)
+    _, results, _ = run(capsys, "--quick", str(tmp_path))
+    assert "another size or date since" in results["a.wav"]["text"]
+    assert run(capsys, str(tmp_path))[1]["a.wav"]["state"] == "intact"
+    main(["check", str(tmp_path)])
+    assert run(capsys, "--quick", str(tmp_path))[1]["a.wav"]["state"] == "intact"
+
+
+def test_metadata_alone_that_a_check_found_altered_is_to_be_looked_at(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recorded(tmp_path, "a.wav")
+    grow(tmp_path / "a.wav", b"note\x02\x00\x00\x00xx")
+    main(["check", str(tmp_path)])
+    status, results, _ = run(capsys, "--quick", str(tmp_path))
+    assert (status, results["a.wav"]["state"]) == (Exit.LISTEN, "altered")
+    assert results["a.wav"]["changed"] == "metadata"
+
+
+def test_what_the_ledger_alone_knows_to_be_altered_is_so_at_a_quick_look(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], ledger_path: Path
+) -> None:
+    recorded(tmp_path, "a.wav")
+    with Ledger(ledger_path) as ledger:
+        known(ledger, tmp_path, "a.wav", "a.wav")
+    flip(tmp_path / "a.wav", 3000)
+    main(["check", str(tmp_path)])
+    with Ledger(ledger_path) as ledger:
+        known(ledger, tmp_path, "a.wav", "a.wav")
+    (tmp_path / "a.wav.vigil.json").unlink()
+    status, results, _ = run(capsys, "--quick", str(tmp_path))
+    assert (status, results["a.wav"]["state"]) == (Exit.REDO, "altered")
+    assert "Altered by the ledger" in results["a.wav"]["text"]
+
+
+# -- the ledger alone --------------------------------------------------------------------------
 
 
 def test_the_ledger_alone_is_record_enough(
