@@ -19,17 +19,17 @@ import numpy as np
 from annotated_types import Ge, Le
 from numpy.typing import NDArray
 
+from checks._coding import allowed, lossy, misnamed
 from checks.block import Block
 from checks.measures import FormatMeasures
 from checks.model import CaptureFormat, Finding, Outcome, Remedy, Value, Verdict, clock, rounded
-from checks.sheet import ContainerName, Sheet, TrackKind
+from checks.sheet import Sheet, TrackKind
 
 # AES5-2018: 48 kHz preferred, 44.1 and 96 kHz for some applications, and their multiples
 # (names of the multiples from memory); 32 kHz for transmission is none of a transfer's.
 PREFERRED_RATES_HZ: Final = tuple(
     base * factor for base in (44_100, 48_000) for factor in (1, 2, 4, 8)
 )
-_WAV_FAMILY: Final = {"wav", "rf64", "bw64"}
 _USUAL_BITS: Final = 24  # common practice for transfers; IASA-TC 04, 2.3
 _LISTED: Final = 32
 _FEW: Final = 48  # frames: fewer leave a bit of noise at 0 by chance, once in 2**48 captures
@@ -94,11 +94,14 @@ class FormatPass:
         sheet: Sheet,
         limits: FormatLimits,
         container: str | None = None,
+        ending: str = "",
     ) -> None:
+        """``container``: its kind, where it is known; ``ending``: of the file's name."""
         self._fmt = fmt
         self._sheet = sheet
         self._limits = limits
         self._container = container
+        self._ending = ending
         self._frames = 0
         self._or = np.zeros(fmt.channels, np.int32)
         self._and = np.full(fmt.channels, -1, np.int32)
@@ -166,10 +169,13 @@ class FormatPass:
                 if few
                 else "see which are not of this tape and put them aside, or put the sheet right"
             )
-            text = f"There are {fmt.channels} tracks, the sheet asks for {expect.channels}: {what}."
+            there = "is 1 track" if fmt.channels == 1 else f"are {fmt.channels} tracks"
+            text = f"There {there}, the sheet asks for {expect.channels}: {what}."
             values = {"channels": fmt.channels, "expected": expect.channels}
             findings.append(_asked("channels", Remedy.REPLAY if few else Remedy.MEND, text, values))
-        if expect.word_length is not None and fmt.word_length < expect.word_length:
+        if fmt.lossy:
+            pass  # no words are stored, see _container_type
+        elif expect.word_length is not None and fmt.word_length < expect.word_length:
             text = (
                 f"The words have {fmt.word_length} bits, the sheet asks for "
                 f"{expect.word_length}: play the tape again with full words."
@@ -187,20 +193,18 @@ class FormatPass:
         return findings
 
     def _container_type(self) -> list[Finding]:
-        asked = self._sheet.expect.containers
-        if asked is None or self._container is None:
+        container, expect = self._container, self._sheet.expect
+        if self._fmt.lossy:
+            return [lossy(self._fmt.lossy, container, expect)]
+        if container is None:
             return []
-        allowed = {name.value for name in asked}
-        if ContainerName.WAV.value in allowed:
-            allowed |= _WAV_FAMILY
-        if self._container in allowed:
-            return []
-        names = ", ".join(name.value for name in asked)
-        text = (
-            f"The container is {self._container}, the sheet asks for {names}: have it copied over."
-        )
-        values: dict[str, Value] = {"container": self._container, "expected": names}
-        return [_asked("container-type", Remedy.MEND, text, values)]
+        if not allowed(container, expect):
+            names = ", ".join(name.value for name in expect.containers or ())
+            text = f"The container is {container}, the sheet asks for {names}: have it copied over."
+            values: dict[str, Value] = {"container": container, "expected": names}
+            return [_asked("container-type", Remedy.MEND, text, values)]
+        note = misnamed(self._ending, container)
+        return [] if note is None else [note]
 
     def _duration(self) -> list[Finding]:
         expect = self._sheet.expect
@@ -256,7 +260,7 @@ class FormatPass:
         else:
             text = (
                 f"Only the upper {bits.used} of {self._fmt.word_length} bits ever change, "
-                f"{asked} are asked for: the words were cut on the way; play the tape again."
+                f"{self._why(asked)}: the words were cut on the way; play the tape again."
             )
         if bits.used >= asked and not bits.stuck:
             text = (
@@ -272,6 +276,14 @@ class FormatPass:
             tracks=tracks,
             text=text,
             values=values,
+        )
+
+    def _why(self, asked: int) -> str:
+        """Where the expectation of so many bits comes from."""
+        if self._sheet.expect.word_length is not None:
+            return f"the sheet asks for {self._sheet.expect.word_length}"
+        return "though the header promises them" + (
+            f", and {_USUAL_BITS} are usual for a transfer" if asked == _USUAL_BITS else ""
         )
 
     def _float_findings(self) -> list[Finding]:

@@ -55,6 +55,14 @@ def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[Exit, dict
     return status, {os.path.basename(line["path"]): line for line in lines[:-1]}, lines[-1]
 
 
+def checked(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[Exit, dict[str, Any]]:
+    """Exit status and report of a check of one capture."""
+    capsys.readouterr()
+    status = main(["check", "--json", *arguments])
+    (line,) = capsys.readouterr().out.splitlines()
+    return status, json.loads(line)
+
+
 def known(ledger: Ledger, folder: Path, stem: str, *names: str) -> CaptureRow:
     """Put a checked capture of a folder into a ledger, as the daemon would have it."""
     from watcher.files import Identity

@@ -1,8 +1,8 @@
 """What files and their reading account for, so that no check asks for the tape on top of it.
 
-A set that lacks a file has too few tracks, and a capture whose end is missing or could not be
-decoded ends in full programme: the files are to be fetched again, and then the check says anew what
-is to be said of the tape.
+A set of which a file is missing or could not be read has too few tracks, and a capture whose end is
+missing or could not be decoded ends in full programme: the files are to be fetched again, and then
+the check says anew what is to be said of the tape.
 """
 
 from __future__ import annotations
@@ -31,7 +31,11 @@ def accounted(
         f.kind == "truncated" or (f.verdict is Verdict.UNREAD and f.start_frame is not None)
         for f in files
     )
-    lacks = any(f.kind == "set-missing" for f in files)
+    # a file that was not looked at from its beginning is no track of what was
+    lacks = any(
+        f.kind == "set-missing" or (f.verdict is Verdict.UNREAD and f.start_frame is None)
+        for f in files
+    )
     end = None if frames is None or not short else frames - _AT_END_S * rate_hz
 
     def stays(finding: Finding) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import contextlib
+import dataclasses
 import os
 import time
 from collections.abc import Collection, Sequence
@@ -15,7 +16,7 @@ from checks.container import measures as container_line
 from checks.explained import told_once
 from checks.lineup import explained
 from checks.measures import ContainerMeasures, Measures
-from checks.model import Outcome, Verdict
+from checks.model import Finding, Outcome, Verdict
 from checks.registry import ORDER
 from checks.sheet import ReelKind
 from watcher import __version__
@@ -115,11 +116,21 @@ def _report(reading: Reading, earlier: Report | None, began: float) -> Report:
 
 def _container(reading: Reading, lost: Collection[str]) -> Outcome:
     """What the walk over the bytes found, what could not be read, what a set ``lost``."""
-    layouts = [m.layout for m in reading.members if m.layout is not None]
-    findings = [f for layout in layouts for f in layout.findings]
+    layouts = [(m.path, m.layout) for m in reading.members if m.layout is not None]
+    findings = [f for _, layout in layouts for f in layout.findings]
+    if reading.capture.is_set:
+        findings = [_named(f, path) for path, layout in layouts for f in layout.findings]
     return Outcome(
         findings=(*reading.unread, *findings, *with_gone(reading.set_findings, [*lost])),
-        measures=ContainerMeasures(files=tuple(container_line(layout) for layout in layouts)),
+        measures=ContainerMeasures(files=tuple(container_line(layout) for _, layout in layouts)),
+    )
+
+
+def _named(finding: Finding, path: Path) -> Finding:
+    """A finding about one file of a set, which says of which."""
+    name = shown(path.name)
+    return dataclasses.replace(
+        finding, text=f"{name}: {finding.text}", values={**finding.values, "file": name}
     )
 
 
@@ -196,7 +207,8 @@ def _capture_line(reading: Reading, files: Sequence[FileLine], rate: int | None)
     layout = next((m.layout for m in reading.members if m.layout is not None), None)
     fmt = reading.fmt
     channels = fmt.channels if fmt else (layout.channels if layout else 0)
-    word_length = fmt.word_length if fmt else (layout.word_length if layout else 0)
+    decoded = fmt is not None and not fmt.lossy  # what else a decoder says of words is its own
+    word_length = fmt.word_length if fmt and decoded else (layout.word_length if layout else 0)
     frames = reading.frames
     return CaptureLine(
         name=name,

@@ -10,7 +10,6 @@ import contextlib
 import dataclasses
 import os
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -25,10 +24,10 @@ from checks.registry import CHECKS, Context
 from watcher.errors import UnreadError
 from watcher.files import FdSource, Identity, open_capture, shown
 from watcher.lane import Lane
+from watcher.members import Member, common_dtype, in_step, not_looked_at
 from watcher.partner import Partner
-from watcher.reader import ByteFeed, RawFeed, packed, sample_dtype
+from watcher.reader import ByteFeed, RawFeed, packed
 from watcher.settings import Applied
-from watcher.sumfiles import SumLine
 from watcher.sums_beside import listed
 from watcher.thread import OrderedThread
 from watcher.tracksets import Capture, judge, row_numbers, tracks_in_rows
@@ -41,26 +40,6 @@ Progress = Callable[[float], None]
 
 # Reading the bytes of a compressed file costs about a fifth of its check, decoding the rest.
 _BYTES_SHARE: Final = 0.2
-
-
-@dataclass(slots=True)
-class Member:
-    """One file while it is being read; ``decoder``: its feed, where it is decoded."""
-
-    path: Path
-    fd: int
-    before: Identity
-    ctime_ns: int
-    modified: datetime
-    digests: FileDigests = field(default_factory=FileDigests)
-    layout: Layout | None = None
-    data: ByteFeed | None = None
-    feed: RawFeed | DecodedFeed | None = None
-    decoder: DecodedFeed | None = None
-    fmt: CaptureFormat | None = None
-    decoded_whole: bool = False
-    listed: Sequence[tuple[str, SumLine]] = ()
-    unread_lists: Sequence[UnreadList] = ()
 
 
 class Reading:
@@ -218,36 +197,39 @@ class Reading:
             word_length=layout.word_length or decoder.word_length,
             floating=decoder.floating,
             frames=known,
-            lossy=layout.encoding is not Encoding.FLAC
-            and not decoder.subtype.startswith(("PCM", "ALAC")),
+            lossy=decoder.lossy,
         )
 
     def _analyse(self, ready: Sequence[Member]) -> None:
-        """Read the samples of all members in step and show them to the checks."""
-        first = ready[0].fmt
-        assert first is not None
-        formats = [m.fmt for m in ready if m.fmt is not None]
+        """Read the samples of members in step and show them to the checks."""
+        seen = in_step(ready)
+        formats = [m.fmt for m in seen if m.fmt is not None]
         known = [f.frames for f in formats if f.frames is not None]
         fmt = dataclasses.replace(
-            first,
+            formats[0],
             channels=sum(f.channels for f in formats),
             floating=any(f.floating for f in formats),
             frames=min(known) if len(known) == len(formats) else None,
+            lossy=next((f.lossy for f in formats if f.lossy), ""),
         )
         self.fmt = fmt
         if self.capture.is_set:
-            numbers = row_numbers(self.capture, [f.channels for f in formats])
+            number_of = dict(zip(self.capture.files, self.capture.numbers, strict=True))
+            read = [number_of[m.path] for m in seen]
+            numbers = row_numbers(read, [f.channels for f in formats])
             self.sheet = dataclasses.replace(self.sheet, tracks=tracks_in_rows(self.sheet, numbers))
         context = Context(
             fmt=fmt,
             sheet=self.sheet,
             limits=self.applied.limits,
-            container=ready[0].layout.kind if ready[0].layout else None,
+            container=seen[0].layout.kind if seen[0].layout else None,
+            ending=seen[0].path.suffix,
         )
         wanted = [c for c in CHECKS if self._only is None or c.name in self._only]
-        with Lane(context, _common_dtype(ready), wanted, self._partner) as lane:
-            self.frames = self._read_samples(ready, lane)
+        with Lane(context, common_dtype(seen), wanted, self._partner) as lane:
+            self.frames = self._read_samples(seen, lane)
             self.outcomes = lane.finish()
+        self.unread += not_looked_at(ready, seen, self.frames, fmt.rate_hz)
 
     def _read_samples(self, ready: Sequence[Member], lane: Lane) -> int:
         work = Workspace()
@@ -262,8 +244,8 @@ class Reading:
                 rows = buffer[row : row + member.fmt.channels]
                 row += member.fmt.channels
                 native = rows
-                if _dtype(member) != buffer.dtype:
-                    native = work.take("member", rows.shape, _dtype(member))
+                if member.dtype != buffer.dtype:
+                    native = work.take("member", rows.shape, member.dtype)
                 try:
                     count = member.feed.read_into(native)
                 except UnreadError as error:
@@ -293,17 +275,21 @@ class Reading:
             self._progress((1 - _BYTES_SHARE) * member.before.size * part)
 
     def _all_decoded(self, member: Member, frames: int) -> None:
-        """Every frame that the container holds must have come out of the decoder."""
+        """Every frame that the container holds must have come out of the decoder.
+
+        Args:
+            frames: that were looked at; one that gave more was not asked for its last ones.
+        """
         if member.decoder is None or member.layout is None:
             return
-        there = member.layout.found_frames
-        if there is not None and frames < there:
+        there, gave = member.layout.found_frames, member.decoder.frames_read
+        if there is not None and gave == frames < there:
             self._not_read(
                 member.path,
                 UnreadError(f"holds {there:,} frames, but the decoder gave {frames:,}"),
                 at_frame=frames,
             )
-        member.decoded_whole = there is None or frames == there
+        member.decoded_whole = gave == (frames if there is None else there)
 
     # -- afterwards --------------------------------------------------------------------------
 
@@ -364,19 +350,6 @@ class Reading:
                 for place, line in member.listed
             )
         return stored
-
-
-def _dtype(member: Member) -> np.dtype[Any]:
-    if member.decoder is not None:
-        return member.decoder.dtype
-    assert member.layout is not None
-    return sample_dtype(member.layout)
-
-
-def _common_dtype(members: Sequence[Member]) -> np.dtype[Any]:
-    """Type of the samples of a set: the files' own, or float64 where they differ."""
-    kinds = {_dtype(member) for member in members}
-    return kinds.pop() if len(kinds) == 1 else np.dtype(np.float64)
 
 
 def _payload(layout: Layout) -> tuple[int, int]:

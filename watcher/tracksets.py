@@ -151,16 +151,19 @@ def _set_name(first: Path, pattern: str | None) -> str:
     return (found[0] if found else "") or first.parent.name or "take"
 
 
-def row_numbers(capture: Capture, channels: Sequence[int]) -> list[int]:
+def row_numbers(numbers: Sequence[int], channels: Sequence[int]) -> list[int]:
     """The number on the sheet, from 1, of every track read, row by row.
+
+    Args:
+        numbers: that the names of the files read give them; ``channels``: of each.
 
     A stereo file with number n holds the tracks 2n-1 and 2n when all files are stereo; else
     tracks are counted through.
     """
     if channels and all(count == 1 for count in channels):
-        return list(capture.numbers)
+        return list(numbers)
     if channels and all(count == 2 for count in channels):
-        return [2 * n - 1 + side for n in capture.numbers for side in (0, 1)]
+        return [2 * n - 1 + side for n in numbers for side in (0, 1)]
     return list(range(1, sum(channels) + 1))
 
 
@@ -183,27 +186,68 @@ def judge(
     """
     if not capture.is_set:
         return []
-    findings = _numbers(capture, sum(lay.channels for _, lay in layouts), channels)
-    compared: tuple[tuple[str, str, str, Callable[[Layout], int | str | None], Remedy], ...] = (
-        ("set-length", "lengths", "frames", lambda lay: lay.found_frames, Remedy.RECOPY),
-        ("set-rate", "sampling rates", "Hz", lambda lay: lay.rate_hz or None, Remedy.REPLAY),
-        ("set-word-length", "word lengths", "bit", _word_length, Remedy.REPLAY),
-    )
-    for kind, what, unit, value_of, remedy in compared:
-        told = [(path.name, value_of(layout)) for path, layout in layouts]
+    findings = _numbers(capture, _tracks_in(capture, layouts), channels)
+    for equal in _EQUAL:
+        told = [(path.name, equal.value_of(layout)) for path, layout in layouts]
         values = {name: value for name, value in told if value is not None}
         if len(set(values.values())) > 1:
-            findings.append(_unequal(kind, what, unit, values, remedy))
+            findings.append(_unequal(equal, values))
     return findings
 
 
-def _word_length(layout: Layout) -> str:
-    return f"{layout.word_length} {layout.encoding.value}"
+@dataclass(frozen=True, slots=True)
+class _Equal:
+    """What is the same in all files of a set; ``value_of``: None where a file does not tell."""
+
+    kind: str
+    what: str
+    unit: str
+    value_of: Callable[[Layout], int | str | None]
+    remedy: Remedy
+    what_next: str
 
 
-def _unequal(
-    kind: str, what: str, unit: str, values: dict[str, int | str], remedy: Remedy
-) -> Finding:
+def _word_length(layout: Layout) -> str | None:
+    return f"{layout.word_length} {layout.encoding.value}" if layout.word_length else None
+
+
+_EQUAL: Final = (
+    _Equal(
+        "set-length",
+        "lengths",
+        "frames",
+        lambda layout: layout.found_frames,
+        Remedy.RECOPY,
+        "Fetch those that are not whole again from where they were recorded",
+    ),
+    _Equal(
+        "set-rate",
+        "sampling rates",
+        "Hz",
+        lambda layout: layout.rate_hz or None,
+        Remedy.REPLAY,
+        "See whether all are of this take, and look for the files as they were recorded, before "
+        "the tape is played again",
+    ),
+    _Equal(
+        "set-word-length",
+        "word lengths",
+        "bit",
+        _word_length,
+        Remedy.REPLAY,
+        "Look for the files as they were recorded before the tape is played again",
+    ),
+)
+
+
+def _tracks_in(capture: Capture, layouts: Sequence[tuple[Path, Layout]]) -> int | None:
+    """How many tracks the files hold together; None where one of them does not tell."""
+    counts = [layout.channels for _, layout in layouts]
+    return sum(counts) if len(counts) == len(capture.files) and all(counts) else None
+
+
+def _unequal(equal: _Equal, values: dict[str, int | str]) -> Finding:
+    unit = equal.unit
     usual, count = Counter(values.values()).most_common(1)[0]
     others = {name: value for name, value in values.items() if value != usual}
     if count > len(others):
@@ -214,10 +258,11 @@ def _unequal(
         told = ", ".join(f"{shown(name)} {value} {unit}" for name, value in [*values.items()][:4])
     return Finding(
         check="tracks",
-        kind=kind,
+        kind=equal.kind,
         verdict=Verdict.REDO,
-        remedy=remedy,
-        text=f"The files of this track set differ in their {what}: {told}.",
+        remedy=equal.remedy,
+        text=f"The files of this track set differ in their {equal.what}: {told}. "
+        f"{equal.what_next}.",
         values={
             "usual": usual,
             "others": {shown(name): value for name, value in [*others.items()][:64]},
@@ -226,7 +271,7 @@ def _unequal(
     )
 
 
-def _numbers(capture: Capture, found: int, asked: int | None) -> list[Finding]:
+def _numbers(capture: Capture, found: int | None, asked: int | None) -> list[Finding]:
     findings = []
     counts = Counter(capture.numbers)
     doubled = sorted(number for number, count in counts.items() if count > 1)
@@ -245,7 +290,7 @@ def _numbers(capture: Capture, found: int, asked: int | None) -> list[Finding]:
     missing = sorted(set(range(1, max(counts) + 1)) - set(counts) - {0})
     if 0 in counts:  # counted from 0
         missing = sorted(set(range(max(counts) + 1)) - set(counts))
-    short = asked is not None and found < asked
+    short = asked is not None and found is not None and found < asked
     if missing or short:
         which = f"number {', '.join(map(str, missing[:16]))}" if missing else "by the sheet's count"
         findings.append(

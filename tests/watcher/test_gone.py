@@ -7,19 +7,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from verifying import capture, run
+from verifying import capture, checked, run
 
 from watcher.cli import main
 from watcher.exits import Exit
 
 NAMES = ("take_08_tr01.wav", "take_08_tr02.wav", "take_08_tr03.wav")
-
-
-def checked(capsys: pytest.CaptureFixture[str], folder: Path) -> tuple[Exit, dict[str, Any]]:
-    capsys.readouterr()
-    status = main(["check", "--json", str(folder)])
-    (line,) = capsys.readouterr().out.splitlines()
-    return status, json.loads(line)
 
 
 def lost_of(report: dict[str, Any]) -> list[dict[str, Any]]:
@@ -32,13 +25,13 @@ def test_a_lost_file_stays_missing_however_often_the_set_is_checked(
 ) -> None:
     for number, one in enumerate(NAMES):
         capture(tmp_path / one, seed=number, channels=1)
-    _, before = checked(capsys, tmp_path)
+    _, before = checked(capsys, str(tmp_path))
     assert lost_of(before) == []
     held = {f["name"]: f["sha256"] for f in before["capture"]["files"]}
     content = (tmp_path / name).read_bytes()
     (tmp_path / name).unlink()
     for _ in range(2):
-        status, report = checked(capsys, tmp_path)
+        status, report = checked(capsys, str(tmp_path))
         assert status is Exit.REDO
         (finding,) = lost_of(report)
         assert (finding["verdict"], finding["remedy"]) == ("redo", "recopy")
@@ -50,7 +43,7 @@ def test_a_lost_file_stays_missing_however_often_the_set_is_checked(
         assert results[name]["state"] == "missing"
         assert last["counts"]["intact"] == 2
     (tmp_path / name).write_bytes(content)
-    _, report = checked(capsys, tmp_path)
+    _, report = checked(capsys, str(tmp_path))
     assert lost_of(report) == []
     assert run(capsys, str(tmp_path))[2]["counts"]["intact"] == 3
 
@@ -60,12 +53,12 @@ def test_a_person_may_sign_the_set_as_it_is_without_it(
 ) -> None:
     for number, one in enumerate(NAMES):
         capture(tmp_path / one, seed=number, channels=1)
-    checked(capsys, tmp_path)
+    checked(capsys, str(tmp_path))
     (tmp_path / NAMES[2]).unlink()
-    checked(capsys, tmp_path)
+    checked(capsys, str(tmp_path))
     sign = ["signoff", str(tmp_path / NAMES[0]), "--by", "AB", "--note", "two tracks only"]
     assert main(sign) is Exit.CLEAR
-    _, report = checked(capsys, tmp_path)
+    _, report = checked(capsys, str(tmp_path))
     assert lost_of(report) == []
     assert report["signoff"]["by"] == "AB"
     assert NAMES[2] not in run(capsys, str(tmp_path))[1]
@@ -76,9 +69,9 @@ def test_a_file_under_another_name_with_the_same_content_is_not_lost(
 ) -> None:
     for number, one in enumerate(NAMES):
         capture(tmp_path / one, seed=number, channels=1)
-    checked(capsys, tmp_path)
+    checked(capsys, str(tmp_path))
     (tmp_path / NAMES[2]).rename(tmp_path / "take_08_trk03.wav")
-    _, report = checked(capsys, tmp_path)
+    _, report = checked(capsys, str(tmp_path))
     assert lost_of(report) == []
     assert run(capsys, str(tmp_path))[2]["counts"]["intact"] == 3
 
@@ -88,14 +81,14 @@ def test_an_odd_date_neither_ends_the_check_nor_signs_a_file_away(
 ) -> None:
     for number, one in enumerate(NAMES):
         capture(tmp_path / one, seed=number, channels=1)
-    checked(capsys, tmp_path)
+    checked(capsys, str(tmp_path))
     (tmp_path / NAMES[2]).unlink()
-    checked(capsys, tmp_path)
+    checked(capsys, str(tmp_path))
     (path,) = tmp_path.glob("*.vigil.json")
     report = json.loads(path.read_text())
     report["earlier"][0]["at"] = "2026-01-01T00:00:00"  # no offset
     report["signoff"] = {"by": "AB", "at": "2026-01-02", "note": None, "verdict": "clear"}
     path.write_text(json.dumps(report))
-    _, again = checked(capsys, tmp_path)
+    _, again = checked(capsys, str(tmp_path))
     assert "not-run" not in [finding["kind"] for finding in again["findings"]]
     assert [finding["kind"] for finding in lost_of(again)] == ["set-missing"]

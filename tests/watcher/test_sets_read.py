@@ -1,0 +1,103 @@
+"""Track sets of which a file is cut short or cannot be read: what is told of it and the rest."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+from verifying import capture, checked
+
+from checks.container import Layout, parse
+from watcher.exits import Exit
+from watcher.files import FdSource, open_capture
+from watcher.tracksets import Capture, judge
+
+NAMES = ("take_07_tr01.wav", "take_07_tr02.wav", "take_07_tr03.wav")
+RATE_HZ = 96_000  # of verifying.capture
+
+
+def asked(report: dict[str, Any]) -> dict[str, str]:
+    """Remedies by kind, of what asks for anything."""
+    return {f["kind"]: f["remedy"] for f in report["findings"] if f["verdict"] != "clear"}
+
+
+def layout(path: Path) -> Layout:
+    with open_capture(path) as fd:
+        return parse(FdSource(fd), deep=False)
+
+
+@pytest.fixture
+def take(tmp_path: Path) -> list[Path]:
+    """Three tracks of 100,000 frames."""
+    return [capture(tmp_path / name, 100_000, seed, channels=1) for seed, name in enumerate(NAMES)]
+
+
+@pytest.mark.parametrize("content", [b"", b"notes about the take\n" * 99], ids=["empty", "text"])
+@pytest.mark.parametrize("sheet", ["", "expect: {channels: 3}\n"])
+@pytest.mark.parametrize("which", [0, 1, 2])
+def test_a_file_that_cannot_be_read_tells_nothing_of_its_set(
+    take: list[Path], capsys: pytest.CaptureFixture[str], which: int, sheet: str, content: bytes
+) -> None:
+    take[which].write_bytes(content)
+    (take[0].parent / "transfer.yaml").write_text(sheet)
+    status, report = checked(capsys, str(take[0].parent))
+    assert status is Exit.UNREAD
+    assert asked(report) == {"unreadable": "recopy"}
+    (finding,) = [f for f in report["findings"] if f["kind"] == "unreadable"]
+    assert finding["text"].startswith(f"{NAMES[which]}: ")
+    assert report["capture"]["tracks"] == [f"track {n + 1}" for n in range(3) if n != which]
+
+
+def test_a_file_that_is_cut_short_does_not_end_the_look_at_the_others(
+    take: list[Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    samples, _ = soundfile.read(take[2], dtype="int32")
+    samples[70_000:70_400] = 0
+    soundfile.write(take[2], samples, RATE_HZ, subtype="PCM_24")
+    os.truncate(take[1], 30_044)
+    status, report = checked(capsys, str(take[0].parent))
+    assert status is Exit.UNREAD
+    assert report["capture"]["frames"] == 100_000
+    assert report["capture"]["tracks"] == ["track 1", "track 3"]
+    (zeros,) = [f for f in report["findings"] if f["kind"] == "zero-run"]
+    assert (zeros["start_frame"], zeros["frames"], zeros["tracks"]) == (70_000, 400, [2])
+    (unseen,) = [f for f in report["findings"] if f["kind"] == "not-looked-at"]
+    assert (unseen["verdict"], unseen["remedy"]) == ("unread", "recopy")
+    assert unseen["values"]["files"] == [NAMES[1]]
+    assert "channels" not in asked(report)
+
+
+@pytest.mark.parametrize("kind", ["wav", "flac"])
+def test_what_the_shortest_file_leaves_unseen_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], kind: str
+) -> None:
+    """A little shorter: looked at together, and the rest of the others is not."""
+    for number, frames in enumerate((100_000, 90_000, 100_000), 1):
+        capture(tmp_path / f"take_tr0{number}.{kind}", frames, number, channels=1)
+    status, report = checked(capsys, str(tmp_path))
+    assert status is Exit.UNREAD
+    assert report["capture"]["frames"] == 90_000
+    assert set(asked(report)) >= {"set-length", "not-looked-at"}
+    assert "unreadable" not in asked(report)
+    (unseen,) = [f for f in report["findings"] if f["kind"] == "not-looked-at"]
+    assert unseen["values"]["files"] == [f"take_tr01.{kind}", f"take_tr03.{kind}"]
+    assert unseen["values"]["frames_looked_at"] == 90_000
+    assert "00:00:00.937" in unseen["text"]  # 90,000 frames at 96 kHz
+
+
+def test_what_differs_in_a_set_is_told_with_what_to_do(tmp_path: Path) -> None:
+    noise = np.random.default_rng(1).normal(0, 0.02, 4000)
+    kinds = ((96_000, "PCM_24", 4000), (48_000, "PCM_16", 3000))
+    paths = []
+    for number, (rate, subtype, frames) in enumerate(kinds, 1):
+        paths.append(tmp_path / f"a_tr{number}.wav")
+        soundfile.write(paths[-1], noise[:frames], rate, subtype=subtype)
+    one = Capture(name="a", folder=tmp_path, files=tuple(paths), numbers=(1, 2))
+    found = judge(one, [(path, layout(path)) for path in paths], channels=None)
+    assert [f.kind for f in found] == ["set-length", "set-rate", "set-word-length"]
+    for finding in found:
+        assert any(word in finding.text for word in ("Fetch", "Look for", "look for"))

@@ -1,0 +1,127 @@
+"""The files of a capture while they are being read, and which of them are looked at together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from checks.checksum import FileDigests, UnreadList
+from checks.container import Layout
+from checks.model import CaptureFormat, Finding, Remedy, Verdict, clock
+from watcher.files import Identity, shown
+from watcher.reader import ByteFeed, RawFeed, sample_dtype
+from watcher.sumfiles import SumLine
+
+if TYPE_CHECKING:
+    from watcher.decoder import DecodedFeed
+
+_MOST_NAMED: Final = 4  # own choice: a line; the rest stands in the values
+
+
+@dataclass(slots=True, eq=False)
+class Member:
+    """One file while it is being read; ``decoder``: its feed, where it is decoded."""
+
+    path: Path
+    fd: int
+    before: Identity
+    ctime_ns: int
+    modified: datetime
+    digests: FileDigests = field(default_factory=FileDigests)
+    layout: Layout | None = None
+    data: ByteFeed | None = None
+    feed: RawFeed | DecodedFeed | None = None
+    decoder: DecodedFeed | None = None
+    fmt: CaptureFormat | None = None
+    decoded_whole: bool = False
+    listed: Sequence[tuple[str, SumLine]] = ()
+    unread_lists: Sequence[UnreadList] = ()
+
+    @property
+    def frames(self) -> int | None:
+        """How many it holds; None where only decoding will tell."""
+        return None if self.fmt is None else self.fmt.frames
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """Type of the samples that come out of it."""
+        if self.decoder is not None:
+            return self.decoder.dtype
+        assert self.layout is not None
+        return sample_dtype(self.layout)
+
+
+def common_dtype(members: Sequence[Member]) -> np.dtype[Any]:
+    """Type of the samples of a set: the files' own, or float64 where they differ."""
+    kinds = {member.dtype for member in members}
+    return kinds.pop() if len(kinds) == 1 else np.dtype(np.float64)
+
+
+def in_step(ready: Sequence[Member]) -> list[Member]:
+    """Those of the files that are looked at together: as much of all tracks as can be.
+
+    The checks look at all tracks of a moment at once, so the shortest file ends the look at the
+    others: one that holds a small part of them, cut short by a copy, is rather left out.
+    """
+
+    def seen_until(end: int) -> int:
+        return end * sum(m.fmt.channels for m in ready if m.fmt and (m.frames or 0) >= end)
+
+    ends = {m.frames for m in ready if m.frames is not None}
+    end = max(ends, key=lambda end: (seen_until(end), end), default=0)
+    return [m for m in ready if m.frames is None or m.frames >= end]
+
+
+def not_looked_at(
+    ready: Sequence[Member], seen: Sequence[Member], frames: int, rate_hz: int
+) -> list[Finding]:
+    """What the files of a set hold and no check has seen.
+
+    Args:
+        seen: those that were looked at together, over so many ``frames``.
+    """
+    out = [m for m in ready if m not in seen]
+    beyond = [m for m in seen if m.frames is not None and m.frames > frames]
+    findings = []
+    if out:
+        text = (
+            f"{_names(out)} {'was' if len(out) == 1 else 'were'} not looked at: so much shorter "
+            "than the others that it would have cut the look at them short. Fetch what is not "
+            "whole again from where it was recorded; then all is looked at."
+        )
+        findings.append(_unseen(out, text, Remedy.RECOPY, 0))
+    if beyond and len(seen) > 1:
+        text = (
+            f"{_names(beyond)} {'was' if len(beyond) == 1 else 'were'} not looked at beyond "
+            f"{clock(frames, rate_hz)}, where another file of the set ends or could not be read "
+            "on: nothing is known of the rest."
+        )
+        findings.append(_unseen(beyond, text, Remedy.NONE, frames))
+    return findings
+
+
+def _names(members: Sequence[Member]) -> str:
+    told = ", ".join(shown(m.path.name) for m in members[:_MOST_NAMED])
+    more = len(members) - _MOST_NAMED
+    return f"{told} and {more} more" if more > 0 else told
+
+
+def _unseen(members: Sequence[Member], text: str, remedy: Remedy, frames: int) -> Finding:
+    # no place in time: nothing is said of how the tracks that were looked at end
+    return Finding(
+        check="container",
+        kind="not-looked-at",
+        verdict=Verdict.UNREAD,
+        remedy=remedy,
+        text=text,
+        values={
+            "files": [shown(m.path.name) for m in members[:64]],
+            "count": len(members),
+            "frames_looked_at": frames,
+        },
+    )
