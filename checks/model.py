@@ -105,7 +105,7 @@ class CaptureFormat:
         floating: samples are float (full scale 1.0), not int32 (full scale 2**31).
         frames: whole frames found in the file; None where only decoding will tell.
         container_bits: bits a stored sample occupies (32 for 24-in-32); 0 when compressed.
-        lossy: the coding kept fewer bits than the decoder gives (A-law, ADPCM).
+        lossy: the coding's name, where it does not give back what went in (A-law, MP3); else "".
     """
 
     rate_hz: int
@@ -114,7 +114,7 @@ class CaptureFormat:
     floating: bool = False
     frames: int | None = None
     container_bits: int = 0
-    lossy: bool = False
+    lossy: str = ""
 
     @property
     def full_scale(self) -> float:

@@ -46,6 +46,7 @@ class Context:
     sheet: Sheet = field(default_factory=Sheet)
     limits: Limits = field(default_factory=Limits)
     container: str | None = None  # kind of container, for what the sheet asks of it
+    ending: str = ""  # of the file's name, which may say otherwise
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ class Check:
 
 
 CHECKS: Final[tuple[Check, ...]] = (
-    Check("format", lambda c: FormatPass(c.fmt, c.sheet, c.limits.format, c.container)),
+    Check("format", lambda c: FormatPass(c.fmt, c.sheet, c.limits.format, c.container, c.ending)),
     Check("clipping", lambda c: ClippingPass(c.fmt, c.sheet, c.limits.clipping)),
     Check(
         "dropouts",

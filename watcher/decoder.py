@@ -29,6 +29,7 @@ class DecodedFeed:
 
     Attributes:
         channels, rate_hz, word_length, floating: what the decoder says.
+        lossy: the coding's name, where it does not give back what went in; else empty.
     """
 
     def __init__(self, fd: int) -> None:
@@ -45,6 +46,8 @@ class DecodedFeed:
         self.container: str = self._file.format
         self.frames_promised: int = self._file.frames
         self.word_length, self.floating = _SUBTYPES.get(self.subtype, (16, False))
+        lossless = self.subtype.startswith(_LOSSLESS)
+        self.lossy = "" if lossless else str(_LOSSY.get(self.subtype, self.subtype))
         self.dtype = np.dtype(
             np.int32 if not self.floating else np.float64 if self.word_length == 64 else np.float32
         )
@@ -98,6 +101,22 @@ _SUBTYPES: Final = {
     "MPEG_LAYER_I": (32, True),
     "MPEG_LAYER_II": (32, True),
     "MPEG_LAYER_III": (32, True),
+}
+
+# By the documentation of libsndfile 1.2; a coding it learns later counts as lossy until it is here.
+_LOSSLESS: Final = ("PCM", "ALAC", "FLOAT", "DOUBLE", "DWVW", "DPCM")
+_LOSSY: Final = {
+    "ULAW": "mu-law",
+    "ALAW": "A-law",
+    "VORBIS": "Vorbis",
+    "OPUS": "Opus",
+    "MPEG_LAYER_I": "MPEG layer I",
+    "MPEG_LAYER_II": "MPEG layer II",
+    "MPEG_LAYER_III": "MP3",
+    "GSM610": "GSM 6.10",
+    **dict.fromkeys(("IMA_ADPCM", "MS_ADPCM", "VOX_ADPCM"), "ADPCM"),
+    **dict.fromkeys(("G721_32", "G723_24", "G723_40"), "ADPCM"),
+    **dict.fromkeys(("NMS_ADPCM_16", "NMS_ADPCM_24", "NMS_ADPCM_32"), "ADPCM"),
 }
 
 

@@ -207,8 +207,9 @@ def _capture_line(reading: Reading, files: Sequence[FileLine], rate: int | None)
     layout = next((m.layout for m in reading.members if m.layout is not None), None)
     fmt = reading.fmt
     channels = fmt.channels if fmt else (layout.channels if layout else 0)
-    decoded = fmt is not None and not fmt.lossy  # what else a decoder says of words is its own
-    word_length = fmt.word_length if fmt and decoded else (layout.word_length if layout else 0)
+    word_length = fmt.word_length if fmt else (layout.word_length if layout else 0)
+    if fmt is not None and fmt.lossy:  # the words are the decoder's then, not the file's
+        word_length = layout.word_length if layout else 0
     frames = reading.frames
     return CaptureLine(
         name=name,

@@ -71,6 +71,18 @@ def test_sixteen_bits_in_words_of_twenty_four() -> None:
     assert asks(outcome) == [("unused-bits", "redo", "replay", (0, 1))]
 
 
+@pytest.mark.parametrize(
+    ("expect", "told"),
+    [
+        (Expect(), "bits ever change, though the header promises them, and 24 are usual"),
+        (Expect(word_length=24), "bits ever change, the sheet asks for 24:"),
+    ],
+)
+def test_it_is_said_who_asks_for_the_bits(expect: Expect, told: str) -> None:
+    (finding,) = run(noise(bits=16), sheet=Sheet(expect=expect)).findings
+    assert told in finding.text
+
+
 def test_twenty_four_bits_in_words_of_thirty_two_are_a_note() -> None:
     outcome = run(noise(), word_length=32)
     assert asks(outcome) == []
