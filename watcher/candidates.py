@@ -21,9 +21,11 @@ from watcher.booking import Booked, book, same_as_known
 from watcher.errors import ConfigError
 from watcher.fellows import Fellows, TakeKey, key_of
 from watcher.files import Stamp
+from watcher.gone import on_record
 from watcher.lease import Lease
 from watcher.ledger import Ledger, State
 from watcher.ledger import now as wall_time
+from watcher.report import sidecar_path
 from watcher.settings import Applied, Settings, Sheets, TrackSets
 from watcher.settling import Answer, Asked, Sighting
 from watcher.tracksets import Capture, grouped
@@ -205,7 +207,10 @@ class Candidates:
         captures = [Capture.of_file(path) for path in unit.seen]
         if unit.key.suffix is not None:
             captures = grouped(
-                unit.seen, self._rule, lambda p: unit.seen[p].header(p, self._header_of)
+                unit.seen,
+                self._rule,
+                lambda p: unit.seen[p].header(p, self._header_of),
+                lambda capture: self._on_record(unit.place, capture),
             )
         for capture in captures:
             kept = former.get((capture.name, capture.files))
@@ -222,6 +227,14 @@ class Candidates:
         if not unit.waiting:
             self._units.pop(unit.key, None)
         return [path for path in left if path not in unit.seen]
+
+    def _on_record(self, place: Place, capture: Capture) -> bool:
+        """Whether files were checked as a set: by the ledger, or by a report on disk."""
+        owners = (self._ledger.capture_of_file(path) for path in capture.files)
+        if any(row is not None and row.is_set and row.checked_at is not None for row in owners):
+            return True
+        path = sidecar_path(capture.report_stem, self._settings.reports, place.path)
+        return on_record(capture, path)
 
     def _book(self, unit: _Unit, capture: Capture, state: State, why: str | None) -> Booked:
         booked = book(

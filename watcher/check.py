@@ -16,6 +16,7 @@ from watcher.errors import ConfigError, UsageError
 from watcher.examine import examine
 from watcher.exits import BY_VERDICT, Exit
 from watcher.files import shown
+from watcher.gone import on_record
 from watcher.lineups import LineupEntry, entry_of
 from watcher.partner import Partner, cores, partner_for
 from watcher.report import SUFFIX, Report, ReportError, sidecar_path
@@ -114,16 +115,25 @@ def plan(paths: Sequence[str], settings: Settings) -> list[Job]:
     if mistakes:
         raise ConfigError(dict.fromkeys(mistakes))
     wanted = {path for path, _ in named}
+
+    def report_path(capture: Capture) -> Path:
+        return sidecar_path(capture.report_stem, settings.reports, tops[capture.files[0]])
+
+    captures = grouped(
+        applied,
+        lambda path: applied[path].track_sets,
+        on_record=lambda capture: on_record(capture, report_path(capture)),
+    )
     jobs = [
         Job(
             capture=capture,
             applied=applied[capture.files[0]],
-            report_path=sidecar_path(capture.report_stem, settings.reports, tops[capture.files[0]]),
+            report_path=report_path(capture),
             bytes=sum(_size(file) for file in capture.files),
             top=tops[capture.files[0]],
             reports=settings.reports,
         )
-        for capture in grouped(applied, lambda path: applied[path].track_sets)
+        for capture in captures
         if wanted.intersection(capture.files)
     ]
     # line-ups first: the others are told which one they stand on

@@ -86,12 +86,15 @@ def grouped(
     paths: Iterable[Path],
     rule_for: Callable[[Path], TrackSets],
     layout_of: Callable[[Path], Layout | None] | None = None,
+    on_record: Callable[[Capture], bool] = lambda _: False,
 ) -> list[Capture]:
     """Captures made of some files of any folders; every file is in exactly one.
 
     Args:
         rule_for: the rule that holds for a file.
         layout_of: what a file's header says; None where it cannot be read. For tests.
+        on_record: whether such a set was checked before. It stays one, though a single file is
+            left of it, or one does not fit the others any more: else nobody would be told.
     """
     layout_of = layout_of or header
     alone: list[Path] = []
@@ -108,18 +111,17 @@ def grouped(
     for (folder, take, _), members in sets.items():
         members.sort(key=lambda m: (m[0], os.fsencode(m[1].name)))
         files = [path for _, path in members]
-        layouts = [layout_of(path) for path in files]
-        if len(members) < 2 or not _plausible(take, layouts):
-            captures += [Capture.of_file(path) for path in files]
-            continue
-        captures.append(
-            Capture(
-                name=_set_name(files[0], rule_for(files[0]).pattern),
-                folder=folder,
-                files=tuple(files),
-                numbers=tuple(number for number, _ in members),
-            )
+        whole = Capture(
+            name=_set_name(files[0], rule_for(files[0]).pattern),
+            folder=folder,
+            files=tuple(files),
+            numbers=tuple(number for number, _ in members),
         )
+        fits = len(files) > 1 and _plausible(take, [layout_of(path) for path in files])
+        if fits or on_record(whole):
+            captures.append(whole)
+        else:
+            captures += [Capture.of_file(path) for path in files]
     return sorted(captures, key=lambda c: os.fsencode(c.files[0]))
 
 

@@ -92,3 +92,90 @@ def test_an_odd_date_neither_ends_the_check_nor_signs_a_file_away(
     _, again = checked(capsys, str(tmp_path))
     assert "not-run" not in [finding["kind"] for finding in again["findings"]]
     assert [finding["kind"] for finding in lost_of(again)] == ["set-missing"]
+
+
+def asked(report: dict[str, Any]) -> dict[str, str]:
+    """Remedies by kind, of what asks for anything."""
+    return {f["kind"]: f["remedy"] for f in report["findings"] if f["verdict"] != "clear"}
+
+
+@pytest.mark.parametrize("sheet", ["", "expect: {channels: 3}\n"])
+def test_a_set_of_which_one_file_is_left_is_still_that_set(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], sheet: str
+) -> None:
+    (tmp_path / "transfer.yaml").write_text(sheet)
+    for number, one in enumerate(NAMES):
+        capture(tmp_path / one, seed=number, channels=1)
+    checked(capsys, str(tmp_path))
+    content = {name: (tmp_path / name).read_bytes() for name in NAMES[1:]}
+    lost = []
+    for name in reversed(NAMES[1:]):
+        (tmp_path / name).unlink()
+        lost.append(name)
+        for _ in range(2):
+            status, report = checked(capsys, str(tmp_path))
+            assert status is Exit.REDO
+            assert asked(report) == {"set-missing": "recopy"}
+            assert sorted(lost_of(report)[0]["values"]["files"]) == sorted(lost)
+    assert [*tmp_path.glob("*.vigil.json")] == [tmp_path / "take_08.set.vigil.json"]
+    for name in NAMES[1:]:
+        (tmp_path / name).write_bytes(content[name])
+    status, report = checked(capsys, str(tmp_path))
+    assert (status, asked(report)) == (Exit.CLEAR, {})
+
+
+def test_the_one_file_that_is_left_may_be_signed_as_it_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for number, name in enumerate(("duo.L.wav", "duo.R.wav")):
+        capture(tmp_path / name, seed=number, channels=1)
+    checked(capsys, str(tmp_path))
+    (tmp_path / "duo.R.wav").unlink()
+    assert checked(capsys, str(tmp_path))[0] is Exit.REDO
+    sign = ["signoff", str(tmp_path / "duo.L.wav"), "--by", "AB", "--note", "left only"]
+    assert main(sign) is Exit.CLEAR
+    status, report = checked(capsys, str(tmp_path))
+    assert (status, lost_of(report)) == (Exit.CLEAR, [])
+    assert report["signoff"]["by"] == "AB"
+
+
+def test_a_file_that_does_not_fit_in_the_place_of_one_of_the_set_is_altered(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for number, one in enumerate(NAMES):
+        capture(tmp_path / one, seed=number, channels=1)
+    checked(capsys, str(tmp_path))
+    capture(tmp_path / NAMES[1], 9000, seed=9, channels=4)
+    for _ in range(2):
+        status, report = checked(capsys, str(tmp_path))
+        assert status in (Exit.REDO, Exit.UNREAD)
+        assert [line["name"] for line in report["capture"]["files"]] == [*NAMES]
+        (altered,) = [f for f in report["findings"] if f["kind"] == "altered"]
+        assert altered["values"]["file"] == NAMES[1]
+    sign = ["signoff", str(tmp_path / NAMES[0]), "--by", "AB", "--note", "another tape"]
+    assert main(sign) is Exit.CLEAR
+    status, report = checked(capsys, str(tmp_path))
+    assert (status, report["signoff"]["by"]) == (Exit.CLEAR, "AB")
+    assert "altered" not in asked(report)
+
+
+def test_a_file_of_another_kind_is_not_taken_for_what_is_left_of_a_set(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for number, name in enumerate(("duo.L.wav", "duo.R.wav")):
+        capture(tmp_path / name, seed=number, channels=1)
+    checked(capsys, str(tmp_path))
+    for name in ("duo.L.wav", "duo.R.wav"):
+        (tmp_path / name).unlink()
+    capture(tmp_path / "duo.L.flac", channels=1)
+    _, report = checked(capsys, str(tmp_path))
+    assert report["capture"]["name"] == "duo.L.flac"
+
+
+def test_a_report_of_a_set_that_cannot_be_read_is_told_for_the_file_that_is_left(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    capture(tmp_path / "duo.L.wav", channels=1)
+    (tmp_path / "duo.set.vigil.json").write_text("{")
+    assert main(["check", str(tmp_path)]) is Exit.FAULT
+    assert "earlier report cannot be read" in capsys.readouterr().err
