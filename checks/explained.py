@@ -31,6 +31,7 @@ _ALIKE: Final = ("identical", "same-signal", "inverted", "delayed")
 _EXPLAINED: Final = ("dropouts", "ultrasonic")
 _ENDS: Final = ("brickwall", "absent")
 _OF_PROGRAMME: Final = (*_ENDS, "contact-loss", "level-dip", "hf-loss")
+_OFTEN: Final = 4  # jumps that more come of than of a single fault, told as one; own choice
 _NO_PROGRAMME: Final = tuple(str(k) for k in (TrackKind.TIMECODE, TrackKind.PILOT, TrackKind.CLICK))
 
 _NOT_JUDGED: Final = (
@@ -76,7 +77,8 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
             return f
         if f.kind in _DIPS and any(_in_tops(f, one, rate_hz) for one in clipped):
             return _noted(f, _FLAT, "clipping")
-        again = _NO_PROGRAMME if "jumps" in f.values else (str(TrackKind.CLICK),)
+        recurs = int(str(f.values.get("times", 1))) > _OFTEN
+        again = _NO_PROGRAMME if recurs else (str(TrackKind.CLICK),)
         if f.kind == "step" and all_are(f, again):
             return _noted(f, _CLICKS, "track kind")
         if f.kind == "step" and any(_at_seams(f, one) for one in alike):

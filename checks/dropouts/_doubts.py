@@ -1,22 +1,26 @@
 """Steps as they come: what a single one proves depends on how many there are of its like.
 
 A signal may jump by its own nature: a pulse, a clock, sound that was once coded in blocks. Jumps
-that recur without proof are therefore told as one finding, and a proof on one track alone is not
-trusted among them, unless it is beyond doubt. A cut told by prediction from both sides is not
+that recur without proof are therefore told as one finding, and a proof on one track alone only asks
+to listen among them, unless it is beyond doubt. A cut told by prediction from both sides is not
 trusted either where such jumps come more often than once a second: so does each note of a
-generator, which begins within one sample. Sounds that begin or end within one sample on top of
-others are told only where several tracks do so at once, and not again and again. Jumps of one
-track in step with a clock are its own and told not at all.
+generator, which begins within one sample, but not on nearly all of many tracks each time. Sounds
+that begin or end within one sample on top of others are told only where several tracks do so at
+once, and not again and again. Jumps of one track in step with a clock are its own and told not at
+all.
 """
 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from checks.dropouts._events import Event, EventLog, told_together
+from checks.dropouts._events import PLACES, Event, EventLog, told_together
+from checks.dropouts._sentences import JUMP, JUMPS, PERHAPS_WORD
 from checks.model import CaptureFormat, Finding, Remedy, Verdict
 
 OFTEN: Final = 4
@@ -25,6 +29,11 @@ OFTEN: Final = 4
 BEYOND_DOUBT: Final = 50.0
 """Standard deviations from which on what is proven on one track stands, whatever recurs there.
 From own trials: what a signal's own jumps make believe stays under 25."""
+
+BROAD: Final = 3
+BROAD_SHARE: Final = 0.75
+"""Fewest tracks, and least share of all, that no generator starts anew at one sample again and
+again. Common practice: what a recorder loses, it loses on all."""
 
 _PREDICTED: Final = ("cut", "lost")  # causes told by prediction alone
 
@@ -42,13 +51,10 @@ class Doubts:
         self._sure = EventLog(listed=listed, gap=told_together(fmt.rate_hz))
         self._lone: list[Event] = []  # proven on one track only
         self._predicted: list[Event] = []  # cuts proven by prediction alone
-        self._unproven: list[Event] = []
-        self._sounds: list[Event] = []  # sounds that begin or end would do the same
-        self._sound_count, self._sound_last = 0, 0
+        self._unproven: dict[str, _Pile] = {}  # by their sentence
+        self._sounds = _Pile(listed)  # sounds that begin or end would do the same
         self._proven_counts = [0] * fmt.channels
         self._counts = [0] * fmt.channels
-        self._jumps = 0
-        self._last = 0
 
     def proven(self, event: Event, *, sure: bool = False) -> None:
         """``sure``: whatever recurs here."""
@@ -56,7 +62,11 @@ class Doubts:
             self._proven_counts[track] += 1
         if sure:
             self._sure.add(event, within=1)
-        elif event.values.get("cause") in _PREDICTED and len(self._predicted) < self._listed:
+        elif (
+            event.values.get("cause") in _PREDICTED
+            and not self._broad(event)
+            and len(self._predicted) < self._listed
+        ):
             self._predicted.append(event)
         elif len(event.tracks) == 1 and len(self._lone) < self._listed:
             self._lone.append(event)
@@ -68,110 +78,142 @@ class Doubts:
 
         On one track of several it is taken for that: what is lost is lost on all.
         """
-        if not sound:
+        if sound:
+            self._sounds.add(event)
+        else:
             self._take(event)
-            return
-        self._sound_count += 1
-        self._sound_last = event.stop
-        if len(self._sounds) < self._listed:
-            self._sounds.append(event)
 
     def _take(self, event: Event) -> None:
         for track in event.tracks:
             self._counts[track] += 1
-        self._jumps += 1
-        self._last = max(self._last, event.stop)
-        if len(self._unproven) < self._listed:
-            self._unproven.append(event)
+        self._unproven.setdefault(event.text, _Pile(self._listed)).add(event)
 
     def finish(self) -> tuple[tuple[Finding, ...], list[int]]:
         """The findings, and the steps counted on each track."""
         self._admit_sounds()
         doubted = self._doubt_predictions()
-        events = self._unproven
-        tracks = {track for event in events for track in event.tracks}
-        if len(tracks) == 1 and not doubted and _keeps_time([event.start for event in events]):
-            events, self._counts = [], [0] * self._fmt.channels
-        log = self._sure
-        recurs = len(events) > OFTEN and self._often(self._jumps, events, self._last)
-        jumps = self._jumps + self._sound_count
-        own = self._restless(jumps) if jumps > 2 * len(self._lone) else set()
-        for event in self._predicted:
-            log.add(event, within=1)
-        for event in self._lone:
-            if not own & set(event.tracks) or _height(event) >= BEYOND_DOUBT:
-                log.add(event, within=1)
-        if recurs:
-            log.add(self._as_one(events))
-        else:
-            for event in events:
-                log.add(event)
+        own = not doubted and self._keeps_time()
+        self._doubt_lone()
+        if own:
+            self._unproven, self._counts = {}, [0] * self._fmt.channels
+        for event in [*self._predicted, *self._lone]:
+            self._sure.add(event, within=1)
+        for pile in self._unproven.values():
+            for event in [pile.as_one()] if pile.recurs(self._fmt.rate_hz) else pile.in_order():
+                self._sure.add(event)
         counts = [a + b for a, b in zip(self._proven_counts, self._counts, strict=True)]
-        return log.findings(), counts
+        return self._sure.findings(), counts
+
+    def _broad(self, event: Event) -> bool:
+        """Whether nearly all of many tracks show it."""
+        return len(event.tracks) >= max(BROAD, BROAD_SHARE * self._fmt.channels)
+
+    def _keeps_time(self) -> bool:
+        """Whether one track alone jumps, in step with a clock."""
+        events = [event for pile in self._unproven.values() for event in pile.events]
+        tracks = {track for event in events for track in event.tracks}
+        return len(tracks) == 1 and _keeps_time(sorted(event.start for event in events))
 
     def _admit_sounds(self) -> None:
         """What may be sounds is that on one track of several, or again and again, as notes come."""
-        sounds, count = self._sounds, self._sound_count
-        if len(sounds) > OFTEN and self._often(count, sounds, self._sound_last):
+        if self._sounds.recurs(self._fmt.rate_hz):
             return
         one = 1 if self._fmt.channels > 1 else 0
-        for event in [event for event in sounds if len(event.tracks) > one]:
+        for event in [event for event in self._sounds.events if len(event.tracks) > one]:
             self._sounds.remove(event)
-            self._sound_count -= 1
             self._take(event)
-        self._unproven.sort(key=lambda event: event.start)
-
-    def _often(self, jumps: int, events: list[Event], last: int) -> bool:
-        """Whether jumps come more often than once a second."""
-        return jumps * self._fmt.rate_hz > last - events[0].start
 
     def _doubt_predictions(self) -> bool:
         """Among jumps that come again and again, cuts told by prediction join the unproven.
 
         Unless most of them have lost one and the same number of frames, as no notes do.
         """
-        both = sorted([*self._unproven, *self._predicted], key=lambda event: event.start)
-        every = sorted([*both, *self._sounds], key=lambda event: event.start)
-        jumps = self._jumps + len(self._predicted)
-        if not self._predicted or len(every) <= OFTEN:
+        jumps = self._unproven.get(JUMP, _Pile(self._listed))
+        every = jumps.with_more([*self._predicted, *self._sounds.events])
+        if not self._predicted or not every.recurs(self._fmt.rate_hz):
             return False
         lags = Counter(event.values.get("lost_frames") for event in self._predicted)
         lags.pop(None, None)
-        if lags and 2 * max(lags.values()) > len(both):
+        if lags and 2 * max(lags.values()) > len(jumps.events) + len(self._predicted):
             return False
-        last = max(self._last, *(event.stop for event in self._predicted))
-        if not self._often(jumps + self._sound_count, every, max(last, self._sound_last)):
-            return False
-        self._unproven, self._predicted = both, []
-        self._jumps, self._last = jumps, last
+        self._unproven[JUMP] = jumps.with_more([_doubted(event, JUMP) for event in self._predicted])
+        self._predicted = []
         return True
 
-    def _restless(self, jumps: int) -> set[int]:
-        """The tracks that jump, proof or not, where jumps recur."""
-        events = sorted([*self._unproven, *self._sounds], key=lambda event: event.start)
-        last = max(self._last, self._sound_last)
-        if len(events) <= OFTEN or not self._often(jumps, events, last):
-            return set()
-        return {track for event in events for track in event.tracks}
+    def _doubt_lone(self) -> None:
+        """Where a track jumps again and again, what is proven on it alone is not."""
+        every = _Pile(self._listed)
+        for pile in (*self._unproven.values(), self._sounds):
+            every = every.with_more(pile.events, count=pile.count)
+        if not every.recurs(self._fmt.rate_hz) or every.count <= 2 * len(self._lone):
+            return
+        restless = {track for event in every.events for track in event.tracks}
+        for event in list(self._lone):
+            near = every.first - self._fmt.rate_hz <= event.start <= every.last + self._fmt.rate_hz
+            if near and event.tracks[0] in restless and _height(event) < BEYOND_DOUBT:
+                self._lone.remove(event)
+                pile = self._unproven.setdefault(PERHAPS_WORD, _Pile(self._listed))
+                pile.add(_doubted(event, PERHAPS_WORD))
 
-    def _as_one(self, events: list[Event]) -> Event:
+
+class _Pile:
+    """Events of one kind: all counted, the first kept."""
+
+    def __init__(self, listed: int) -> None:
+        self._listed = listed
+        self.events: list[Event] = []
+        self.count, self.last = 0, 0
+
+    def add(self, event: Event) -> None:
+        self.count += 1
+        self.last = max(self.last, event.stop)
+        if len(self.events) < self._listed:
+            self.events.append(event)
+
+    def remove(self, event: Event) -> None:
+        self.events.remove(event)
+        self.count -= 1
+
+    def with_more(self, events: Sequence[Event], *, count: int | None = None) -> _Pile:
+        """This pile and some other events, of which there are ``count``."""
+        both = _Pile(len(self.events) + len(events))
+        for event in (*self.events, *events):
+            both.add(event)
+        both.count = self.count + (len(events) if count is None else count)
+        both.last = max(both.last, self.last)
+        return both
+
+    @property
+    def first(self) -> int:
+        return min(event.start for event in self.events)
+
+    def in_order(self) -> list[Event]:
+        return sorted(self.events, key=lambda event: event.start)
+
+    def recurs(self, rate_hz: int) -> bool:
+        """Whether they come more often than once a second."""
+        return self.count > OFTEN and self.count * rate_hz > self.last - self.first
+
+    def as_one(self) -> Event:
+        events = self.in_order()
         return Event(
             kind="step",
             verdict=Verdict.LISTEN,
             remedy=Remedy.LISTEN,
             tracks=tuple(sorted({t for event in events for t in event.tracks})),
             start=events[0].start,
-            stop=self._last,
-            text="The signal jumps between two samples again and again, and each side fits "
-            "itself: samples are lost in many places, or sounds were made to begin within one "
-            "sample, or coded in blocks; listen.",
-            values={
-                "cause": "unproven",
-                "jumps": self._jumps,
-                "first_frames": [event.start for event in events[:8]],
-                "jump_sigma": max(_height(event) for event in events),
-            },
+            stop=self.last,
+            text=JUMPS if events[0].text == JUMP else events[0].text,
+            values={"cause": "unproven", "jump_sigma": max(map(_height, events))},
+            times=self.count,
+            starts=[event.start for event in events[:PLACES]],
         )
+
+
+def _doubted(event: Event, text: str) -> Event:
+    """A proven event that is doubted."""
+    values = {**event.values, "cause": "unproven"}
+    return replace(event, verdict=Verdict.LISTEN, remedy=Remedy.LISTEN, text=text, values=values)
 
 
 def _height(event: Event) -> float:

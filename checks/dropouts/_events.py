@@ -19,7 +19,7 @@ class Event:
 
     Attributes:
         text: the sentence of the finding.
-        values: measured values, JSON-able.
+        values: measured values, JSON-able; only faults of one ``cause`` are told together.
         times: how many of its like, one after the other, it stands for.
         longest: frames of the longest of them, whose text and values are told.
         starts: where each of them begins, up to ``PLACES``; the event itself is the first.
@@ -49,7 +49,7 @@ class EventLog:
         self._kept: dict[tuple[str, Verdict], list[Event]] = {}
         self._count: dict[tuple[str, Verdict], int] = {}
         self._open: list[Event] = []
-        self._last: dict[tuple[str, Verdict, tuple[int, ...]], Event] = {}
+        self._last: dict[tuple[str, Verdict, tuple[int, ...], Value], Event] = {}
 
     def add(self, event: Event, *, within: int = 0) -> None:
         """Take an event; it joins one on other tracks that begins and ends within some frames."""
@@ -72,9 +72,10 @@ class EventLog:
     def _close(self, event: Event) -> None:
         """Count an event that has all its tracks, and keep it or join it to the one before."""
         key = (event.kind, event.verdict)
-        self._count[key] = self._count.get(key, 0) + 1
-        last = self._last.get((*key, event.tracks))
-        if last is not None and -self._gap <= event.start - last.stop <= self._gap:
+        self._count[key] = self._count.get(key, 0) + event.times
+        like = (*key, event.tracks, event.values.get("cause"))
+        last = self._last.get(like)
+        if last is not None and event.times == 1 and abs(event.start - last.stop) <= self._gap:
             last.stop = max(last.stop, event.stop)
             last.start = min(last.start, event.start)
             last.times += 1
@@ -83,12 +84,12 @@ class EventLog:
                 last.text, last.values = event.text, event.values
             last.starts += [event.start] if len(last.starts) < PLACES else []
             return
-        event.starts = [event.start]
+        event.starts = event.starts or [event.start]
         event.longest = event.stop - event.start
         kept = self._kept.setdefault(key, [])
         if len(kept) < self._most:
             kept.append(event)
-            self._last[(*key, event.tracks)] = event
+            self._last[like] = event
 
     def findings(self) -> tuple[Finding, ...]:
         """One finding an event kept; ``count`` and ``listed`` are those of kind and verdict."""

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from checks.dropouts import _burst, _causes, _foreign, _junction, _moves, _turns
-from checks.dropouts import _telling as tell
+from checks.dropouts import _sentences as tell
 from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._foreign import Stretch, Trace
 from checks.dropouts._junction import Junction

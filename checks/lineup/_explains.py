@@ -136,16 +136,11 @@ class _Tones:
     def _places(self, finding: Finding) -> list[float]:
         """Where each time is that a finding tells of; infinitely far where not all are known."""
         values = finding.values
-        times, jumps = values.get("times", 1), values.get("jumps", 1)
-        places: Value = [finding.start_frame]
-        if times != 1:
-            places = values.get("start_frames")
-        elif jumps != 1:
-            places = values.get("first_frames")
+        times = values.get("times", 1)
+        places: Value = [finding.start_frame] if times == 1 else values.get("start_frames")
         known = [f / self._rate_hz for f in places if isinstance(f, int)] if isinstance(
             places, list) else []  # fmt: skip
-        complete = len(known) == max(n for n in (times, jumps, 1) if isinstance(n, int))
-        return sorted(known) if complete else [inf]
+        return sorted(known) if len(known) == times else [inf]
 
     def _generated(self, start_s: float, stop_s: float, tracks: Iterable[int]) -> bool:
         """Whether the stretch is nothing but tones without noise, and pauses between them."""

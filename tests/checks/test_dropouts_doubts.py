@@ -1,31 +1,43 @@
-"""Cuts told by prediction alone: trusted where they are rare, or all of one length."""
+"""What becomes of steps once all are known: trusted where rare, or where no note does so."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import pytest
 
 from checks.dropouts._doubts import Doubts
 from checks.dropouts._events import Event
-from checks.model import CaptureFormat, Remedy, Verdict
+from checks.dropouts._sentences import JUMP, PERHAPS_FOREIGN
+from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict
 
 RATE = 48_000
+NOTES = [RATE * k // 2 + 37 * k**3 % 5000 for k in range(1, 11)]  # no clock
+
+
+def step(start: int, tracks: Sequence[int] = (0, 1), text: str = JUMP, **values: Value) -> Event:
+    proven = "cause" in values
+    verdict, remedy = (Verdict.REDO, Remedy.REPLAY) if proven else (Verdict.LISTEN, Remedy.LISTEN)
+    return Event(
+        kind="step", verdict=verdict, remedy=remedy, tracks=tuple(tracks), start=start,
+        stop=start + 1, text=text, values={"cause": "unproven", "jump_sigma": 30.0, **values},
+    )  # fmt: skip
+
+
+def told(events: Sequence[Event], *, tracks: int = 2) -> list[Finding]:
+    doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=tracks, word_length=24), listed=50)
+    for event in events:
+        (doubts.proven if event.verdict is Verdict.REDO else doubts.unproven)(event)
+    return list(doubts.finish()[0])
 
 
 def verdicts(frames: list[int], lost: list[int]) -> list[Verdict]:
     """What becomes of samples lost on two tracks at some frames."""
-    doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=2, word_length=24), listed=50)
-    for start, count in zip(frames, lost, strict=True):
-        doubts.proven(
-            Event(
-                kind="step", verdict=Verdict.REDO, remedy=Remedy.REPLAY, tracks=(0, 1),
-                start=start, stop=start + 1, text="",
-                values={"cause": "lost", "jump_sigma": 90.0, "lost_frames": count},
-            )
-        )  # fmt: skip
-    return [finding.verdict for finding in doubts.finish()[0]]
-
-
-NOTES = [RATE * k // 2 for k in range(1, 11)]
+    events = [
+        step(frame, cause="lost", lost_frames=count)
+        for frame, count in zip(frames, lost, strict=True)
+    ]
+    return [finding.verdict for finding in told(events)]
 
 
 def test_cuts_at_every_note_are_not_trusted() -> None:
@@ -45,3 +57,34 @@ def test_cuts_that_are_far_apart_are() -> None:
     assert set(verdicts([3 * RATE * k for k in range(1, 7)], [5, 9, 30, 2, 44, 7])) == {
         Verdict.REDO
     }
+
+
+def test_cuts_on_nearly_all_of_many_tracks_are_no_notes() -> None:
+    events = [step(frame, (0, 1, 3), cause="cut") for frame in NOTES]
+    assert {f.verdict for f in told(events, tracks=4)} == {Verdict.REDO}
+    assert {f.verdict for f in told(events, tracks=6)} == {Verdict.LISTEN}
+
+
+@pytest.mark.parametrize(("before_s", "verdict"), [(3, Verdict.REDO), (0, Verdict.LISTEN)])
+def test_a_wrong_word_is_told_whatever_recurs_and_doubted_only_there(
+    before_s: int, verdict: Verdict
+) -> None:
+    word = step(NOTES[1] + 900, (0,), "a word", cause="word")
+    jumps = [step(frame + before_s * RATE, (0,)) for frame in NOTES]
+    found = told([word, *jumps])
+    assert [(f.verdict, f.values["times"]) for f in found if f.start_frame == word.start] == [
+        (verdict, 1)
+    ]
+    assert [f.values["times"] for f in found if f.start_frame == jumps[0].start] == [10]
+
+
+def test_jumps_that_recur_are_one_finding_with_its_places() -> None:
+    (found,) = told([step(frame) for frame in NOTES])
+    assert found.values["start_frames"] == NOTES
+    assert (found.values["times"], found.values["count"]) == (10, 10)
+
+
+def test_unlike_places_do_not_make_each_other_recur() -> None:
+    foreign = [step(frame + 900, (0,), PERHAPS_FOREIGN) for frame in NOTES[:3]]
+    found = told([step(frame) for frame in NOTES[:3]] + foreign)
+    assert sorted(f.values["times"] for f in found) == [3, 3]

@@ -141,6 +141,6 @@ def test_a_click_track_jumps_by_nature(recognised: str | None) -> None:
     expected = Verdict.CLEAR if recognised == "click" else Verdict.LISTEN
     assert verdict(step((1,), 500.0), note) is expected
     often = Verdict.CLEAR if recognised else Verdict.LISTEN
-    assert verdict(step((1,), 500.0, jumps=40), note) is often
+    assert verdict(step((1,), 500.0, times=40), note) is often
     assert verdict(step((0, 1), 500.0), note) is Verdict.LISTEN
     assert verdict(step((1,), 500.0, verdict=Verdict.REDO), note) is Verdict.REDO

@@ -125,8 +125,6 @@ ALIKE = ("tracks", "identical")
         ((*STEP, 4.0, 7.0), JOINED, {"at_s": (4.0, 4.03, 7.0)}, False),  # two at one change
         ((*STEP, 4.0, 5.0), TWO, {"at_s": (4.0, 5.0), "times": 33}, False),  # not all are known
         ((*STEP, 4.0, 5.0), TWO, {"times": 2}, False),
-        ((*STEP, 4.0, 5.0), TWO, {"jumps": 2, "first_frames": [4000, 5000]}, True),
-        ((*STEP, 4.0, 5.0), TWO, {"jumps": 9, "first_frames": [4000, 5000]}, False),
         ((*STEP, 4.0, 4.0), TWO, {"cause": "lost"}, True),
         ((*STEP, 4.0, 4.0), TWO, {"cause": "unproven"}, True),
         ((*STEP, 4.0, 4.0), TWO, {"cause": "word"}, False),

@@ -1,0 +1,44 @@
+"""The sentences in which a step is told."""
+
+from __future__ import annotations
+
+from typing import Final
+
+JUMP: Final = (
+    "The signal jumps between two samples, and each side fits itself: samples may be lost or put "
+    "in here, which cannot be proven from the sound alone; listen."
+)
+JUMPS: Final = (
+    "The signal jumps between two samples, and each side fits itself: samples are lost in many "
+    "places, or sounds were made to begin within one sample, or coded in blocks; listen."
+)
+TURN: Final = (
+    "Several tracks turn to something else between the same two samples: tracks may change places, "
+    "much is missing, or other samples stand there; listen."
+)
+MISSING: Final = (
+    "Samples are missing: what follows is what should come some frames later; play the tape again."
+)
+PUT_IN: Final = (
+    "Samples were put in that do not belong there: the signal goes on behind them; play the tape "
+    "again."
+)
+WORD: Final = (
+    "One sample is wrong, and all around it fits without it: a digital fault; play the tape again."
+)
+PERHAPS_WORD: Final = (
+    "One sample does not fit what is around it, which is not steady enough to prove that it is "
+    "wrong; listen."
+)
+CUT: Final = (
+    "The signal is cut between two samples, and each side fits itself to the very sample: nothing "
+    "that comes before a converter can do that, samples are lost or put in; play the tape again."
+)
+FOREIGN: Final = (
+    "Some samples do not belong there, and they begin and end from one sample to the next: nothing "
+    "that comes before a converter can do that; play the tape again."
+)
+PERHAPS_FOREIGN: Final = (
+    "Some samples do not belong there, from one sample to the next: put in, or in place of others, "
+    "or a very short disturbance; listen."
+)
