@@ -13,7 +13,7 @@ from rich.markup import escape
 from rich.text import Text
 
 from watcher.files import shown
-from watcher.summary import CAUTION, WHAT_NOW, CaptureRow, FindingRow, Heading, placed
+from watcher.summary import CAUTION, WHAT_NOW, CaptureRow, FindingRow, Heading, placed, several
 
 if TYPE_CHECKING:
     from rich.progress import Progress
@@ -50,6 +50,12 @@ def print_groups(
 ) -> None:
     """Everything under its heading, what could not be looked at first; ``notes``: those as well."""
     name = placed((row.folder, row.name) for rows in groups.values() for row in rows)
+    if twice := several(groups):
+        text = (
+            "A capture stands under each heading that one of its findings asks for: "
+            f"{twice} of them under more than one."
+        )
+        print_indented(console, Text(text, style="dim"), 0)
     for heading in Heading:
         rows = groups[heading]
         if not rows:
@@ -70,6 +76,8 @@ def _print_capture(console: Console, row: CaptureRow, name: str, *, notes: bool)
     line.append(f"  {row.about}", style="dim")
     if row.signed:
         line.append(f"  {shown(row.signed)}", style="dim")
+    if row.gone:
+        line.append("  (no longer there)", style="bold")
     if row.told and not notes:
         count = f"{len(row.told)} note{'s' if len(row.told) != 1 else ''}"
         line.append(f"  ({count}: {_NOTES_BY})", style="dim")

@@ -198,8 +198,8 @@ class Daemon:
             if number in self.claims:
                 self.claims[number].stale = True
                 self.pool.cancel(number)
-        for number in report.missing:
-            self.log.warning("capture_missing", id=number)
+        for row in self.ledger.numbered(report.missing):
+            self.log.warning("capture_missing", path=row.path)
         self._collect()
         self._pacing.keep(self.settings, lambda key: age_s(self.claims[key].row.changed_at))
         self._due_again()
@@ -301,6 +301,7 @@ class Daemon:
         if manner is Manner.NOT:
             self.ledger.note_queue(row.root, RECORDING)
             return False
+        self.ledger.forget_queue(row.root, RECORDING)
         earlier = self._earlier(row, path)
         self.ledger.move_to(row.id, State.CHECKING)
         self.claims[row.id] = Claim(row, capture, applied, path, earlier)

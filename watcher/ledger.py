@@ -290,6 +290,16 @@ class Ledger:
         where = "state = ? AND root = ? AND why IS NULL"
         self.change(f"UPDATE captures SET why = ? WHERE {where}", (why, State.QUEUED, root))
 
+    def forget_queue(self, root: int, why: str) -> None:
+        """It waits for that no longer."""
+        where = "state = ? AND root = ? AND why = ?"
+        self.change(f"UPDATE captures SET why = NULL WHERE {where}", (State.QUEUED, root, why))
+
+    def numbered(self, captures: Iterable[int]) -> Iterator[CaptureRow]:
+        """Captures by their numbers."""
+        for number in captures:
+            yield from self._captures("id = ?", number)
+
     def attempts(self, capture: int, count: int) -> None:
         """How many checks of a capture have ended in vain."""
         self.change("UPDATE captures SET attempts = ? WHERE id = ?", (max(count, 0), capture))

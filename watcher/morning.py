@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import re
-from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -16,14 +15,15 @@ from pathlib import Path
 from typing import Final
 
 from checks.model import Verdict
+from watcher.coverage import Coverage, coverage_of
 from watcher.decided import as_signed, written_since
 from watcher.deliver import free_bytes
 from watcher.errors import UsageError
 from watcher.ledger import Ledger, State, utc
 from watcher.machine_lines import MachineLine, ledger_lines, stood_anew
-from watcher.reconcile import NEVER_READ
+from watcher.rows import WHY
 from watcher.summary import CaptureRow as Row
-from watcher.summary import Heading, group
+from watcher.summary import Heading, called, group, marked
 from watcher.troubles import Trouble, read
 
 # Between two beats of a daemon that lives pass 30 s; twice that and a bit is no gap.
@@ -60,21 +60,12 @@ class Volume:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Coverage:
-    """How well stored captures are known to be unchanged."""
-
-    captures: int
-    oldest: str | None
-    doubtful: int  # something was done to them that left size and date alone
-    within_days: float | None
-    share: float | None
-    changed: tuple[tuple[str, str, str], ...]  # (path, state, text) found by verifications
-    counts: dict[str, int]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Morning:
-    """All that the summary tells."""
+    """All that the summary tells.
+
+    Attributes:
+        clear_gone: captures that were clear and are no longer there: told under ``missing`` only.
+    """
 
     since: str
     until: str
@@ -84,6 +75,7 @@ class Morning:
     gaps: tuple[Gap, ...]
     troubles: tuple[Trouble, ...]
     groups: dict[Heading, list[Row]]
+    clear_gone: int
     line_ups: tuple[MachineLine, ...]
     checked: int
     audio_s: float
@@ -131,12 +123,16 @@ def gather(
 ) -> Morning:
     """Everything since a moment (in the ledger's form of time)."""
     until = now.astimezone(UTC).isoformat(timespec="milliseconds")
-    reports = [
-        as_signed(report, row.report_path, recorded_at=row.changed_at)
-        for row in ledger.checked_since(since)
-        if (report := ledger.report(row.id))
-    ]
+    reports, gone = [], set()
+    for row in ledger.checked_since(since):
+        if (report := ledger.report(row.id)) is not None:
+            reports.append(as_signed(report, row.report_path, recorded_at=row.changed_at))
+            if row.state is State.MISSING:
+                gone.add(called(report))
     reports = stood_anew(ledger, reports)
+    groups = marked(group(reports), gone)
+    clear = groups[Heading.CLEAR]
+    groups[Heading.CLEAR] = [row for row in clear if not row.gone]
     gaps, ever, alive = _gaps(ledger, since, until)
     (first,) = next(iter(ledger.rows("SELECT min(began) FROM lives")))
     return Morning(
@@ -147,7 +143,8 @@ def gather(
         alive=alive,
         gaps=tuple(gaps),
         troubles=tuple(read(ledger, since=since)),
-        groups={heading: by_reel(rows) for heading, rows in group(reports).items()},
+        groups={heading: by_reel(rows) for heading, rows in groups.items()},
+        clear_gone=len(clear) - len(groups[Heading.CLEAR]),
         line_ups=tuple(ledger_lines(ledger, reports)),
         checked=len(reports),
         audio_s=sum(report.capture.duration_s or 0.0 for report in reports),
@@ -159,7 +156,7 @@ def gather(
                 ledger, State.WAITING, State.QUEUED, State.CHECKING, State.RETRY, State.GIVEN_UP
             )
         ),
-        coverage=_coverage(ledger, since, now, verify_days),
+        coverage=coverage_of(ledger, since, now, verify_days),
         volumes=tuple(_volumes(ledger, free)),
     )
 
@@ -222,61 +219,14 @@ def by_reel(rows: Sequence[Row]) -> list[Row]:
     return sorted(rows, key=key)
 
 
-_WHY: Final = {
-    State.WAITING: "is not settled yet",
-    State.QUEUED: "waits for its check",
-    State.CHECKING: "is being checked",
-    State.RETRY: "could not be read and is tried again",
-    State.GIVEN_UP: "ended its check three times; check it by hand",
-    State.MISSING: "is no longer there",
-}
-
-
 def _waiting(ledger: Ledger, *states: State) -> Iterator[Waiting]:
     for row in ledger.in_state(*states):
         yield Waiting(
             name=row.path.name,
             folder=str(row.path.parent),
-            why=row.why or _WHY[row.state],
+            why=row.why or WHY[row.state],
             since=row.changed_at if row.state is not State.WAITING else row.first_seen,
         )
-
-
-def _coverage(ledger: Ledger, since: str, now: datetime, days: float | None) -> Coverage:
-    """When stored captures were last read in full, and what verifications found."""
-    where = "FROM captures WHERE state = 'done'"
-    (total, oldest, doubtful) = next(
-        iter(
-            ledger.rows(
-                "SELECT count(*), min(CASE WHEN verified_at > ?1 THEN verified_at END),"
-                f" sum(verified_at = ?1) {where}",
-                (NEVER_READ,),
-            )
-        )
-    )
-    share = None
-    if days is not None and total:
-        edge = (now - timedelta(days=days)).astimezone(UTC).isoformat(timespec="milliseconds")
-        query = f"SELECT count(*) {where} AND verified_at >= ?"
-        share = next(iter(ledger.rows(query, (edge,))))[0] / total
-    counts: Counter[str] = Counter()
-    changed = []
-    rows = ledger.rows(
-        "SELECT path, state, detail FROM verifications WHERE at >= ? ORDER BY path, id", (since,)
-    )
-    for path, state, detail in rows:
-        counts[state] += 1
-        if state not in ("intact", "unrecorded"):
-            changed.append((os.fsdecode(path), str(state), detail or ""))
-    return Coverage(
-        captures=total,
-        oldest=oldest,
-        doubtful=doubtful or 0,
-        within_days=days,
-        share=share,
-        changed=tuple(dict.fromkeys(changed)),
-        counts=dict(counts),
-    )
 
 
 def _volumes(ledger: Ledger, free: Callable[[Path], tuple[int, int]]) -> Iterator[Volume]:

@@ -27,6 +27,7 @@ def as_json(morning: Morning) -> dict[str, Any]:
             "captures": morning.checked,
             "duration_s": round(morning.audio_s, 3),
             "bytes": morning.bytes,
+            "clear_and_gone": morning.clear_gone,
         },
         "headings": [
             {
@@ -89,6 +90,7 @@ def _row(row: Row) -> dict[str, Any]:
         "about": row.about,
         "notes": row.notes,
         "signed": row.signed,
+        "gone": row.gone,
         "findings": [
             {"at": f.place, "tracks": f.tracks, "kind": f.kind, "text": f.text}
             for f in row.findings

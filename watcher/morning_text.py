@@ -47,6 +47,8 @@ def print_morning(console: Console, morning: Morning) -> None:
         counts = ", ".join(
             f"{len(morning.groups[h])} {_COUNTED[h]}" for h in Heading if morning.groups[h]
         )
+        if gone := morning.clear_gone:
+            counts += f"{', ' if counts else ''}{gone} clear, and no longer there"
         captures = "1 capture" if morning.checked == 1 else f"{morning.checked} captures"
         console.print()
         print_indented(
@@ -59,7 +61,11 @@ def print_morning(console: Console, morning: Morning) -> None:
         )
     else:
         console.print()
-        print_indented(console, Text("No capture was checked in this time."), 0)
+        text = (
+            "The daemon checked no capture in this time. What `reelvigil check` looks at is told "
+            "by the reports it writes, not here."
+        )
+        print_indented(console, Text(text), 0)
     print_groups(console, morning.groups)
     _list(console, "Line-ups", [shown(line.text) for line in morning.line_ups])
     name = placed(
@@ -116,14 +122,11 @@ def _coverage(console: Console, morning: Morning) -> None:
     coverage = morning.coverage
     _list(
         console,
-        "Stored captures that changed",
+        "Stored files that verification found otherwise than recorded",
         [f"{state}  {shown(path)}  {shown(text)}" for path, state, text in coverage.changed],
     )
     console.print()
-    if not coverage.captures:
-        print_indented(console, Text("No stored capture is on record yet."), 0)
-        return
-    said = f"{coverage.captures} stored captures on record"
+    said = _stored(morning)
     if coverage.oldest:
         said += f"; the longest unread was last read in full on {_local(coverage.oldest)}"
     if coverage.share is not None and coverage.within_days is not None:
@@ -137,6 +140,17 @@ def _coverage(console: Console, morning: Morning) -> None:
         found = ", ".join(f"{count} {state}" for state, count in coverage.counts.items())
         said += f"; verified in this time: {found}"
     print_indented(console, Text(said + "."), 0)
+
+
+def _stored(morning: Morning) -> str:
+    """How many stored captures the daemon has on record, and why there is none."""
+    if morning.coverage.captures:
+        return f"{morning.coverage.captures} stored captures on record"
+    if not morning.missing and not morning.waiting:
+        return "The daemon has no stored capture on record yet"
+    parts = [(len(morning.missing), "no longer there"), (len(morning.waiting), "waiting")]
+    rest = " and ".join(f"{count} {what}" for count, what in parts if count)
+    return f"Of the captures that the daemon has on record none is stored and checked: {rest}"
 
 
 def _list(console: Console, title: str, lines: list[str]) -> None:

@@ -26,6 +26,17 @@ class State(StrEnum):
     MISSING = "missing"
 
 
+WHY: Final = {
+    State.WAITING: "is not settled yet",
+    State.QUEUED: "waits for its check",
+    State.CHECKING: "is being checked",
+    State.RETRY: "could not be read and is tried again",
+    State.GIVEN_UP: "ended its check three times; check it by hand",
+    State.MISSING: "is no longer there",
+}
+"""What a capture in a state waits for, where nothing else is noted."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileRow:
     """One file of a capture, as it was when the capture was last looked at."""

@@ -13,9 +13,11 @@ from rich.text import Text
 from watcher.console import print_indented, shown_text
 from watcher.files import shown
 from watcher.ledger import Ledger, State
+from watcher.rows import WHY
 from watcher.troubles import read
 
 _ALIVE_S: Final = 90.0  # three beats
+_MOST_REASONS: Final = 5  # of waiting; a glance
 
 
 def gather(ledger: Ledger, *, running: bool | None) -> dict[str, Any]:
@@ -46,6 +48,15 @@ def gather(ledger: Ledger, *, running: bool | None) -> dict[str, Any]:
         "version": version,
         "checking": json.loads(doing) if alive and heard and doing else [],
         "captures": {state.value: counts.get(state.value, 0) for state in State},
+        "waiting": [
+            {"state": state, "why": why or WHY[State(state)], "captures": count, "since": since}
+            for state, why, count, since in ledger.rows(
+                "SELECT state, why, count(*),"
+                " min(CASE state WHEN 'waiting' THEN first_seen ELSE changed_at END) FROM captures"
+                " WHERE state IN ('waiting', 'queued', 'retry', 'given-up')"
+                " GROUP BY state, why ORDER BY count(*) DESC, state, why"
+            )
+        ],
         "roots": [
             {"root": os.fsdecode(root), "state": state, "detail": detail, "scanned_at": scanned}
             for root, state, detail, scanned in ledger.rows(
@@ -86,6 +97,11 @@ def show(console: Console, told: dict[str, Any]) -> None:
         say(console, f"Checking {one['capture']}{share}{paused}")
     counts = ", ".join(f"{count} {state}" for state, count in told["captures"].items() if count)
     say(console, f"Captures: {counts or 'none known'}")
+    for one in told["waiting"][:_MOST_REASONS]:
+        since = f"since {local(one['since'])}"
+        say(console, f"{one['captures']} {one['state']}: {shown_text(one['why'])}, {since}")
+    if (more := len(told["waiting"]) - _MOST_REASONS) > 0:
+        say(console, f"and {more} more reasons; `reelvigil summary` lists them")
     for root in told["roots"]:
         scanned = f"last scan {local(root['scanned_at'])}" if root["scanned_at"] else "no scan yet"
         detail = f" ({shown_text(root['detail'])})" if root["detail"] else ""

@@ -7,8 +7,10 @@ never hides what was found all the same.
 from __future__ import annotations
 
 import base64
+import dataclasses
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections import Counter
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import Any, Final
@@ -64,7 +66,10 @@ class FindingRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureRow:
-    """One capture under one heading; ``told``: its notes, at the first heading only."""
+    """One capture under one heading.
+
+    ``told``: its notes, at the first heading only; ``gone``: it is no longer there.
+    """
 
     reel: str | None
     name: str
@@ -74,6 +79,7 @@ class CaptureRow:
     notes: int
     signed: str | None
     told: tuple[FindingRow, ...] = ()
+    gone: bool = False
 
 
 def sheet_value(report: Report, *keys: str) -> Any:
@@ -117,6 +123,31 @@ def group(reports: Iterable[Report]) -> dict[Heading, list[CaptureRow]]:
     return groups
 
 
+def called(report: Report) -> tuple[str, str]:
+    """(folder, name) of a capture: what tells it from all others."""
+    capture = report.capture
+    return exact(capture.folder, capture.folder_b64), exact(capture.name, capture.name_b64)
+
+
+def marked(
+    groups: Mapping[Heading, Sequence[CaptureRow]], gone: Collection[tuple[str, str]]
+) -> dict[Heading, list[CaptureRow]]:
+    """The same captures, those marked that are no longer there."""
+    return {
+        heading: [
+            dataclasses.replace(row, gone=True) if (row.folder, row.name) in gone else row
+            for row in rows
+        ]
+        for heading, rows in groups.items()
+    }
+
+
+def several(groups: Mapping[Heading, Sequence[CaptureRow]]) -> int:
+    """How many captures stand under more than one heading."""
+    count = Counter((row.folder, row.name) for rows in groups.values() for row in rows)
+    return sum(number > 1 for number in count.values())
+
+
 def placed(captures: Iterable[tuple[str, str]]) -> Callable[[str, str], str]:
     """How captures, each (folder, name), are called among each other.
 
@@ -144,10 +175,11 @@ def _row(
     report: Report, findings: Sequence[FindingLine], notes: Sequence[FindingLine]
 ) -> CaptureRow:
     number = sheet_value(report, "reel", "number")
+    folder, name = called(report)
     return CaptureRow(
         reel=str(number) if number is not None else None,
-        name=exact(report.capture.name, report.capture.name_b64),
-        folder=exact(report.capture.folder, report.capture.folder_b64),
+        name=name,
+        folder=folder,
         about=about(report),
         findings=tuple(_finding_row(report, finding) for finding in findings),
         notes=sum(f.verdict is Verdict.CLEAR for f in report.findings),

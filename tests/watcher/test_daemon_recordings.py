@@ -13,6 +13,7 @@ from watching import wav
 
 from watcher.daemon import RECORDING
 from watcher.intake import Intake
+from watcher.ledger import State
 from watcher.pacing import STARVED_S
 from watcher.settings import WhileRecording
 
@@ -36,6 +37,19 @@ def test_a_check_waits_for_a_recording_and_says_so(watch: Watch, volumes: set[in
     volumes.clear()
     watch.checked()
     assert [watch.scene.row(name).why for name in names] == [None, None]
+
+
+def test_what_the_queue_waited_for_is_forgotten_once_it_moves(
+    watch: Watch, volumes: set[int]
+) -> None:
+    path = watch.scene.write("take.wav")
+    watch.scene.write("next.wav", wav(fill=1))
+    volumes.add(path.stat().st_dev)
+    watch.settle()
+    volumes.clear()
+    watch.daemon.turn()
+    told = {row.state: row.why for row in map(watch.scene.row, ("take.wav", "next.wav"))}
+    assert told == {State.CHECKING: None, State.QUEUED: None}
 
 
 def test_a_check_in_hand_is_paused_by_a_recording_and_goes_on_after_it(

@@ -175,3 +175,12 @@ def test_a_cut_file_that_changes_and_stays_cut_is_altered(watch: Watch) -> None:
     watch.after(1900)
     watch.checked()
     assert "altered" in kinds(watch, "take.wav")
+
+
+def test_the_log_names_a_capture_that_is_gone(watch: Watch) -> None:
+    watch.scene.stock()
+    path = watch.scene.root / "reel/take 003.wav"
+    path.unlink()
+    watch.after(6 * QUIET_S)
+    (line,) = [line for line in watch.log.getvalue().splitlines() if "capture_missing" in line]
+    assert line.endswith(f"capture_missing path='{path}'")

@@ -58,7 +58,7 @@ def test_alive_all_the_time(ledger: Ledger) -> None:
     assert (found.alive, found.gaps) == (True, ())
     text = text_of(found)
     assert "alive all the time" in text
-    assert "No capture was checked" in text
+    assert "The daemon checked no capture" in text
 
 
 def test_gaps_are_told(ledger: Ledger) -> None:
@@ -114,18 +114,6 @@ def test_free_space_in_hours_needs_a_rate(ledger: Ledger) -> None:
     ledger.change("UPDATE roots SET state = 'present' WHERE id = ?", (root,))
     (volume,) = gather(ledger).volumes
     assert (volume.free_bytes, volume.hours) == (36_000_000_000, None)
-
-
-def test_changes_found_by_verifications_are_told(ledger: Ledger) -> None:
-    for state in ("intact", "altered", "altered"):
-        ledger.change(
-            "INSERT INTO verifications (run, path, at, state, detail) VALUES ('r', ?, ?, ?, ?)",
-            (b"/store/a.wav", at(2), state, "the audio differs"),
-        )
-    found = gather(ledger)
-    assert found.coverage.counts == {"intact": 1, "altered": 2}
-    assert found.coverage.changed == (("/store/a.wav", "altered", "the audio differs"),)
-    assert "the audio differs" in text_of(found)
 
 
 def test_its_first_day_is_no_gap(ledger: Ledger) -> None:
@@ -252,6 +240,36 @@ def test_every_heading_its_own_and_the_tape_left_alone_where_the_file_is_at_faul
     assert text.index("Could not be looked at") < text.index("Play these tapes again")
     assert "1 not looked at, 3 to play again, 1 with the file at fault, 1 to listen to" in text
     assert "7 captures checked, 7.0 h of audio, 7.3 GB" in text
+
+
+def test_a_capture_that_stands_twice_is_said(ledger: Ledger) -> None:
+    checked(ledger, "/store/a.wav", (*REDO, ("truncated", "redo", "recopy")))
+    checked(ledger, "/store/b.wav", (*REDO, ("step", "listen", "listen")))
+    checked(ledger, "/store/c.wav", REDO)
+    text = " ".join(text_of(gather(ledger)).split())
+    assert "3 captures checked" in text
+    assert "one of its findings asks for: 2 of them under more than one." in text
+    assert text.index("more than one.") < text.index("Play these tapes again (3)")
+    ledger.change("DELETE FROM captures WHERE path != ?", (b"/store/c.wav",))
+    assert "more than one" not in text_of(gather(ledger))
+
+
+def test_a_capture_that_is_gone_is_not_clear_as_well(ledger: Ledger) -> None:
+    checked(ledger, "/store/a.wav", REDO)
+    checked(ledger, "/store/b.wav")
+    checked(ledger, "/store/c.wav")
+    for name in (b"a", b"b"):
+        ledger.change(
+            "UPDATE captures SET state = 'missing' WHERE path = ?", (b"/store/%s.wav" % name,)
+        )
+    found = gather(ledger)
+    assert [row.name for row in found.groups[Heading.CLEAR]] == ["c.wav"]
+    assert [row.gone for row in found.groups[Heading.REPLAY]] == [True]
+    text = " ".join(text_of(found).split())
+    assert "1 to play again, 1 clear, 1 clear, and no longer there." in text
+    assert "a.wav 2 tracks, 48 kHz, 24 bit, 01:00:00.000 (no longer there)" in text
+    assert "No longer there (2)" in text
+    assert as_json(found)["checked"]["clear_and_gone"] == 1
 
 
 def test_what_was_left_open_before_is_told_until_somebody_decides(ledger: Ledger) -> None:

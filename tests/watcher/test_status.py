@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import io
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
+
+from ledgering import put
 
 from watcher import status
 from watcher.console import console_on
-from watcher.ledger import Ledger
+from watcher.daemon import RECORDING
+from watcher.ledger import Ledger, State
 from watcher.life import Doing, Life
 from watcher.logs import Log
 from watcher.troubles import Troubles
@@ -68,3 +72,24 @@ def test_status_of_a_daemon_that_holds_its_lock_and_is_not_heard_of(ledger: Ledg
     told = status.gather(ledger, running=None)
     assert not told["alive"]
     assert "Start it" in status_text(told)
+
+
+def test_status_says_what_is_waited_for(ledger: Ledger) -> None:
+    for number in range(3):
+        ledger.move_to(put(ledger, f"/store/{number}.wav").id, State.QUEUED)
+    put(ledger, "/store/new.wav", why="a writer holds it open")
+    assert "3 queued: waits for its check, since 20" in status_text(
+        status.gather(ledger, running=True)
+    )
+    ledger.note_queue(ledger.root(Path("/c")), RECORDING)
+    told = status.gather(ledger, running=True)
+    assert [(one["state"], one["why"], one["captures"]) for one in told["waiting"]] == [
+        ("queued", RECORDING, 3),
+        ("waiting", "a writer holds it open", 1),
+    ]
+    text = status_text(told)
+    assert f"3 queued: {RECORDING}, since 20" in text
+    assert "1 waiting: a writer holds it open, since 20" in text
+    for number in range(9):
+        put(ledger, f"/store/x{number}.wav", why=f"reason {number}")
+    assert "and 6 more reasons" in status_text(status.gather(ledger, running=True))
