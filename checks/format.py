@@ -162,17 +162,20 @@ class FormatPass:
         elif expect.rate_hz is None and fmt.rate_hz not in PREFERRED_RATES_HZ:
             text = f"{fmt.rate_hz / 1000:g} kHz is none of the preferred rates (AES5)."
             findings.append(_note("rate", text, {"rate_hz": fmt.rate_hz}))
-        if expect.channels is not None and fmt.channels != expect.channels:
-            few = fmt.channels < expect.channels
+        asked = self._sheet.tracks_asked
+        few = asked is not None and fmt.channels < asked
+        many = expect.channels is not None and fmt.channels > expect.channels
+        if few or many:
             what = (
                 "play the tape again with all tracks, or put the sheet right"
                 if few
                 else "see which are not of this tape and put them aside, or put the sheet right"
             )
             there = "is 1 track" if fmt.channels == 1 else f"are {fmt.channels} tracks"
-            text = f"There {there}, the sheet asks for {expect.channels}: {what}."
-            values = {"channels": fmt.channels, "expected": expect.channels}
-            findings.append(_asked("channels", Remedy.REPLAY if few else Remedy.MEND, text, values))
+            verb = "names" if expect.channels is None else "asks for"
+            text = f"There {there}, the sheet {verb} {asked}: {what}."
+            counts: dict[str, Value] = {"channels": fmt.channels, "expected": asked}
+            findings.append(_asked("channels", Remedy.REPLAY if few else Remedy.MEND, text, counts))
         if fmt.lossy:
             pass  # no words are stored, see _container_type
         elif expect.word_length is not None and fmt.word_length < expect.word_length:

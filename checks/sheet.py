@@ -134,6 +134,11 @@ class Sheet:
     tape: Tape = field(default_factory=Tape)
     lineup: LineupSheet = field(default_factory=LineupSheet)
 
+    @property
+    def tracks_asked(self) -> int | None:
+        """How many tracks there are to be: as the sheet says, else as many as it names."""
+        return self.expect.channels or len(self.tracks) or None
+
     def track(self, index: int) -> TrackEntry:
         """The entry of a track, counted from 0; the default beyond the sheet's list."""
         return self.tracks[index] if index < len(self.tracks) else TrackEntry()

@@ -336,7 +336,7 @@ class Candidates:
 
     def _channels(self, path: Path) -> int | None:
         applied = self._applied(path)
-        return None if applied is None else applied.sheet.expect.channels
+        return None if applied is None else applied.sheet.tracks_asked
 
 
 def _look(path: Path) -> Stamp | None:

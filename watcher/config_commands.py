@@ -42,7 +42,7 @@ def check_text(settings_path: Path | None, top: Path | None) -> list[str]:
             mistakes += odd_names(found, names)
             if found == folder or SHEET_NAME in names:
                 try:
-                    sheets.for_capture(found / "any")
+                    mistakes += _unnamed(found, sheets.for_capture(found / "any"))
                 except ConfigError as error:
                     mistakes += error.mistakes
     return list(dict.fromkeys(mistakes))
@@ -50,6 +50,20 @@ def check_text(settings_path: Path | None, top: Path | None) -> list[str]:
 
 def show_rows(applied: Applied) -> list[tuple[str, str, str]]:
     """Key, value and source of all that holds for a capture, in the order of the sheet.
+def _unnamed(folder: Path, applied: Applied) -> list[str]:
+    """A sentence where the sheet of a folder names fewer tracks than it asks for.
+
+    One was perhaps forgotten; it stops no check, and such tracks are called by their numbers.
+    """
+    names, asked = len(applied.sheet.tracks), applied.sheet.expect.channels
+    sources = [applied.sources[key] for key in ("tracks", "expect.channels")]
+    own = all(source.startswith(f"{SHEET_NAME}:") for source in sources)
+    if not own or not names or asked is None or names >= asked:
+        return []
+    place = escaped(str(folder / sources[0]))
+    return [f"{place}: tracks: names {names} where expect.channels is {asked}"]
+
+
 
     Values are written as a transfer sheet may hold them.
     """

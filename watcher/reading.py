@@ -130,7 +130,7 @@ class Reading:
             except UnreadError as error:
                 self._not_read(member.path, error)
         layouts = [(m.path, m.layout) for m in self.members if m.layout is not None]
-        asked = self.applied.sheet.expect.channels
+        asked = self.applied.sheet.tracks_asked
         self.set_findings = judge(self.capture, layouts, channels=asked)
         ready = [m for m in self.members if m.feed is not None and m.fmt is not None]
         if ready:

@@ -145,6 +145,30 @@ def test_what_the_sheet_asks_for(expect: Expect, kind: str, remedy: str) -> None
     assert [item[:3] for item in found] == [(kind, "redo", remedy)]
 
 
+@pytest.mark.parametrize(
+    ("named", "asked"),
+    [
+        (1, []),  # the others are called by their numbers
+        (2, []),
+        (3, [("channels", "redo", "replay", ())]),
+    ],
+)
+def test_there_are_as_many_tracks_as_the_sheet_names(
+    named: int, asked: list[tuple[str, str, str, tuple[int, ...]]]
+) -> None:
+    outcome = run(noise(), sheet=Sheet(tracks=(TrackEntry(name="a"),) * named))
+    assert asks(outcome) == asked
+    if asked:
+        (finding,) = outcome.findings
+        assert finding.text.startswith("There are 2 tracks, the sheet names 3: ")
+        assert (finding.values["channels"], finding.values["expected"]) == (2, 3)
+
+
+def test_one_track_is_told_as_one() -> None:
+    (finding,) = run(noise(tracks=1), sheet=Sheet(expect=Expect(channels=2))).findings
+    assert finding.text.startswith("There is 1 track, the sheet asks for 2: ")
+
+
 @pytest.mark.parametrize("container", ["wav", "rf64", "bw64"])
 def test_wav_in_a_sheet_covers_its_family(container: str) -> None:
     sheet = Sheet(expect=Expect(containers=(ContainerName.WAV,)))

@@ -101,3 +101,14 @@ def test_what_differs_in_a_set_is_told_with_what_to_do(tmp_path: Path) -> None:
     assert [f.kind for f in found] == ["set-length", "set-rate", "set-word-length"]
     for finding in found:
         assert any(word in finding.text for word in ("Fetch", "Look for", "look for"))
+
+
+def test_a_set_of_fewer_files_than_the_sheet_names_is_missing_one(
+    take: list[Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    (take[0].parent / "transfer.yaml").write_text("tracks: [left, right, middle, ambience]\n")
+    status, report = checked(capsys, str(take[0].parent))
+    assert status is Exit.REDO
+    assert asked(report) == {"set-missing": "recopy"}
+    (finding,) = [f for f in report["findings"] if f["kind"] == "set-missing"]
+    assert (finding["values"]["tracks_found"], finding["values"]["tracks_asked"]) == (3, 4)

@@ -368,3 +368,16 @@ def test_config_check_tells_the_main_file_too(tree):
     lines = check_text(config, tree / "store/R-2")
     assert lines[0].startswith(f"{config}:1: rots: unknown key (did you mean 'roots'?)")
     assert lines[1].startswith(f"{tree}/store/R-2/transfer.yaml:1: machne: unknown key")
+
+
+def test_config_check_tells_tracks_without_a_name(tree):
+    """Some named and some not: one was perhaps forgotten; nothing is held up by it."""
+    sheet = tree / "store/R-9/transfer.yaml"
+    write(sheet, "expect: {channels: 3}\ntracks: [a, b]\n")
+    write(tree / "store/R-9/deeper/transfer.yaml", "expect: {channels: 4}\n")
+    told = [f"{sheet}:2: tracks: names 2 where expect.channels is 3"]
+    assert check_text(None, tree / "store") == told
+    found = Sheets(Settings(), tree / "store").for_capture(sheet).sheet
+    assert [found.track_name(i) for i in range(3)] == ["a", "b", "track 3"]
+    write(sheet, "expect: {channels: 3}\ntracks: [a, b, c]\n")
+    assert check_text(None, tree / "store") == []
