@@ -6,11 +6,13 @@ whole, others went wrong in ways that happen; ``truth.yaml`` says what each must
 
 from __future__ import annotations
 
+import contextlib
 import os
+import threading
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
+from queue import Empty, SimpleQueue
 from typing import Final
 
 import numpy as np
@@ -156,8 +158,35 @@ def make(folder: Path, seed: int = SEED) -> list[Path]:
         reel = folder / name
         reel.mkdir(parents=True, exist_ok=True)
         (reel / "transfer.yaml").write_text(sheet_text(name), encoding="utf-8")
-    with ThreadPoolExecutor(max_workers=min(4, os.cpu_count() or 1)) as pool:
-        return list(pool.map(lambda k: make_one(folder, k, seed), range(len(TAKES))))
+    todo: SimpleQueue[int] = SimpleQueue()
+    for number in range(len(TAKES)):
+        todo.put(number)
+    made: SimpleQueue[tuple[int, Path | Exception]] = SimpleQueue()
+
+    def work() -> None:
+        with contextlib.suppress(Empty):
+            while True:
+                number = todo.get_nowait()
+                try:
+                    made.put((number, make_one(folder, number, seed)))
+                except Exception as error:
+                    made.put((number, error))
+
+    # daemons, no executor: Ctrl-C need not wait for the captures that are being made
+    for _ in range(min(4, os.cpu_count() or 1)):
+        threading.Thread(target=work, daemon=True).start()
+    paths: dict[int, Path] = {}
+    try:
+        while len(paths) < len(TAKES):
+            number, result = made.get()
+            if isinstance(result, Exception):
+                raise result
+            paths[number] = result
+    finally:
+        with contextlib.suppress(Empty):  # whatever went wrong: no further one is begun
+            while True:
+                todo.get_nowait()
+    return [paths[number] for number in range(len(TAKES))]
 
 
 def make_one(folder: Path, number: int, seed: int = SEED) -> Path:

@@ -1,5 +1,5 @@
 """``python -m watcher`` is the command ``reelvigil``."""
 
-from watcher.cli import run
+from watcher.start import run
 
 run()

@@ -5,6 +5,8 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import os
+import signal
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +17,7 @@ from watcher.console import Work
 from watcher.errors import ConfigError, UsageError
 from watcher.examine import examine
 from watcher.exits import BY_VERDICT, Exit
-from watcher.files import shown
+from watcher.files import shown, sweep
 from watcher.gone import on_record
 from watcher.lineups import LineupEntry, entry_of
 from watcher.partner import Partner, cores, partner_for
@@ -58,6 +60,7 @@ def find(paths: Iterable[str]) -> list[tuple[Path, Path]]:
         if not text:
             raise UsageError("an empty path was given: name a file or a folder (. for this one)")
         path = Path(text).resolve()
+        reachable(text, path)
         if path.is_dir():
             unlisted: list[OSError] = []
             below = list(captures_below(path, unlisted))
@@ -80,6 +83,23 @@ def find(paths: Iterable[str]) -> list[tuple[Path, Path]]:
         else:
             raise UsageError(f"{shown(text)}: no such file or folder")
     return list(found.items())
+
+
+def reachable(text: str, path: Path) -> None:
+    """Refuse a path that this account may not so much as look at.
+
+    Raises:
+        UsageError
+    """
+    try:
+        os.lstat(path)
+    except (FileNotFoundError, NotADirectoryError):
+        return  # there is none, which is another matter
+    except OSError as error:
+        raise UsageError(
+            f"{shown(text)}: cannot be looked at ({error.strerror}); give this account the right "
+            "to enter the folders above it"
+        ) from error
 
 
 def plan(paths: Sequence[str], settings: Settings) -> list[Job]:
@@ -232,15 +252,40 @@ def run_all(
     first = sum(job.applied.sheet.reel.kind is ReelKind.LINEUP for job in jobs)
     # spawn: a forked child would inherit threads half alive
     with ProcessPoolExecutor(at_once, multiprocessing.get_context("spawn")) as pool:
-        for part in (jobs[:first], jobs[first:]):
-            pending = {
-                pool.submit(run_job, job, keep=keep, line_ups=tuple(line_ups)): job for job in part
-            }
-            for future in as_completed(pending):
-                work.add(pending[future].bytes)
-                done = future.result()
-                line_ups += _entries([done])
-                yield done
+        try:
+            for part in (jobs[:first], jobs[first:]):
+                with _interrupts_later():  # processes begin here, and hear of none at all
+                    pending = {
+                        pool.submit(run_job, job, keep=keep, line_ups=tuple(line_ups)): job
+                        for job in part
+                    }
+                for future in as_completed(pending):
+                    work.add(pending[future].bytes)
+                    done = future.result()
+                    line_ups += _entries([done])
+                    yield done
+        except BaseException:  # nobody waits for what is under way
+            began = time.time()
+            pool.shutdown(wait=False, cancel_futures=True)
+            for process in multiprocessing.active_children():
+                process.terminate()
+                process.join()
+            for job in jobs if keep else ():
+                sweep(job.report_path, before=began + 1)  # halves of reports
+            raise
+
+
+@contextlib.contextmanager
+def _interrupts_later() -> Iterator[None]:
+    """Ctrl-C waits for the end of the block; processes begun in it never hear it.
+
+    A terminal sends it to all of them, and one that is still importing would print what it was at.
+    """
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def stood_anew(done: Sequence[Done], *, keep: bool) -> list[Done]:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
+import io
 import os
+import signal
 import sqlite3
 import sys
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, TextIO
 
 from watcher.arguments import parser
 from watcher.errors import ConfigError, UsageError, WatcherError
@@ -33,10 +36,17 @@ _CARRIED_OUT_BY: Final = {
 
 
 def main(arguments: Sequence[str] | None = None) -> Exit:
-    """Carry out one call and return its exit status."""
+    """Carry out one call and return its exit status.
+
+    Raises:
+        SystemExit: asked for help, or used wrongly.
+        OSError: what there is to say could not be written to standard output.
+    """
     _safe_streams()
-    args = parser().parse_args(arguments)
+    writes = False
     try:
+        args = parser().parse_args(arguments)
+        writes = args.command in ("check", "demo") and not getattr(args, "no_sidecar", False)
         module = importlib.import_module(f"watcher.{_CARRIED_OUT_BY[args.command]}")
         return Exit(getattr(module, f"run_{args.command}")(args))
     except ConfigError as error:
@@ -55,9 +65,23 @@ def main(arguments: Sequence[str] | None = None) -> Exit:
     except sqlite3.DatabaseError as error:
         print(f"reelvigil: {_ledger_trouble(error)}", file=sys.stderr)
         return Exit.FAULT
+    except OSError as error:
+        if getattr(sys.stdout, "failed", None) is not None:
+            raise
+        print(f"reelvigil: {_system_trouble(error)}", file=sys.stderr)
+        return Exit.FAULT
     except KeyboardInterrupt:
-        print("reelvigil: interrupted; reports written so far stand", file=sys.stderr)
+        stand = "; reports written so far stand" if writes else ""
+        print(f"reelvigil: interrupted{stand}", file=sys.stderr)
         return Exit.INTERRUPTED
+
+
+def _system_trouble(error: OSError) -> str:
+    """What the system refused, and for which file."""
+    from watcher.files import shown
+
+    why = error.strerror or str(error)
+    return f"{shown(error.filename)}: {why}" if isinstance(error.filename, str | bytes) else why
 
 
 def _safe_streams() -> None:
@@ -90,13 +114,94 @@ def shown_line(text: str) -> str:
     return "".join(ch if ch.isprintable() else "?" for ch in text)
 
 
-def run() -> None:
-    """The command ``reelvigil``."""
+class _Output(io.TextIOWrapper):
+    """Standard output that remembers what it could not take, whoever swallows the error."""
+
+    failed: OSError | None = None
+
+    def write(self, text: str, /) -> int:
+        try:
+            return super().write(text)
+        except OSError as error:
+            self.failed = self.failed or error
+            raise
+
+    def flush(self) -> None:
+        try:
+            super().flush()
+        except OSError as error:
+            self.failed = self.failed or error
+            raise
+
+
+def run(*, interruptible: bool = False) -> None:
+    """Carry out the call that this process was started for, and end.
+
+    Args:
+        interruptible: Ctrl-C is to be told in a sentence, not left to the system.
+    """
+    if _closed_streams_are_null():
+        print(
+            "reelvigil: standard output is closed, so what is found has nowhere to go; send it to "
+            "/dev/null if it is not wanted. Nothing was done.",
+            file=sys.stderr,
+        )
+        sys.exit(int(Exit.USAGE))
+    sys.stdout = output = _remembering(sys.stdout)
     try:
-        status = main()
-        sys.stdout.flush()
-    except BrokenPipeError:
-        # the reader of our output went away: nothing to say, and nobody to say it to
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        status = Exit.CLEAR
-    sys.exit(int(status))
+        with contextlib.suppress(OSError):  # of standard output: see below
+            try:
+                if interruptible:
+                    signal.signal(signal.SIGINT, signal.default_int_handler)
+                status = int(main())
+            except SystemExit as said:  # help or wrong use; or the reader of our output went away
+                status = said.code if isinstance(said.code, int) else int(Exit.CLEAR)
+            output.flush()
+    except KeyboardInterrupt:  # before main could hear it, or after
+        status = int(Exit.INTERRUPTED)
+    if output.failed is not None:
+        # what is still held goes nowhere, or the exit would try again
+        os.dup2(os.open(os.devnull, os.O_WRONLY), output.fileno())
+        status = int(Exit.FAULT)
+        if not isinstance(output.failed, BrokenPipeError):  # else there is nobody to say it to
+            print(
+                f"reelvigil: standard output cannot be written ({output.failed.strerror}): what "
+                "was found is not told, or not in full",
+                file=sys.stderr,
+            )
+    if interruptible:  # a further Ctrl-C has nothing left to interrupt
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+    sys.exit(status)
+
+
+def _remembering(stream: TextIO) -> _Output:
+    """The same stream, once it is ours alone."""
+    assert isinstance(stream, io.TextIOWrapper)
+    encoding, errors = stream.encoding, stream.errors
+    line_buffering, write_through = stream.line_buffering, stream.write_through
+    return _Output(
+        stream.detach(),
+        encoding=encoding,
+        errors=errors,
+        line_buffering=line_buffering,
+        write_through=write_through,
+    )
+
+
+def _closed_streams_are_null() -> bool:
+    """Put the null device where a standard stream was closed, so that no capture is opened there.
+
+    Returns:
+        Whether standard output was closed.
+    """
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # the lowest free number: this one
+    if sys.stderr is None:
+        sys.stderr = open(2, "w", closefd=False)  # noqa: SIM115  # for as long as the process
+    closed = sys.stdout is None
+    if closed:
+        sys.stdout = open(1, "w", closefd=False)  # noqa: SIM115
+    return closed

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
 from rich.text import Text
 
@@ -24,13 +26,15 @@ from watcher.console import (
     shown_text,
     working,
 )
-from watcher.errors import UsageError
+from watcher.errors import UsageError, WatcherError
 from watcher.exits import Exit
 from watcher.files import shown
 from watcher.machine_lines import machine_lines
 from watcher.report import Report
 from watcher.settings import Settings, Sheets, find_config, load
 from watcher.summary import group, standing
+
+_DEMO_MB: Final = 200  # what the sample captures take; a test keeps them below
 
 
 def _settings(args: argparse.Namespace) -> Settings:
@@ -43,8 +47,9 @@ def run_check(args: argparse.Namespace) -> Exit:
     from watcher.config_commands import odd_names
 
     for folder in sorted({path.parent for job in jobs for path in job.capture.files}):
-        for sentence in odd_names(folder, os.listdir(folder)):
-            print(f"reelvigil: {sentence}", file=sys.stderr)
+        with contextlib.suppress(OSError):  # it may be entered and not listed
+            for sentence in odd_names(folder, os.listdir(folder)):
+                print(f"reelvigil: {sentence}", file=sys.stderr)
     return _check(
         jobs, as_json=args.json, keep=not args.no_sidecar, at_once=args.jobs, notes=args.notes
     )
@@ -108,10 +113,16 @@ def run_demo(args: argparse.Namespace) -> Exit:
         raise UsageError(
             f"{shown(args.folder)}: holds other files; name a new or empty folder for the demo"
         )
-    folder.mkdir(parents=True, exist_ok=True)
-    mark.touch()
-    print(f"Making the sample captures in {shown(args.folder)} ...", file=sys.stderr, flush=True)
-    make(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        mark.touch()
+        print(f"Making the sample captures in {shown(args.folder)} ...", file=sys.stderr)
+        make(folder)
+    except OSError as error:
+        raise WatcherError(
+            f"{args.folder}: the sample captures could not be written ({error.strerror}); they "
+            f"need {_DEMO_MB} MB: free space, or name another folder"
+        ) from error
     _check(check.plan([args.folder], load(None)), as_json=False, keep=True)
     print(
         f"\nEvery capture has its report beside it: {shown(args.folder)}/.../NAME{report.SUFFIX}\n"

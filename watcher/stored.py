@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from watcher import sidecar
+from watcher.check import reachable
 from watcher.decided import made_at
 from watcher.errors import UsageError
 from watcher.files import shown
@@ -54,6 +55,7 @@ def stored(paths: Iterable[str], mirror: Path | None = None) -> Stored:
         if not text:
             raise UsageError("an empty path was given: name a file or a folder (. for this one)")
         path = Path(text).resolve()
+        reachable(text, path)
         troubles = len(found.troubles)
         if path.is_dir():
             some = _of_folder(path, mirror, found)
