@@ -16,6 +16,13 @@ QUIET: Final = 10 ** (-90 / 20)
 """Peak below which there is only the converter's own noise to lose. Common practice: the hiss
 of tape peaks above -75 dBFS."""
 
+HISS: Final = 10 ** (-75 / 20)
+"""Peak that the hiss of a tape exceeds. Common practice."""
+
+SUNK_S: Final = 0.3
+"""How long other tracks must go on where one is zero. Own choice: a fade-out on all of them reaches
+the last step of the word a little earlier on a softer track."""
+
 TAIL_MS: Final = 20.0
 """Shortest tail of zeros that is called unfinalised; a shorter one may be an encoder's padding.
 From own trials on public files."""
@@ -162,10 +169,18 @@ def whole_tail(tracks: tuple[int, ...], run: Run, left: Side, rate_hz: int) -> E
 
 
 def early_end(
-    tracks: tuple[int, ...], run: Run, left: Side, rate_hz: int, *, alone: bool
+    tracks: tuple[int, ...], run: Run, left: Side, rate_hz: int, *, alone: bool, sunk: bool
 ) -> Event | None:
-    """A track that stands still up to the last frame; ``alone``: while others carry signal."""
-    if not _cut(left.edges[0]):
+    """A track that stands still up to the last frame.
+
+    Args:
+        alone: other tracks carry signal where it begins to.
+        sunk: they still did ``SUNK_S`` later, loud enough for the hiss of a tape.
+    """
+    edge = left.edges[0]
+    if not _cut(edge) and run.zero and alone and sunk:
+        return _sunk(tracks, run, edge, rate_hz)
+    if not _cut(edge):
         return None
     what = "zeros" if run.zero else "one held value"
     text = f"The signal turns to {what} from one sample to the next and stays so to the end, "
@@ -175,6 +190,19 @@ def early_end(
     event = _zero(tracks, run, text, Verdict.REDO)
     event.kind = "zero-run" if run.zero else "held-value"
     return event
+
+
+def _sunk(tracks: tuple[int, ...], run: Run, edge: Edge, rate_hz: int) -> Event | None:
+    """Zeros that a track goes down to, and stays at, while the tape runs on for the others."""
+    if edge.meeting is Meeting.NOTHING or edge.away < HISS:
+        return None
+    text = "The signal goes down to zeros and stays so to the end, for "
+    text += f"{length_told(run.length, rate_hz)}, while other tracks go on: no tape gives zeros; "
+    if edge.solid or edge.knee >= _KNEE:
+        text += "the track is lost from here on, play the tape again."
+        return _zero(tracks, run, text, Verdict.REDO)
+    text += "the track was lost, or somebody faded it out; listen."
+    return _zero(tracks, run, text, Verdict.LISTEN)
 
 
 def _cut(edge: Edge) -> bool:

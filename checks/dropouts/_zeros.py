@@ -77,6 +77,7 @@ class RunsPart:
         self._excused = {t for t in tracks if sheet.track(t).kind is TrackKind.UNUSED}
         self._lefts: dict[tuple[int, int], Side] = {}
         self._alone: dict[tuple[int, int], bool] = {}  # whether other tracks went on there
+        self._sunk: dict[tuple[int, int], bool] = {}  # and still did so a while later
         self._pending: list[_Pending] = []
         self._last_all = (-1, -1)
         self._waiting_all: list[tuple[int, int]] = []
@@ -90,12 +91,17 @@ class RunsPart:
         for run in self._tracker.feed(block):
             left = self._lefts.pop((run.row, run.start), None)
             self._alone.pop((run.row, run.start), None)
+            self._sunk.pop((run.row, run.start), None)
             if run.length >= max(self._needed(run), by_chance(run.crowd)):
                 self._pending.append(_Pending(run, left))
         for row, start in self._tracker.standing(block.stop):
             if (row, start) not in self._lefts:  # later, what stands before it is forgotten
                 self._lefts[row, start] = self._left_of(self._standing(row, start))
                 self._alone[row, start] = row < self._all and self._others_play(row, start)
+            later = block.stop - start >= _silence.SUNK_S * self._fmt.rate_hz
+            if later and row < self._all and (row, start) not in self._sunk:
+                least = _silence.HISS
+                self._sunk[row, start] = self._others_play(row, block.stop, least=least)
         wanted = _edges.wanted_frames(self._fmt.rate_hz)
         self._judge([p for p in self._pending if p.run.stop + wanted <= block.stop])
         self._pending = [p for p in self._pending if p.run.stop + wanted > block.stop]
@@ -170,8 +176,14 @@ class RunsPart:
             event = None
             alone = self._alone.get((row, run.start)) or self._others_play(row, run.start)
             if run.start and (alone or not run.zero):
-                rate_hz = self._fmt.rate_hz
-                event = _silence.early_end((row,), run, self._left(run), rate_hz, alone=alone)
+                event = _silence.early_end(
+                    (row,),
+                    run,
+                    self._left(run),
+                    self._fmt.rate_hz,
+                    alone=alone,
+                    sunk=self._sunk.get((row, run.start), False),
+                )
             if run.zero or event:
                 self._take(run, event)
 
@@ -234,12 +246,17 @@ class RunsPart:
             if self._quiet_place is None:
                 self._quiet_place = (run.start, run.stop)
 
-    def _others_play(self, row: int, frame: int) -> bool:
-        """Whether at least half of the other tracks carry signal around a frame."""
+    def _others_play(self, row: int, frame: int, *, least: float = 0.0) -> bool:
+        """Whether at least half of the other tracks carry signal around a frame.
+
+        Args:
+            least: peak that it must reach, full scale 1.0.
+        """
         near = self._history.rows(frame - _NEAR_FRAMES, frame + _NEAR_FRAMES)
         if near.shape[0] < 2 or not near.shape[1]:
             return False
         moves = 2 * np.count_nonzero(near, axis=1) > near.shape[1]
+        moves &= np.abs(near.astype(np.float64)).max(axis=1) >= least * self._fmt.full_scale
         others = np.delete(moves, row)
         return 2 * int(np.count_nonzero(others)) >= len(others)
 

@@ -129,3 +129,31 @@ def test_digital_silence_is_not_the_quiet_of_the_tape() -> None:
     every = x.copy()
     every[:, at:] = 0
     assert [f.kind for f in _found(every)] == ["unfinalised"]
+
+
+@pytest.mark.parametrize("rate_hz", [48_000, 96_000])
+@pytest.mark.parametrize(
+    ("ramp_ms", "verdict"), [(5, Verdict.REDO), (25, Verdict.REDO), (300, Verdict.LISTEN)]
+)
+def test_a_track_that_sinks_to_zeros_while_the_other_plays_on_is_told(
+    rate_hz: int, ramp_ms: int, verdict: Verdict
+) -> None:
+    """A tape gives hiss, never zeros: where one track has them, its signal did not come through."""
+    x = programme("bowed", rate_hz=rate_hz, tracks=2, seconds=3.0, seed=4)
+    start, ramp = 2 * rate_hz, rate_hz * ramp_ms // 1000
+    gain = np.ones(x.shape[1])
+    gain[start:] = 0
+    gain[start : start + ramp] = np.linspace(1, 0, ramp)
+    x[0] = np.rint(x[0] / 256.0 * gain).astype(np.int32) << 8
+    zeros = [f for f in run(x, rate_hz).findings if f.kind == "zero-run"]
+    assert [(f.verdict, f.tracks) for f in zeros] == [(verdict, (0,))]
+    assert abs((zeros[0].start_frame or 0) - start - ramp) <= ramp // 8 + 2
+
+
+@pytest.mark.parametrize("rate_hz", [48_000, 96_000])
+def test_a_fade_out_that_reaches_zeros_a_little_earlier_on_one_track_is_none(rate_hz: int) -> None:
+    x = programme("bowed", rate_hz=rate_hz, tracks=2, seconds=3.0, seed=4) / 2.0**31
+    fades = np.clip(np.linspace(3, -1, x.shape[1]) - [[0.005], [0.0]], 0, 1)  # 4 ms apart
+    words = np.rint(x * fades * 2**23).astype(np.int32) << 8
+    found = run(words, rate_hz).findings
+    assert not [f for f in found if f.verdict is not Verdict.CLEAR and f.kind == "zero-run"]
