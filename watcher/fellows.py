@@ -52,3 +52,14 @@ def key_of(path: Path, rule: TrackSets) -> TakeKey:
     if found is None:
         return TakeKey(path.parent, path.name, None)
     return TakeKey(path.parent, found[0].casefold(), path.suffix.casefold())
+
+
+def lone_number(path: Path, rule: TrackSets) -> int | None:
+    """The track number in a file's name, where no other file there has the rest of it; else None.
+
+    None too where the name gives no number.
+    """
+    found = token(path.stem, rule.pattern) if rule.enabled else None
+    if found is None or set(Fellows(path.parent, None).of(key_of(path, rule), rule)) - {path.name}:
+        return None
+    return found[1]

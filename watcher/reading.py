@@ -22,6 +22,7 @@ from checks.container import Layout, parse
 from checks.model import CaptureFormat, Encoding, Finding, Outcome, Remedy, Verdict
 from checks.registry import CHECKS, Context
 from watcher.errors import UnreadError
+from watcher.fellows import lone_number
 from watcher.files import FdSource, Identity, open_capture, shown
 from watcher.lane import Lane
 from watcher.members import Member, common_dtype, in_step, not_looked_at
@@ -30,7 +31,7 @@ from watcher.reader import ByteFeed, RawFeed, packed
 from watcher.settings import Applied
 from watcher.sums_beside import listed
 from watcher.thread import OrderedThread
-from watcher.tracksets import Capture, judge, row_numbers, tracks_in_rows
+from watcher.tracksets import Capture, judge, judge_lone, row_numbers, tracks_in_rows
 
 if TYPE_CHECKING:
     from watcher.decoder import DecodedFeed
@@ -132,6 +133,11 @@ class Reading:
         layouts = [(m.path, m.layout) for m in self.members if m.layout is not None]
         asked = self.applied.sheet.tracks_asked
         self.set_findings = judge(self.capture, layouts, channels=asked)
+        if not self.capture.is_set and layouts:
+            path, layout = layouts[0]
+            number = lone_number(path, self.applied.track_sets)
+            if number is not None:
+                self.set_findings = judge_lone(self.capture, number, layout, channels=asked)
         ready = [m for m in self.members if m.feed is not None and m.fmt is not None]
         if ready:
             self._analyse(ready)

@@ -8,6 +8,7 @@ captures of their own.
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import re
 from collections import Counter
@@ -195,6 +196,34 @@ def judge(
         if len(set(values.values())) > 1:
             findings.append(_unequal(equal, values))
     return findings
+
+
+def judge_lone(
+    capture: Capture, number: int, layout: Layout, *, channels: int | None
+) -> list[Finding]:
+    """What is to be said of a file whose name makes it one track of several, and which is alone.
+
+    Args:
+        number: of the track, by the name.
+        channels: how many tracks the sheet asks for.
+    """
+    if not 1 <= layout.channels <= 2:  # a capture of its own, or unknown
+        return []
+    if channels is not None:
+        short = layout.channels < channels
+        one = dataclasses.replace(capture, numbers=(number,))
+        return _numbers(one, layout.channels, channels) if short else []
+    return [
+        Finding(
+            check="tracks",
+            kind="set-missing",
+            verdict=Verdict.CLEAR,
+            remedy=Remedy.NONE,
+            text=f"By its name this is track {number} of several, and no other file of that name "
+            "and kind is here: see that none was lost.",
+            values={"number": number},
+        )
+    ]
 
 
 @dataclass(frozen=True, slots=True)

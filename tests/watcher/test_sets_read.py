@@ -112,3 +112,57 @@ def test_a_set_of_fewer_files_than_the_sheet_names_is_missing_one(
     assert asked(report) == {"set-missing": "recopy"}
     (finding,) = [f for f in report["findings"] if f["kind"] == "set-missing"]
     assert (finding["values"]["tracks_found"], finding["values"]["tracks_asked"]) == (3, 4)
+
+
+def notes(report: dict[str, Any]) -> list[tuple[str, int]]:
+    """Of a set that may lack files: the kind, and the number that the name gives."""
+    return [
+        (f["kind"], f["values"]["number"])
+        for f in report["findings"]
+        if f["kind"] == "set-missing" and (f["verdict"], f["remedy"]) == ("clear", "none")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("name", "beside", "told"),
+    [
+        ("take_03_tr02.wav", None, [("set-missing", 2)]),
+        ("lone.L.wav", None, [("set-missing", 1)]),
+        ("q_tr01.wav", "q_tr02.flac", [("set-missing", 1)]),
+        ("q_tr01.wav", "p_tr02.wav", [("set-missing", 1)]),
+        ("take_03.wav", "take_02.wav", []),  # bare numbers are takes
+    ],
+)
+def test_one_track_of_several_that_is_alone_is_noted(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str, beside: str | None, told: Any
+) -> None:
+    capture(tmp_path / name, channels=1)
+    if beside is not None:
+        capture(tmp_path / beside, channels=1)
+    status, report = checked(capsys, str(tmp_path / name))
+    assert (status, asked(report), notes(report)) == (Exit.CLEAR, {}, told)
+
+
+def test_pieces_one_after_the_other_and_files_of_many_tracks_are_not_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for number in (1, 2, 3):
+        capture(tmp_path / f"track {number}.wav", 4000 * number, number, channels=1)
+    capture(tmp_path / "a_tr1.wav", channels=4)
+    for name in ("track 2.wav", "a_tr1.wav"):
+        _, report = checked(capsys, str(tmp_path / name))
+        assert report["capture"]["name"] == name
+        assert notes(report) == []
+
+
+@pytest.mark.parametrize("name", ["take_tr02.wav", "take_tr01.wav"])
+def test_one_track_of_as_many_as_the_sheet_asks_for_is_missing_the_others(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str
+) -> None:
+    capture(tmp_path / name, channels=1)
+    (tmp_path / "transfer.yaml").write_text("expect: {channels: 2}\n")
+    status, report = checked(capsys, str(tmp_path))
+    assert (status, asked(report)) == (Exit.REDO, {"set-missing": "recopy"})
+    (tmp_path / "transfer.yaml").write_text("expect: {channels: 1}\n")
+    status, report = checked(capsys, str(tmp_path))
+    assert (status, asked(report), notes(report)) == (Exit.CLEAR, {}, [])
