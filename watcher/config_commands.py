@@ -48,8 +48,6 @@ def check_text(settings_path: Path | None, top: Path | None) -> list[str]:
     return list(dict.fromkeys(mistakes))
 
 
-def show_rows(applied: Applied) -> list[tuple[str, str, str]]:
-    """Key, value and source of all that holds for a capture, in the order of the sheet.
 def _unnamed(folder: Path, applied: Applied) -> list[str]:
     """A sentence where the sheet of a folder names fewer tracks than it asks for.
 
@@ -64,6 +62,8 @@ def _unnamed(folder: Path, applied: Applied) -> list[str]:
     return [f"{place}: tracks: names {names} where expect.channels is {asked}"]
 
 
+def show_rows(applied: Applied) -> list[tuple[str, str, str]]:
+    """Key, value and source of all that holds for a capture, in the order of the sheet.
 
     Values are written as a transfer sheet may hold them.
     """
