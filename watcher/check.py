@@ -81,7 +81,7 @@ def find(paths: Iterable[str]) -> list[tuple[Path, Path]]:
                 raise UsageError(f"{shown(text)}: is no capture, but a report or a transfer sheet")
             found.setdefault(path, path.parent)
         else:
-            raise UsageError(f"{shown(text)}: no such file or folder")
+            raise _nothing(text)
     return list(found.items())
 
 
@@ -102,10 +102,20 @@ def reachable(text: str, path: Path) -> None:
         ) from error
 
 
+def _nothing(text: str) -> UsageError:
+    return UsageError(f"{shown(text)}: no such file or folder")
+
+
+def _perhaps_a_set(text: str) -> Path | None:
+    """A path where nothing stands, in a folder that is there: it may be a track set's name."""
+    path = Path(text).resolve()
+    return path if text and not os.path.lexists(path) and os.path.isdir(path.parent) else None
+
+
 def plan(paths: Sequence[str], settings: Settings) -> list[Job]:
     """All that is to be checked. Every mistake in any sheet is told before the first long read.
 
-    A file of a track set stands for the whole set.
+    A file of a track set stands for the whole set, and so does the set's name.
 
     Raises:
         UsageError, ConfigError
@@ -124,7 +134,11 @@ def plan(paths: Sequence[str], settings: Settings) -> list[Job]:
         except ConfigError as error:
             mistakes.extend(error.mistakes)
 
-    named = find(paths)
+    sets = {path: text for text in paths if (path := _perhaps_a_set(text)) is not None}
+    named = find(text for text in paths if Path(text).resolve() not in sets)
+    for path in sets:
+        for other in siblings(path):
+            apply(other, path.parent)
     given = {Path(text).resolve() for text in paths}
     for path, top in named:
         apply(path, top)
@@ -144,6 +158,11 @@ def plan(paths: Sequence[str], settings: Settings) -> list[Job]:
         lambda path: applied[path].track_sets,
         on_record=lambda capture: on_record(capture, report_path(capture)),
     )
+    for path, text in sets.items():
+        called = [c for c in captures if c.is_set and path in (c.folder / c.name, c.report_stem)]
+        if not called:
+            raise _nothing(text)
+        wanted.update(file for capture in called for file in capture.files)
     jobs = [
         Job(
             capture=capture,

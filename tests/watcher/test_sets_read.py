@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ import soundfile
 from verifying import capture, checked
 
 from checks.container import Layout, parse
+from watcher.cli import main
 from watcher.exits import Exit
 from watcher.files import FdSource, open_capture
 from watcher.tracksets import Capture, judge
@@ -166,3 +168,35 @@ def test_one_track_of_as_many_as_the_sheet_asks_for_is_missing_the_others(
     (tmp_path / "transfer.yaml").write_text("expect: {channels: 1}\n")
     status, report = checked(capsys, str(tmp_path))
     assert (status, asked(report), notes(report)) == (Exit.CLEAR, {}, [])
+
+
+@pytest.mark.parametrize("name", ["take_07", "take_07.set"])
+def test_the_name_of_a_set_stands_for_it(
+    take: list[Path], capsys: pytest.CaptureFixture[str], name: str
+) -> None:
+    folder = take[0].parent
+    capture(folder / "take_08.wav", seed=8)
+    _, report = checked(capsys, str(folder / name), f"{folder}/./{name}")
+    assert report["capture"]["name"] == "take_07"
+    assert main(["signoff", str(folder / name), "--by", "AB"]) is Exit.CLEAR
+    signed = json.loads((folder / "take_07.set.vigil.json").read_text())
+    assert signed["signoff"]["by"] == "AB"
+
+
+@pytest.mark.parametrize("name", ["take_0", "take_08", "TAKE_07", "none/take_07"])
+def test_what_is_no_name_of_a_set_is_no_file(
+    take: list[Path], capsys: pytest.CaptureFixture[str], name: str
+) -> None:
+    capture(take[0].parent / "take_08.wav", seed=8)
+    assert main(["check", str(take[0].parent / name)]) is Exit.USAGE
+    assert f"{name}: no such file or folder" in capsys.readouterr().err
+
+
+def test_the_name_of_a_set_follows_the_pattern_of_its_sheet(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "transfer.yaml").write_text("track_sets: {pattern: '{take}-{track}'}\n")
+    for number in (1, 2):
+        capture(tmp_path / f"x-{number}.wav", seed=number, channels=1)
+    _, report = checked(capsys, str(tmp_path / "x"))
+    assert [line["name"] for line in report["capture"]["files"]] == ["x-1.wav", "x-2.wav"]
