@@ -20,14 +20,19 @@ LOST_DB: Final = 20.0  # under the tracks that carry a tone: lost; no machine is
 LOW_MOST_DB: Final = 10.0  # more is none of what low frequencies do by themselves
 LOW_HZ: Final = 250.0  # below, fringing and head bumps change levels (IEC 60094; trade)
 HIGH_HZ: Final = 3_000.0
+_MOST_TOLD: Final = 8  # tracks in one sentence; common practice
 HINT_FROM_DB: Final = 1.0  # less is no wrong curve: those differ by 2 dB and more at 10 kHz
 
 
 @dataclass(slots=True)
 class _Beyond:
-    """What lies beyond a tolerance. ``tones``: names; ``listed``: the first of ``count`` values."""
+    """What lies beyond a tolerance.
+
+    ``by``: the worst a track, without sign; ``tones``: names; ``listed``: the first of ``count``.
+    """
 
     tracks: set[int] = field(default_factory=set)
+    by: dict[int, float] = field(default_factory=dict)
     tones: dict[str, float] = field(default_factory=dict)
     least: float = inf
     worst: float = 0.0
@@ -61,6 +66,7 @@ def _beyond(
             if not np.isfinite(values[k]) or abs(values[k]) <= tolerance:
                 continue
             out.tracks.add(k)
+            out.by[k] = max(out.by.get(k, 0.0), abs(float(values[k])))
             out.tones[spoken(meant)] = meant.tone.hz
             out.count += 1
             if len(out.listed) < 64:
@@ -90,16 +96,14 @@ def level(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
     for off in _low_and_high(lineup, rows, tolerance, "deviation_db"):
         if off.at is None:
             continue
-        by_sheet = off.at.expected_dbfs is not None
-        wanted = f"{off.at.expected_dbfs:.1f} dBFS of the sheet" if by_sheet else "other tracks"
-        how, turn = ("above", "down") if off.high else ("below", "up")
         verdict = verdict_of(lineup, abs(off.worst) / tolerance, declared=declared)
+        how = "above" if off.high else "below"
         text = (
-            f"The {spoken(off.at)} tone is {off.span_db} {how} the {wanted}; {tolerance:g} dB are "
-            "allowed."
+            f"The {spoken(off.at)} tone is {_off(off, how, _wanted(lineup, off.at), sheet)}; "
+            f"{tolerance:g} dB are allowed."
         )
         if verdict is not Verdict.CLEAR:
-            text += f" Turn the replay level {turn} by as much."
+            text += _level_turn(lineup, off, off.at)
         out.append(
             _finding(
                 "level",
@@ -112,6 +116,38 @@ def level(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
             )
         )  # fmt: skip
     return [*out, *_losses(lineup, tones[:1], declared=declared)]
+
+
+def _off(off: _Beyond, how: str, wanted: str, sheet: Sheet) -> str:
+    """How far off, track by track where they are several: each has its own trimmer."""
+    if len(off.by) < 2:
+        return f"{off.span_db} {how} {wanted}"
+    if len(off.by) > _MOST_TOLD:
+        return f"{how} {wanted} by {off.span_db} (`reelvigil lineup` tells each track)"
+    each = [f"by {db:.2f} dB on {sheet.track_name(k)}" for k, db in sorted(off.by.items())]
+    return f"{how} {wanted} {', '.join(each[:-1])} and {each[-1]}"
+
+
+def _wanted(lineup: Lineup, at: Meant) -> str:
+    """What a level is held against."""
+    if at.expected_dbfs is not None:
+        return f"the {at.expected_dbfs:.1f} dBFS of the sheet"
+    common, count = lineup.common_level(at)
+    if not count:
+        return f"the middle of all tracks, {common:.2f} dBFS"
+    return f"the {common:.2f} dBFS that {count} tracks share"
+
+
+def _level_turn(lineup: Lineup, off: _Beyond, at: Meant) -> str:
+    """What to turn; against each other, tracks do not tell which of them is right."""
+    each = " of each" if len(off.by) > 1 else ""
+    turn = f"urn the replay level{each} {'down' if off.high else 'up'} by as much"
+    if at.expected_dbfs is not None:
+        return f" T{turn}."
+    no_mark = " No reference_dbfs is set in the sheet: the tracks are held against each other only."
+    if not lineup.common_level(at)[1]:
+        return f"{no_mark} No level is shared by most, so set it before anything is turned."
+    return f"{no_mark} If those that agree are right, t{turn}."
 
 
 def _losses(lineup: Lineup, first: Iterable[Meant], *, declared: bool) -> list[Finding]:

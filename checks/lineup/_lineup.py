@@ -60,6 +60,7 @@ class Lineup:
             line, and where the sheet gives no tape speed or track spacing.
         speed_ratio: frequency over nominal; None where no tone tells.
         off_tape: noise lies under the tones as only tape has it.
+        level_db: how far levels may lie apart and still count as one.
     """
 
     tones: tuple[Meant, ...]
@@ -70,6 +71,7 @@ class Lineup:
     tilt: Tilt | None
     speed_ratio: float | None
     off_tape: bool
+    level_db: float
 
     @property
     def plain(self) -> tuple[Meant, ...]:
@@ -77,12 +79,30 @@ class Lineup:
         return tuple(m for m in self.tones if not m.is_reference_tone)
 
     def deviations_db(self, meant: Meant) -> NDArray[np.float64]:
-        """(tracks,): level against what the sheet expects, else against the judged median."""
+        """(tracks,): level against what the sheet expects, else against what most tracks share."""
         if meant.expected_dbfs is not None:
             return meant.levels_dbfs - meant.expected_dbfs
-        known = meant.levels_dbfs[list(self.judged)]
+        return meant.levels_dbfs - self.common_level(meant)[0]
+
+    def common_level(self, meant: Meant) -> tuple[float, int]:
+        """The level that the largest group of judged tracks shares, and how many these are.
+
+        The median of all and 0 where no group is the largest: then nothing tells who is right.
+        NaN where no track has the tone.
+        """
+        known = np.sort(meant.levels_dbfs[list(self.judged)])
         known = known[np.isfinite(known)]
-        return meant.levels_dbfs - (float(np.median(known)) if len(known) else np.nan)
+        if not len(known):
+            return float("nan"), 0
+        # of each track and those above it, within the tolerance to either side of their middle
+        ends = np.searchsorted(known, known + 2 * self.level_db, side="right")
+        sizes = ends - np.arange(len(known))
+        first = int(np.argmax(sizes))
+        apart = [n for k, n in enumerate(sizes) if k >= ends[first] or ends[k] <= first]
+        if (sizes[first] < 2 and len(known) > 1) or sizes[first] <= max(apart, default=0):
+            return float(np.median(known)), 0
+        middle = float(np.median(known[first : ends[first]]))
+        return middle, int(np.count_nonzero(np.abs(known - middle) <= self.level_db))
 
     def response_db(self, meant: Meant) -> NDArray[np.float64] | None:
         """(tracks,): level against the track's own reference tone, recorded steps allowed for."""
@@ -119,6 +139,7 @@ def gather(tones: list[Tone], sheet: Sheet, judged: list[int], channels: int) ->
         tilt=_tilt(delays, judged, sheet),
         speed_ratio=float(np.median([ratio for ratio, _ in ratios])) if ratios else None,
         off_tape=not beside or float(np.median(beside)) > TAPE_NOISE_DB,
+        level_db=sheet.lineup.level_db,
     )
 
 

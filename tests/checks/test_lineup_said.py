@@ -39,14 +39,58 @@ def test_a_low_track_is_judged_by_how_far_off_and_what_is_declared(
     assert finding.values["worst_db"] == pytest.approx(off_db, abs=0.01)
 
 
-def test_tracks_too_low_and_too_high_are_told_apart_with_what_to_turn() -> None:
-    outcome = checked(line_up(RATE, [LEVEL], tracks=8, gains_db=[0, 0, -0.5, 0, 0.4, 0, -0.9, 0]))
-    low, high = of_kind(outcome, "level")
+def test_tracks_too_low_and_too_high_are_told_apart_each_with_its_own_level() -> None:
+    sheet = Sheet(tracks=tuple(TrackEntry(name=name) for name in "abcdefgh"))
+    signal = line_up(RATE, [LEVEL], tracks=8, gains_db=[0, 0, -0.5, 0, 0.4, 0, -0.9, 0])
+    low, high = of_kind(checked(signal, sheet), "level")
     assert (low.tracks, high.tracks) == ((2, 6), (4,))
-    assert low.text.startswith("The 1 kHz tone is 0.50 to 0.90 dB below the other tracks; 0.3 dB")
-    assert low.text.endswith("Turn the replay level up by as much.")
-    assert high.text.startswith("The 1 kHz tone is 0.40 dB above the other tracks;")
-    assert high.text.endswith("Turn the replay level down by as much.")
+    assert low.text.startswith(
+        "The 1 kHz tone is below the -18.00 dBFS that 5 tracks share by 0.50 dB on c and by "
+        "0.90 dB on g; 0.3 dB are allowed."
+    )
+    assert low.text.endswith("turn the replay level of each up by as much.")
+    assert high.text.startswith("The 1 kHz tone is 0.40 dB above the -18.00 dBFS that 5 tracks")
+    assert high.text.endswith("turn the replay level down by as much.")
+
+
+@pytest.mark.parametrize(
+    ("reference_dbfs", "told"),
+    [
+        (None, "No reference_dbfs is set in the sheet: the tracks are held against each other"),
+        (-18.0, "below the -18.0 dBFS of the sheet"),
+    ],
+)
+def test_it_is_told_what_levels_are_held_against(reference_dbfs: float | None, told: str) -> None:
+    sheet = Sheet(lineup=LineupSheet(reference_dbfs=reference_dbfs))
+    signal = line_up(RATE, [LEVEL], tracks=4, gains_db=[0, -0.5, 0, 0])
+    (finding,) = of_kind(checked(signal, sheet), "level")
+    assert told in finding.text
+    assert ("No reference_dbfs" in finding.text) is (reference_dbfs is None)
+
+
+def test_tracks_that_agree_are_not_told_to_turn_for_the_others() -> None:
+    """The middle of -18, -18.8, -17.9 and -32 dBFS lies where no track is."""
+    signal = line_up(RATE, [LEVEL], tracks=4, gains_db=[0, -0.8, 0.1, -14])
+    (finding,) = of_kind(checked(signal), "level")
+    assert finding.tracks == (1, 3)
+    assert "by 0.85 dB on track 2 and by 14.05 dB on track 4" in finding.text
+    assert "-17.95 dBFS that 2 tracks share" in finding.text
+
+
+@pytest.mark.parametrize("gains", [[0, -2], [0, 0.1, -2, -2.1]])
+def test_where_no_level_is_shared_by_most_nothing_is_to_be_turned(gains: list[float]) -> None:
+    found = of_kind(checked(line_up(RATE, [LEVEL], tracks=len(gains), gains_db=gains)), "level")
+    assert {k for f in found for k in f.tracks} == set(range(len(gains)))
+    for finding in found:
+        assert "the middle of all tracks" in finding.text
+        assert finding.text.endswith("set it before anything is turned.")
+
+
+def test_of_many_tracks_the_table_tells_each() -> None:
+    gains = [0.0] * 12 + [-0.5 - k / 10 for k in range(9)]
+    signal = line_up(RATE, [LEVEL], tracks=21, gains_db=gains)
+    (finding,) = of_kind(checked(signal), "level")
+    assert "by 0.50 to 1.30 dB (`reelvigil lineup` tells each track)" in finding.text
 
 
 def test_treble_too_low_and_too_high_is_told_with_what_to_turn() -> None:
