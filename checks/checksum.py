@@ -183,7 +183,11 @@ def judge(
         stored: digests found inside or beside the files, and lists that should hold some.
         stored_expected: the transfer sheet asks for a stored digest.
     """
-    findings = [_altered(file) for file in files if file.record is not None and _differs(file)]
+    findings = [
+        _altered(file, several=len(files) > 1)
+        for file in files
+        if file.record is not None and _differs(file)
+    ]
     findings += [
         _unread_list(item)
         for item in dict.fromkeys(item for item in stored if isinstance(item, UnreadList))
@@ -284,7 +288,7 @@ def changed_mebibytes(before: str, now: str) -> list[int]:
     return changed + list(range(same, max(len(old), len(new))))
 
 
-def _altered(file: Compared) -> Finding:
+def _altered(file: Compared, *, several: bool) -> Finding:
     record = file.record
     assert record is not None
     audio_same = (
@@ -298,13 +302,14 @@ def _altered(file: Compared) -> Finding:
         False: "The audio itself changed",
         None: "The content changed",
     }[audio_same]
+    which = f"{file.name}: " if several else ""
     return Finding(
         check="checksum",
         kind="altered",
         verdict=Verdict.REDO,
         remedy=Remedy.RECOPY,
-        text=f"{what} since the record of {record.at}. If nobody meant to change it, fetch the "
-        "file again from a good copy; if it was meant, sign it off.",
+        text=f"{which}{what} since the record of {record.at}. If nobody meant to change it, fetch "
+        "the file again from a good copy; if it was meant, sign it off.",
         values={
             "file": file.name,
             "recorded_at": record.at,

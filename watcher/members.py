@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -65,9 +66,12 @@ def common_dtype(members: Sequence[Member]) -> np.dtype[Any]:
 def in_step(ready: Sequence[Member]) -> list[Member]:
     """Those of the files that are looked at together: as much of all tracks as can be.
 
-    The checks look at all tracks of a moment at once, so the shortest file ends the look at the
-    others: one that holds a small part of them, cut short by a copy, is rather left out.
+    The checks look at all tracks of a moment at once. So none of another sampling rate is among
+    them, and none that holds a small part of the others, cut short by a copy: the shortest file
+    ends the look at all.
     """
+    usual, _ = Counter(_rate(m) for m in ready).most_common(1)[0]
+    ready = [m for m in ready if _rate(m) == usual]
 
     def seen_until(end: int) -> int:
         return end * sum(m.fmt.channels for m in ready if m.fmt and (m.frames or 0) >= end)
@@ -77,29 +81,38 @@ def in_step(ready: Sequence[Member]) -> list[Member]:
     return [m for m in ready if m.frames is None or m.frames >= end]
 
 
-def not_looked_at(
-    ready: Sequence[Member], seen: Sequence[Member], frames: int, rate_hz: int
-) -> list[Finding]:
+def _rate(member: Member) -> int:
+    return 0 if member.fmt is None else member.fmt.rate_hz
+
+
+def not_looked_at(ready: Sequence[Member], seen: Sequence[Member], frames: int) -> list[Finding]:
     """What the files of a set hold and no check has seen.
 
     Args:
         seen: those that were looked at together, over so many ``frames``.
     """
-    out = [m for m in ready if m not in seen]
+    rate_hz = _rate(seen[0])
+    other = [m for m in ready if _rate(m) != rate_hz]
+    short = [m for m in ready if m not in seen and m not in other]
     beyond = [m for m in seen if m.frames is not None and m.frames > frames]
     findings = []
-    if out:
+    if other:
         text = (
-            f"{_names(out)} {'was' if len(out) == 1 else 'were'} not looked at: so much shorter "
-            "than the others that it would have cut the look at them short. Fetch what is not "
-            "whole again from where it was recorded; then all is looked at."
+            f"{_names(other)} not looked at: the sampling rate is another than that of the "
+            "files that were. Nothing is known of what is in there."
         )
-        findings.append(_unseen(out, text, Remedy.RECOPY, 0))
+        findings.append(_unseen(other, text, Remedy.NONE, 0))
+    if short:
+        text = (
+            f"{_names(short)} not looked at: so much shorter than the other files of the set that "
+            "the look at those would have been cut short. Fetch what is not whole again from where "
+            "it was recorded; then all is looked at."
+        )
+        findings.append(_unseen(short, text, Remedy.RECOPY, 0))
     if beyond and len(seen) > 1:
         text = (
-            f"{_names(beyond)} {'was' if len(beyond) == 1 else 'were'} not looked at beyond "
-            f"{clock(frames, rate_hz)}, where another file of the set ends or could not be read "
-            "on: nothing is known of the rest."
+            f"{_names(beyond)} not looked at beyond {clock(frames, rate_hz)}, where another file "
+            "of the set ends or could not be read on: nothing is known of the rest."
         )
         findings.append(_unseen(beyond, text, Remedy.NONE, frames))
     return findings
@@ -108,7 +121,8 @@ def not_looked_at(
 def _names(members: Sequence[Member]) -> str:
     told = ", ".join(shown(m.path.name) for m in members[:_MOST_NAMED])
     more = len(members) - _MOST_NAMED
-    return f"{told} and {more} more" if more > 0 else told
+    told += f" and {more} more" if more > 0 else ""
+    return f"{told} {'was' if len(members) == 1 else 'were'}"
 
 
 def _unseen(members: Sequence[Member], text: str, remedy: Remedy, frames: int) -> Finding:

@@ -235,7 +235,7 @@ class Reading:
         with Lane(context, common_dtype(seen), wanted, self._partner) as lane:
             self.frames = self._read_samples(seen, lane)
             self.outcomes = lane.finish()
-        self.unread += not_looked_at(ready, seen, self.frames, fmt.rate_hz)
+        self.unread += not_looked_at(ready, seen, self.frames)
 
     def _read_samples(self, ready: Sequence[Member], lane: Lane) -> int:
         work = Workspace()

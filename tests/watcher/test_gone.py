@@ -152,6 +152,7 @@ def test_a_file_that_does_not_fit_in_the_place_of_one_of_the_set_is_altered(
         assert [line["name"] for line in report["capture"]["files"]] == [*NAMES]
         (altered,) = [f for f in report["findings"] if f["kind"] == "altered"]
         assert altered["values"]["file"] == NAMES[1]
+        assert altered["text"].startswith(f"{NAMES[1]}: ")
     sign = ["signoff", str(tmp_path / NAMES[0]), "--by", "AB", "--note", "another tape"]
     assert main(sign) is Exit.CLEAR
     status, report = checked(capsys, str(tmp_path))

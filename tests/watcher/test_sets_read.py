@@ -200,3 +200,20 @@ def test_the_name_of_a_set_follows_the_pattern_of_its_sheet(
         capture(tmp_path / f"x-{number}.wav", seed=number, channels=1)
     _, report = checked(capsys, str(tmp_path / "x"))
     assert [line["name"] for line in report["capture"]["files"]] == ["x-1.wav", "x-2.wav"]
+
+
+def test_a_file_of_another_rate_is_not_looked_at_in_step_with_the_others(
+    take: list[Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """However long it is: what stands at one frame would not be of one moment."""
+    noise = np.random.default_rng(1).normal(0, 0.02, 900_000)
+    soundfile.write(take[0], noise, 48_000, subtype="PCM_24")
+    status, report = checked(capsys, str(take[0].parent))
+    assert status is Exit.UNREAD
+    assert report["capture"]["rate_hz"] == RATE_HZ
+    assert report["capture"]["tracks"] == ["track 2", "track 3"]
+    assert report["capture"]["frames"] == 100_000
+    assert {"set-rate", "set-length"} <= set(asked(report))
+    (unseen,) = [f for f in report["findings"] if f["kind"] == "not-looked-at"]
+    assert (unseen["verdict"], unseen["remedy"]) == ("unread", "none")
+    assert unseen["values"]["files"] == [NAMES[0]]
