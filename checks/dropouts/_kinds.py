@@ -30,9 +30,11 @@ SEEN: Final = 5.0
 """Standard deviations at a place already known from another track. Noise alone: once in 1e6."""
 
 FOREIGN: Final = 12.0
+FOREIGN_BOUNDS: Final = 5.0
 FOREIGN_FRAMES: Final = 8
-"""Least height, in standard deviations, and least length of foreign samples on one track that
-cannot be proven to have been put in: others are clicks and attacks. From own trials."""
+"""Least height in standard deviations, anywhere and at both edges, and least length of foreign
+samples on one track that cannot be proven to have been put in: others are clicks and attacks. From
+own trials."""
 
 BOUNDS: Final = 30.0
 """Height of both edges of a stretch, in standard deviations over all tracks, that is enough
@@ -393,4 +395,6 @@ class Kinds:
         frames = found.stop - found.frame
         if len(sharp) >= 2 and 2 * len(sharp) >= len(traces):
             return True
-        return frames >= FOREIGN_FRAMES and any(trace.jump >= FOREIGN for trace in sharp)
+        return frames >= FOREIGN_FRAMES and any(
+            trace.jump >= FOREIGN and trace.bounds >= FOREIGN_BOUNDS for trace in sharp
+        )

@@ -10,6 +10,7 @@ import numpy as np
 from checks.dropouts._bands import HISS, FilterBank, Floats
 from checks.dropouts._contact import Candidate
 from checks.dropouts._cuts import broken_off, in_programme
+from checks.dropouts._dead import dead
 from checks.dropouts._fades import Fade, fade_out
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._hiss import Hiss
@@ -93,6 +94,8 @@ class TapeReport:
             heard = [c for c in candidates if c.start // self._history.entry_hops < shows]
             found, counts = self._contacts(judge, heard, dropped, lasting)
             findings += found
+            place = {"frames": self._frames, "rate_hz": self._fmt.rate_hz}
+            lasting += dead(self._history, way, self._music, self._entry, **place, told=lasting)
             # Tones end on all tracks at once; of a line-up only some that fall silent are told.
             findings += [
                 f

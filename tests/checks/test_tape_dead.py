@@ -1,0 +1,52 @@
+"""A track that dies where no hiss was ever heard of it: programme covers it on all tracks."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from dropouts_kit import of, run
+from numpy.typing import NDArray
+from scipy import signal
+
+from checks.model import Verdict
+
+
+def talk(rate_hz: int, tracks: int, seconds: float) -> NDArray[np.float64]:
+    """Noise in the band of speech, that swells a few times a second, over hiss of -55 dBFS."""
+    rng, frames = np.random.default_rng(1), int(rate_hz * seconds)
+    band = signal.butter(2, [200, 3_500], "bandpass", output="sos", fs=rate_hz)
+    slow = signal.butter(2, 4, output="sos", fs=rate_hz)
+    out = np.empty((tracks, frames))
+    for row in out:
+        voice = signal.sosfilt(band, rng.standard_normal(frames))
+        swell = np.abs(signal.sosfilt(slow, rng.standard_normal(frames)))
+        row[:] = 0.3 * voice / np.abs(voice).max() * swell / swell.max()
+        row += 10 ** (-55 / 20) * rng.standard_normal(frames)
+    return out
+
+
+@pytest.mark.parametrize(("rate_hz", "tracks"), [(48_000, 2), (96_000, 3), (192_000, 2)])
+@pytest.mark.parametrize("noise_db", [-105.0, -112.0])
+def test_a_track_that_dies_down_to_converter_noise_is_lost(
+    rate_hz: int, tracks: int, noise_db: float
+) -> None:
+    x = talk(rate_hz, tracks, 6.0)
+    start, ramp = 4 * rate_hz, rate_hz // 33
+    x[0, start : start + ramp] *= np.linspace(1, 0, ramp)
+    x[0, start + ramp :] = 0
+    x[0] += 10 ** (noise_db / 20) * np.random.default_rng(2).standard_normal(x.shape[1])
+    (found,) = of(run(np.rint(x * 2**23).astype(np.int32) << 8, rate_hz), "signal-lost")
+    assert (found.verdict, found.tracks) == (Verdict.REDO, (0,))
+    assert abs((found.start_frame or 0) - start) <= 0.3 * rate_hz
+
+
+def test_a_track_that_was_as_quiet_before_has_not_died() -> None:
+    x = talk(48_000, 2, 8.0)
+    for first in (1, 3, 5):
+        x[0, first * 48_000 : (first + 1) * 48_000] = 0
+    x[0, 7 * 48_000 :] = 0
+    x[0] += 10 ** (-105 / 20) * np.random.default_rng(2).standard_normal(x.shape[1])
+    outcome = run(np.rint(x * 2**23).astype(np.int32) << 8, 48_000)
+    assert not [
+        f for f in of(outcome, "signal-lost") if f.start_frame and f.start_frame > 6 * 48_000
+    ]
