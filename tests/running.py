@@ -38,6 +38,7 @@ class Server:
         self.captures.mkdir(exist_ok=True)
         self.config = folder / "reelvigil.yaml"
         self.ledger = folder / "state" / "ledger.sqlite"
+        self.ledger.parent.mkdir(exist_ok=True)
         self.environment: dict[str, str] = {}
         self.before: list[str] = []
         self.config.write_text(

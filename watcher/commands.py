@@ -143,14 +143,18 @@ def run_schema(args: argparse.Namespace) -> Exit:
 def run_config(args: argparse.Namespace) -> Exit:
     """``config check`` and ``config show PATH``"""
     from watcher.config_commands import check_text, show_rows
+    from watcher.fits import relative_paths
 
-    config = Path(args.config) if args.config else None
+    config = find_config(Path(args.config) if args.config else None)
     if args.action == "check":
         mistakes = check_text(config, Path(args.path) if args.path else None)
         for mistake in mistakes:
             print(shown_text(mistake))
         if not mistakes:
-            print("No mistakes.")
+            for remark in relative_paths(load(config)):
+                print(shown_text(str(remark)))
+            where = "" if config is None else f" {shown(str(config))}"
+            print(f"No mistakes{' in' if where else ''}{where}.")
         return Exit.USAGE if mistakes else Exit.CLEAR
     path = Path(args.path).resolve()
     if not path.exists():

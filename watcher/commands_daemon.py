@@ -13,6 +13,7 @@ from watcher.console import console_on
 from watcher.errors import UsageError, WatcherError
 from watcher.exits import Exit
 from watcher.files import shown
+from watcher.fits import STATE, unmade
 from watcher.ledger import Ledger, exists, opened
 from watcher.lock import AlreadyRunning, held, hold
 from watcher.logs import Log
@@ -36,6 +37,8 @@ def run_watch(args: argparse.Namespace) -> Exit:
         raise UsageError(
             "no roots to watch: name them in reelvigil.yaml (roots: [/storage/captures])"
         )
+    if missing := unmade(settings):
+        raise UsageError("; ".join(f"{key}: {why}" for key, why in missing))
     log = Log()
     path = ledger_path(settings)
     _local(path)
@@ -104,9 +107,8 @@ def run_unit(args: argparse.Namespace) -> Exit:
     """``unit``"""
     settings, config = _loaded(args)
     print(unit_text(settings, config, user=args.user), end="")
-    state = Path("/var/lib/reelvigil")  # made by the manager: StateDirectory
     for folder in written_folders(settings):
-        if folder != state and not folder.is_dir():
+        if folder != STATE and not folder.is_dir():
             print(f"reelvigil: make this folder before the service starts: {shown(folder)}",
                   file=sys.stderr)  # fmt: skip
     return Exit.CLEAR

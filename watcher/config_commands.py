@@ -11,6 +11,7 @@ from typing import Final
 from config.merging import flat
 from config.words import escaped
 from watcher.errors import ConfigError
+from watcher.fits import misfits
 from watcher.settings import SHEET_NAME, Applied, Settings, Sheets, load
 
 # Names that people give the sheet by mistake; such a file would be passed over in silence.
@@ -32,6 +33,7 @@ def check_text(settings_path: Path | None, top: Path | None) -> list[str]:
     settings = Settings()
     try:
         settings = load(settings_path)
+        mistakes += map(str, misfits(settings))
     except ConfigError as error:
         mistakes += error.mistakes
     if top is None:

@@ -80,6 +80,7 @@ def test_commands_of_the_user_may_use_the_network() -> None:
 
 
 def test_folders_that_the_service_needs_and_lacks_are_told(server: Server) -> None:
+    server.ledger.parent.rmdir()
     done = server.run("unit")
     assert done.stdout.startswith("[Unit]")
     assert str(server.ledger.parent) in done.stderr
@@ -334,7 +335,6 @@ def test_a_ledger_of_another_account_is_told_with_what_to_do(
 
 
 def test_readers_of_a_damaged_ledger_are_told_what_will_happen(server: Server) -> None:
-    server.ledger.parent.mkdir()
     Ledger(server.ledger).close()
     data = bytearray(server.ledger.read_bytes())
     data[4096:] = os.urandom(len(data) - 4096)
