@@ -13,8 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from watcher.files import Stamp, shown
+from watcher.gone import apart, is_anothers
 from watcher.ledger import CaptureRow, Ledger, State
 from watcher.moved import former, move
+from watcher.report import sidecar_path
 from watcher.tracksets import Capture
 
 
@@ -80,7 +82,7 @@ def book(
                 return Booked(row=row, reopened=reopened, known=row.state is not State.WAITING)
         path = next(
             (row.path for row in owners if row.is_set == capture.is_set),
-            _free_path(ledger, capture, owners),
+            _free_path(ledger, capture, owners, place),
         )
         before = ledger.capture(path)
         row = ledger.put(
@@ -117,19 +119,25 @@ def _owners(ledger: Ledger, capture: Capture) -> list[CaptureRow]:
     return [*{row.id: row for row in found if row is not None}.values()]
 
 
-def _free_path(ledger: Ledger, capture: Capture, owners: list[CaptureRow]) -> Path:
-    """The path under which a capture is booked.
-
-    Two sets of one folder may share a name (``a_tr1.wav`` and ``a_tr1.flac``): the second one's
-    is told apart by the ending of its files.
-    """
+def _free_path(
+    ledger: Ledger,
+    capture: Capture,
+    owners: list[CaptureRow],
+    place: tuple[Path, Path | None],
+) -> Path:
+    """The path under which a capture is booked: not that of another set of the same name."""
     path = capture.report_stem
-    row = ledger.capture(path)
-    if row is None or row.id in {owner.id for owner in owners} or not capture.is_set:
+    if not capture.is_set:
         return path
-    if any(os.path.lexists(file.path) for file in ledger.files(row.id)):
-        return path.with_name(f"{capture.name}{capture.files[0].suffix}.set")
-    return path
+    top, mirror = place
+    row = ledger.capture(path)
+    if row is None:
+        taken = is_anothers(capture, sidecar_path(path, mirror, top))
+    else:
+        taken = row.id not in {owner.id for owner in owners} and any(
+            os.path.lexists(file.path) for file in ledger.files(row.id)
+        )
+    return apart(capture).report_stem if taken else path
 
 
 # -- captures that went, and came back -------------------------------------------------------

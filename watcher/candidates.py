@@ -233,8 +233,10 @@ class Candidates:
         owners = (self._ledger.capture_of_file(path) for path in capture.files)
         if any(row is not None and row.is_set and row.checked_at is not None for row in owners):
             return True
-        path = sidecar_path(capture.report_stem, self._settings.reports, place.path)
-        return on_record(capture, path)
+        return on_record(
+            capture,
+            lambda one: sidecar_path(one.report_stem, self._settings.reports, place.path),
+        )
 
     def _book(self, unit: _Unit, capture: Capture, state: State, why: str | None) -> Booked:
         booked = book(

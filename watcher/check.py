@@ -18,7 +18,7 @@ from watcher.errors import ConfigError, UsageError
 from watcher.examine import examine
 from watcher.exits import BY_VERDICT, Exit
 from watcher.files import shown, sweep
-from watcher.gone import on_record
+from watcher.gone import on_record, told_apart
 from watcher.lineups import LineupEntry, entry_of
 from watcher.partner import Partner, cores, partner_for
 from watcher.report import SUFFIX, Report, ReportError, sidecar_path
@@ -156,8 +156,9 @@ def plan(paths: Sequence[str], settings: Settings) -> list[Job]:
     captures = grouped(
         applied,
         lambda path: applied[path].track_sets,
-        on_record=lambda capture: on_record(capture, report_path(capture)),
+        on_record=lambda capture: on_record(capture, report_path),
     )
+    captures = told_apart(captures, report_path)
     for path, text in sets.items():
         called = [c for c in captures if c.is_set and path in (c.folder / c.name, c.report_stem)]
         if not called:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -24,8 +24,44 @@ from watcher.tracksets import Capture
 _MOST_NAMED: Final = 8  # own choice: a line and a half; the rest stands in the values
 
 
-def on_record(capture: Capture, report_path: Path) -> bool:
-    """Whether the report at a path is one of a set of which these files may be what is left.
+ReportPath = Callable[[Capture], Path]
+"""Where the report of a capture stands, or will."""
+
+
+def on_record(capture: Capture, report_path: ReportPath) -> bool:
+    """Whether these files may be what is left of a set that was checked before."""
+    return any(_is_of(one, report_path(one)) for one in (capture, apart(capture)))
+
+
+def apart(capture: Capture) -> Capture:
+    """A set under the name that it has where another of the folder has its own.
+
+    Two sets of one folder may share a name (``a_tr1.wav`` and ``a_tr1.flac``): the second one's is
+    told apart by the ending of its files.
+    """
+    return dataclasses.replace(capture, name=f"{capture.name}{capture.files[0].suffix}")
+
+
+def told_apart(captures: Sequence[Capture], report_path: ReportPath) -> list[Capture]:
+    """Captures of which no two have one report, nor one the report of another's files."""
+    records = {one.files: _is_of(one, report_path(one)) for one in captures if one.is_set}
+    taken = {one.report_stem for one in captures if records.get(one.files)}
+    told = []
+    for one in captures:
+        if one.is_set and not records[one.files]:
+            one = apart(one) if one.report_stem in taken or records[one.files] is False else one
+            taken.add(one.report_stem)
+        told.append(one)
+    return told
+
+
+def is_anothers(capture: Capture, report_path: Path) -> bool:
+    """Whether the report at a path is one of another set of the same name."""
+    return _is_of(capture, report_path) is False
+
+
+def _is_of(capture: Capture, report_path: Path) -> bool | None:
+    """Whether a report is one of such a set: of files with the same ending. None: there is none.
 
     One that cannot be read counts: what it said is not to be passed over in silence.
     """
@@ -34,8 +70,7 @@ def on_record(capture: Capture, report_path: Path) -> bool:
     except (ReportError, OSError):
         return True
     if report is None:
-        return False
-    # two sets of one folder may share a name, told apart by the ending of their files
+        return None
     names = [line.name for line in report.capture.files]
     return any(_ending(name) == _ending(capture.files[0].name) for name in names)
 

@@ -66,3 +66,27 @@ def test_a_file_that_does_not_fit_is_altered(watch: Watch) -> None:
     watch.after(watch.scene.settings.give_up_s)
     watch.checked()
     assert {"altered", "set-length"} <= asked(watch)
+
+
+def test_the_report_of_another_set_of_that_name_is_left_to_it(
+    watch: Watch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Checked by hand before the daemon came; its files come under its eyes after the others."""
+    for number, name in enumerate(NAMES):
+        capture(watch.scene.root / name, seed=number, channels=1)
+    assert main(["check", str(watch.scene.root)]) is Exit.CLEAR
+    for number, name in enumerate(NAMES):
+        path = watch.scene.root / name
+        capture(path.with_suffix(".flac"), seed=number, channels=1)
+        path.rename(path.with_suffix(".aside"))
+    watch.daemon.intake.rescan("test")
+    watch.checked()
+    for name in NAMES:
+        path = watch.scene.root / name
+        path.with_suffix(".aside").rename(path)
+    watch.daemon.intake.rescan("test")
+    watch.checked()
+    assert watch.scene.rows() == {"duo.flac.set": "done", "duo.set": "done"}
+    for row in map(watch.scene.row, watch.scene.rows()):
+        report = watch.report(row)
+        assert [f.kind for f in report.findings if f.verdict.value != "clear"] == []

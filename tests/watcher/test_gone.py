@@ -180,3 +180,43 @@ def test_a_report_of_a_set_that_cannot_be_read_is_told_for_the_file_that_is_left
     (tmp_path / "duo.set.vigil.json").write_text("{")
     assert main(["check", str(tmp_path)]) is Exit.FAULT
     assert "earlier report cannot be read" in capsys.readouterr().err
+
+
+def test_two_sets_of_one_name_have_a_report_each(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Copies of another container beside a set that was checked without them."""
+    for number in (1, 2):
+        capture(tmp_path / f"a_tr{number}.wav", seed=number, channels=1)
+    checked(capsys, str(tmp_path))
+    for number in (1, 2):
+        capture(tmp_path / f"a_tr{number}.flac", seed=number, channels=1)
+    for _ in range(2):
+        assert main(["check", str(tmp_path)]) is Exit.CLEAR
+    reports = {path.name: json.loads(path.read_text()) for path in tmp_path.glob("*.json")}
+    assert {
+        name: [line["name"] for line in report["capture"]["files"]]
+        for name, report in reports.items()
+    } == {
+        "a.set.vigil.json": ["a_tr1.wav", "a_tr2.wav"],
+        "a.flac.set.vigil.json": ["a_tr1.flac", "a_tr2.flac"],
+    }
+    (tmp_path / "a_tr2.flac").unlink()
+    status, report = checked(capsys, str(tmp_path / "a_tr1.flac"))
+    assert (status, report["capture"]["name"]) == (Exit.REDO, "a.flac")
+    assert lost_of(report)[0]["values"]["files"] == ["a_tr2.flac"]
+    assert checked(capsys, str(tmp_path / "a_tr1.wav"))[0] is Exit.CLEAR
+
+
+def test_two_new_sets_of_one_name_have_a_report_each(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for kind in ("wav", "flac"):
+        for number in (1, 2):
+            capture(tmp_path / f"a_tr{number}.{kind}", seed=number, channels=1)
+    for _ in range(2):
+        assert main(["check", str(tmp_path)]) is Exit.CLEAR
+    assert sorted(path.name for path in tmp_path.glob("*.json")) == [
+        "a.set.vigil.json",
+        "a.wav.set.vigil.json",
+    ]
