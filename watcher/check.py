@@ -27,7 +27,7 @@ from watcher.sheets import SHEET_NAME
 from watcher.stands_on import on_disk, with_stands_on
 from watcher.summary import standing
 from watcher.tracksets import Capture, grouped, token
-from watcher.walk import captures_below, siblings
+from watcher.walk import Passed, captures_below, siblings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +63,8 @@ def find(paths: Iterable[str]) -> list[tuple[Path, Path]]:
         reachable(text, path)
         if path.is_dir():
             unlisted: list[OSError] = []
-            below = list(captures_below(path, unlisted))
+            seen = Passed() if passed is None else passed
+            below = list(captures_below(path, unlisted, seen))
             if unlisted:
                 first = unlisted[0]
                 raise UsageError(
@@ -71,7 +72,8 @@ def find(paths: Iterable[str]) -> list[tuple[Path, Path]]:
                     "captures in it would be missed. Give it read permission, or name its files"
                 )
             if not below:
-                raise UsageError(f"{shown(text)}: no capture in this folder or below")
+                beside = "".join(f"; {sentence}" for sentence in seen.sentences())
+                raise UsageError(f"{shown(text)}: no capture in this folder or below{beside}")
             for capture in below:
                 found.setdefault(capture, path)
         elif path.exists():
@@ -107,15 +109,22 @@ def _nothing(text: str) -> UsageError:
 
 
 def _perhaps_a_set(text: str) -> Path | None:
-    """A path where nothing stands, in a folder that is there: it may be a track set's name."""
+    """A path where nothing stands, in a folder that is there: it may be a track set's name.
+
+    Raises:
+        UsageError: this account may not so much as look at it.
+    """
     path = Path(text).resolve()
+    if text:
+        reachable(text, path)
     return path if text and not os.path.lexists(path) and os.path.isdir(path.parent) else None
 
 
-def plan(paths: Sequence[str], settings: Settings) -> list[Job]:
+def plan(paths: Sequence[str], settings: Settings, *, passed: Passed | None = None) -> list[Job]:
     """All that is to be checked. Every mistake in any sheet is told before the first long read.
 
-    A file of a track set stands for the whole set, and so does the set's name.
+    A file of a track set stands for the whole set, and so does the set's name. ``passed``: see
+    ``find``.
 
     Raises:
         UsageError, ConfigError
@@ -135,7 +144,7 @@ def plan(paths: Sequence[str], settings: Settings) -> list[Job]:
             mistakes.extend(error.mistakes)
 
     sets = {path: text for text in paths if (path := _perhaps_a_set(text)) is not None}
-    named = find(text for text in paths if Path(text).resolve() not in sets)
+    named = find((text for text in paths if Path(text).resolve() not in sets), passed)
     for path in sets:
         for other in siblings(path):
             apply(other, path.parent)

@@ -6,6 +6,8 @@ import argparse
 import contextlib
 import json
 import os
+import shlex
+import shutil
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -33,6 +35,7 @@ from watcher.machine_lines import machine_lines
 from watcher.report import Report
 from watcher.settings import Settings, Sheets, find_config, load
 from watcher.summary import group, standing
+from watcher.walk import Passed
 
 _DEMO_MB: Final = 200  # what the sample captures take; a test keeps them below
 
@@ -43,9 +46,12 @@ def _settings(args: argparse.Namespace) -> Settings:
 
 def run_check(args: argparse.Namespace) -> Exit:
     """``check PATH...``"""
-    jobs = check.plan(args.paths, _settings(args))
+    passed = Passed()
+    jobs = check.plan(args.paths, _settings(args), passed=passed)
     from watcher.config_commands import odd_names
 
+    for sentence in passed.sentences():
+        print(f"reelvigil: {sentence}", file=sys.stderr)
     for folder in sorted({path.parent for job in jobs for path in job.capture.files}):
         with contextlib.suppress(OSError):  # it may be entered and not listed
             for sentence in odd_names(folder, os.listdir(folder)):
@@ -124,14 +130,28 @@ def run_demo(args: argparse.Namespace) -> Exit:
             f"need {_DEMO_MB} MB: free space, or name another folder"
         ) from error
     _check(check.plan([args.folder], load(None)), as_json=False, keep=True)
+    us, place = _as_called(), shlex.quote(shown(args.folder))
+    sheet = shlex.quote(shown(folder / next(iter(SHEETS))))
     print(
         f"\nEvery capture has its report beside it: {shown(args.folder)}/.../NAME{report.SUFFIX}\n"
         "Look next at:\n"
-        f"  reelvigil check --json {shown(args.folder)}  (the reports, one a line)\n"
-        f"  reelvigil config show {shown(args.folder)}  (what was expected, from which sheet)\n"
-        "  reelvigil check --help  (checking captures of your own)"
+        f"  {us} show {place}  (the same once more, with the notes)\n"
+        f"  {us} check --json {place}  (the reports, one a line)\n"
+        f"  {us} config show {sheet}  (what was expected, from which sheet)\n"
+        f"  {us} check --help  (checking captures of your own)"
     )
     return Exit.CLEAR
+
+
+def _as_called() -> str:
+    """The command as it was typed, for lines that are to be typed after it."""
+    called = Path(sys.argv[0])
+    if called.name == "__main__.py":
+        return f"{shlex.quote(shown(sys.executable))} -m watcher"
+    found = shutil.which("reelvigil")
+    if called.name == "reelvigil" and found is not None and os.path.samefile(found, called):
+        return "reelvigil"
+    return shlex.quote(shown(sys.argv[0])) if called.name.startswith("reelvigil") else "reelvigil"
 
 
 def run_schema(args: argparse.Namespace) -> Exit:

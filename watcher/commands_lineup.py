@@ -8,7 +8,7 @@ import sys
 import textwrap
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from checks.model import Verdict, clock
 from watcher import check
@@ -16,13 +16,11 @@ from watcher.console import console_on, shown_text, working
 from watcher.examine import examine
 from watcher.exits import BY_VERDICT, Exit
 from watcher.files import shown
-from watcher.lineup_view import lineup_lines
+from watcher.lineup_view import WIDTH, lineup_lines
 from watcher.report import VERSION, FindingLine, Report, plain
 from watcher.settings import find_config, load
 from watcher.stands_on import on_disk, with_stands_on
 from watcher.summary import track_names
-
-_WIDTH: Final = 78
 
 
 def run_lineup(args: argparse.Namespace) -> Exit:
@@ -43,7 +41,8 @@ def run_lineup(args: argparse.Namespace) -> Exit:
                 continue
             if number:
                 console.print()
-            for line in (*lineup_lines(report), *_told(report, findings)):
+            width = min(console.width, WIDTH)
+            for line in (*lineup_lines(report, width), *_told(report, findings, width - 2)):
                 console.print(shown_text(line), soft_wrap=True)
     return Exit.worst(statuses)
 
@@ -74,7 +73,7 @@ def as_json(report: Report, findings: tuple[FindingLine, ...]) -> dict[str, Any]
     }  # fmt: skip
 
 
-def _told(report: Report, findings: tuple[FindingLine, ...]) -> list[str]:
+def _told(report: Report, findings: tuple[FindingLine, ...], width: int) -> list[str]:
     """What is to be said, the worst first; the note that repeats the table is left out."""
     lines: list[str] = []
     for finding in sorted(findings, key=lambda f: -f.verdict.rank):
@@ -85,6 +84,6 @@ def _told(report: Report, findings: tuple[FindingLine, ...]) -> list[str]:
             place = clock(finding.start_frame, report.capture.rate_hz) + "  "
         tracks = track_names(report, finding.tracks)
         text = f"{place}{shown(tracks) + ': ' if tracks else ''}{finding.text}"
-        lines += ["", *textwrap.wrap(f"{finding.verdict.value}: {text}  [{finding.kind}]", _WIDTH,
+        lines += ["", *textwrap.wrap(f"{finding.verdict.value}: {text}  [{finding.kind}]", width,
                                      initial_indent="  ", subsequent_indent="    ")]  # fmt: skip
     return lines

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 MOST_FINDINGS: Final = 12  # a screenful; the rest is counted and stands in the report
 _NOTES_BY: Final = "check --notes, or show"  # the calls that print them
+_LEAST_WIDTH: Final = 20  # less holds no sentence
 _PLAIN_WIDTH: Final = 100  # where the output is no terminal
 _STYLES: Final = {
     Heading.UNREAD: "bold magenta",
@@ -30,8 +31,15 @@ _STYLES: Final = {
 }
 
 
-def console_on(stream: IO[str], *, width: int = _PLAIN_WIDTH) -> Console:
-    """A console that has no colour and no live lines where the stream is no terminal."""
+def console_on(stream: IO[str], *, width: int | None = None) -> Console:
+    """A console that has no colour and no live lines where the stream is no terminal.
+
+    Args:
+        width: where it is none; by default what COLUMNS says, else 100.
+    """
+    asked = os.environ.get("COLUMNS", "")
+    if width is None:
+        width = int(asked) if asked.isdecimal() and int(asked) >= _LEAST_WIDTH else _PLAIN_WIDTH
     terminal = stream.isatty() and os.environ.get("TERM") != "dumb"
     return Console(
         file=stream,
@@ -118,6 +126,13 @@ def _finding_text(row: FindingRow) -> Text:
 def shown_text(text: str) -> str:
     """A sentence of ours: names in it were made safe when it was written; controls cannot pass."""
     return "".join(ch if ch.isprintable() else " " for ch in text)
+
+
+def size_text(count: float) -> str:
+    """A number of bytes in the unit that suits it."""
+    if count >= 1e9:
+        return f"{count / 1e9:.2f} GB"
+    return f"{count / 1e6:.2f} MB" if count >= 1e6 else f"{count / 1e3:.1f} kB"
 
 
 def print_caution(console: Console) -> None:

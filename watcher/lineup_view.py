@@ -2,11 +2,12 @@
 
 Each number has a table of its own (level, deviation, phase), because four numbers in a cell fit no
 terminal; delay, uncertainty and angle are one table by track. More than eight tracks are folded:
-eight columns, and the next eight below.
+eight columns, and the next eight below; fewer where there is less room.
 """
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
@@ -15,16 +16,24 @@ from checks.model import Verdict, clock
 from watcher.files import shown
 from watcher.report import Report
 
-COLUMNS: Final = 8
+WIDTH: Final = 80
+COLUMNS: Final = 8  # of a table, at the most
 _FIRST: Final = 15  # of a row: the tone
 _CELL: Final = 8
 _FEW_TRACKS: Final = 4  # fewer cannot tell a tilt of the head from a late track
 _NONE: Final = "-"
+_BOUND: Final = "\N{NO-BREAK SPACE}"  # inside what is not to be parted; shown as a blank
 
 
-def lineup_lines(report: Report) -> Iterator[str]:
-    """The whole view, line by line; at most 80 columns but for names that are longer."""
+def lineup_lines(report: Report, width: int = WIDTH) -> Iterator[str]:
+    """The whole view, line by line; at most ``width`` columns but for names that are longer."""
     yield shown(report.capture.name)
+    for line in _below_name(report, min(COLUMNS, max((width - _FIRST) // _CELL, 1))):
+        for part in textwrap.wrap(line, width, subsequent_indent=" " * 6) or [line]:
+            yield part.replace(_BOUND, " ")
+
+
+def _below_name(report: Report, columns: int) -> Iterator[str]:
     measured = report.measures.lineup
     if measured is None:
         yield "  the line-up could not be looked at"
@@ -41,9 +50,9 @@ def lineup_lines(report: Report) -> Iterator[str]:
     for title, value in _TABLES:
         yield ""
         yield f"  {title}"
-        yield from _table(measured.tones, value, names)
+        yield from _table(measured.tones, value, names, columns)
     yield ""
-    yield from _by_track(measured, names)
+    yield from _by_track(measured, names, columns)
     if measured.tones_found > len(measured.tones):
         more = measured.tones_found - len(measured.tones)
         yield f"  and {more} more tones, not listed"
@@ -52,7 +61,7 @@ def lineup_lines(report: Report) -> Iterator[str]:
 def _about(measured: LineupMeasures) -> Iterator[str]:
     for tone in measured.tones:
         parts = [
-            f"  {clock(round(tone.start_s * 1000), 1000)}",
+            clock(round(tone.start_s * 1000), 1000),
             f"{tone.end_s - tone.start_s:7.2f} s",
         ]
         parts.append(f"{tone.frequency_hz:11.3f} Hz")
@@ -63,7 +72,7 @@ def _about(measured: LineupMeasures) -> Iterator[str]:
             parts.append(f"{_number(percent, '+.3f')} % of {_hertz(tone.nominal_hz)}")
         if tone.flutter_percent is not None:
             parts.append(f"flutter {tone.flutter_percent:.3f} %")
-        yield "  ".join(parts)
+        yield "  " + "  ".join(part.replace(" ", _BOUND) for part in parts)
         if tone.step_db:
             yield f"      taken to be recorded {-tone.step_db:.0f} dB lower on purpose"
 
@@ -92,12 +101,14 @@ _TABLES: Final[tuple[tuple[str, Value], ...]] = (
 )
 
 
-def _table(tones: Sequence[ToneLine], value: Value, names: Sequence[str]) -> Iterator[str]:
+def _table(
+    tones: Sequence[ToneLine], value: Value, names: Sequence[str], columns: int
+) -> Iterator[str]:
     count = max(len(tone.tracks) for tone in tones)
-    for first in range(0, count, COLUMNS):
-        yield _header("tone", range(first, min(first + COLUMNS, count)), names)
+    for first in range(0, count, columns):
+        yield _header("tone", range(first, min(first + columns, count)), names)
         for tone in tones:
-            cells = [f"{value(line):>{_CELL}}" for line in tone.tracks[first : first + COLUMNS]]
+            cells = [f"{value(line):>{_CELL}}" for line in tone.tracks[first : first + columns]]
             yield f"  {_name_of(tone):{_FIRST - 2}}" + "".join(cells)
 
 
@@ -115,14 +126,14 @@ def _short(track: int, names: Sequence[str]) -> str:
     return f"{track + 1} {shown(name)[:room]}".rstrip()
 
 
-def _by_track(measured: LineupMeasures, names: Sequence[str]) -> Iterator[str]:
+def _by_track(measured: LineupMeasures, names: Sequence[str], columns: int) -> Iterator[str]:
     if not measured.azimuth:
         return
     against = measured.azimuth[0].against
     yield f"  against track {against}"
     lines = measured.azimuth
-    for first in range(0, len(lines), COLUMNS):
-        part = lines[first : first + COLUMNS]
+    for first in range(0, len(lines), columns):
+        part = lines[first : first + columns]
         cells = "".join(f"{_short(line.track - 1, names):>{_CELL}}" for line in part)
         yield f"  {'track':{_FIRST - 2}}{cells}"
         rows = {

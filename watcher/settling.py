@@ -137,6 +137,10 @@ def _lacks(capture: Capture, headers: Mapping[Path, Layout | None], asked: Asked
         which = f"{shown(path.name)}: " if capture.is_set else ""
         if layout is None:
             return f"{which}its header cannot be read"
+        if any(finding.kind == "unreadable" for finding in layout.findings):
+            known = layout.kind != "other"
+            what = "its header cannot be read" if known else "it has no header of an audio file"
+            return f"{which}{what}"
         if not layout.complete:
             return f"{which}its header and its length say that it is not finished"
     layouts = [(path, layout) for path, layout in headers.items() if layout is not None]

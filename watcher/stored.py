@@ -116,20 +116,21 @@ def _of_folder(folder: Path, mirror: Path | None, found: Stored) -> bool:
 
 def _of_capture(path: Path, mirror: Path | None, found: Stored) -> bool:
     """The report of a capture, or of the track set that a file belongs to: the last one made."""
-    own = sidecar_path(path)
-    at = [own, *(p for p in _reports_in(path.parent) if _of_a_set(p))]
+    own = [sidecar_path(path), sidecar_path(path.with_name(f"{path.name}.set"))]
+    at = [*own, *(p for p in _reports_in(path.parent) if _of_a_set(p))]
     if mirror is not None:
-        at += [p for p in _reports_below(mirror, found) if p.name == own.name or _of_a_set(p)]
+        at += [p for p in _reports_below(mirror, found) if p.name == own[0].name or _of_a_set(p)]
     best: tuple[Path, Report] | None = None
     for place in at:
         aside = Stored()
         report = _take(place, aside)
-        if place == own:
+        if place in own:
             found.troubles += aside.troubles
         if report is None:
             continue
         home = path.parent if place.parent == path.parent else _folder_of(report)
-        about = home == path.parent and (place.name == own.name or path in _files(report, home))
+        named = place.name in [one.name for one in own] or path in _files(report, home)
+        about = home == path.parent and named
         if about and (best is None or made_at(report) > made_at(best[1])):
             best = place, report
     if best is None:

@@ -33,7 +33,7 @@ WHAT_NOW: Final = {
     Heading.UNREAD: "Not looked at, or not to the end. Mend the cause and check again.",
     Heading.REPLAY: "Not usable as they stand. Keep tape and machine ready for another pass.",
     Heading.FILE: "Fetch the file again from where it was recorded, or have the header mended.",
-    Heading.LISTEN: "Go to the times given and judge.",
+    Heading.LISTEN: "Go to the times given and judge; without a time, hear the tracks through.",
     Heading.CLEAR: "Nothing found that asks for anything, or a person has signed it.",
 }
 

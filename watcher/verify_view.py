@@ -11,7 +11,7 @@ from typing import Any
 from rich.console import Console
 from rich.text import Text
 
-from watcher.console import console_on, print_indented
+from watcher.console import console_on, print_indented, size_text
 from watcher.files import shown
 from watcher.reverify import Result, State
 from watcher.truths import Truth, spoken
@@ -140,12 +140,12 @@ def _coverage(runs: Sequence[Run], took_s: float) -> list[str]:
     before = sum(run.resumed_bytes for run in runs)
     rate = f", {read / took_s / 1e6:.0f} MB/s" if took_s > 0.1 and read else ""
     lines = [
-        f"Looked at {looked_at} of {files} recorded files; read {read / 1e9:.2f} of "
-        f"{there / 1e9:.2f} GB in {took_s:.1f} s{rate}."
+        f"Looked at {looked_at} of {files} recorded files; read {size_text(read)} of "
+        f"{size_text(there)} in {took_s:.1f} s{rate}."
     ]
     if resumed:
         lines.append(
-            f"{resumed} files ({before / 1e9:.2f} GB) were found intact before the run was "
+            f"{resumed} files ({size_text(before)}) were found intact before the run was "
             "interrupted, and were not read again."
         )
     left = files - resumed - looked_at

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
+from watcher.files import shown
 from watcher.report import SUFFIX
 
 # Containers in use for transfers, and others in which audio turns up: a capture that cannot be
@@ -50,12 +52,33 @@ def is_unfinished_name(name: str) -> bool:
     return audio and (stem.startswith((".", "~")) or stem.endswith(_UNFINISHED))
 
 
-def captures_below(folder: Path, unreadable: list[OSError] | None = None) -> Iterator[Path]:
+@dataclass(slots=True)
+class Passed:
+    """What a walk passed by: links to captures or folders, and what only has a capture's name."""
+
+    links: list[Path] = field(default_factory=list)
+    others: list[Path] = field(default_factory=list)
+
+    def sentences(self) -> Iterator[str]:
+        """For people: of each kind the first, and how many more."""
+        for paths, text in (
+            (self.links, "links are not followed; name what they lead to"),
+            (self.others, "named like captures, but no files (pipes, sockets or devices)"),
+        ):
+            if paths:
+                more = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
+                yield f"{shown(paths[0])}{more}: {text}"
+
+
+def captures_below(
+    folder: Path, unreadable: list[OSError] | None = None, passed: Passed | None = None
+) -> Iterator[Path]:
     """Every capture in a folder and below, in order of name; links are not followed.
 
     Args:
         folder: where to begin.
         unreadable: collects the errors of folders that could not be listed.
+        passed: collects what a person may have taken for captures.
     """
     try:
         with os.scandir(folder) as entries:
@@ -66,12 +89,23 @@ def captures_below(folder: Path, unreadable: list[OSError] | None = None) -> Ite
         return
     for entry in listed:
         if entry.is_symlink():
-            continue
-        if entry.is_dir(follow_symlinks=False):
+            if passed is not None and (is_capture_name(entry.name) or _leads_to_folder(entry)):
+                passed.links.append(Path(entry.path))
+        elif entry.is_dir(follow_symlinks=False):
             if not entry.name.startswith("."):
-                yield from captures_below(Path(entry.path), unreadable)
-        elif is_capture_name(entry.name) and entry.is_file(follow_symlinks=False):
-            yield Path(entry.path)
+                yield from captures_below(Path(entry.path), unreadable, passed)
+        elif is_capture_name(entry.name):
+            if entry.is_file(follow_symlinks=False):
+                yield Path(entry.path)
+            elif passed is not None:
+                passed.others.append(Path(entry.path))
+
+
+def _leads_to_folder(link: os.DirEntry[str]) -> bool:
+    try:
+        return not link.name.startswith(".") and link.is_dir()
+    except OSError:
+        return False
 
 
 def siblings(path: Path) -> Iterator[Path]:

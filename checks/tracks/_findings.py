@@ -67,12 +67,16 @@ def _finding(
 
 _SILENT_TEXT: Final = {
     "digital": "Every sample has one value: nothing was recorded here, not even a converter's "
-    "noise.",
+    "noise. Check patching and converter.",
     "converter": "There is only a converter's noise from beginning to end, far below any tape's "
-    "hiss: check patching, replay amplifier and head.",
+    "hiss. Check patching, replay amplifier and head.",
     "electronics": "There is a steady noise without any programme, well below the tape hiss of "
-    "the other tracks: likely bare electronics, so check patching, replay amplifier and head.",
+    "the other tracks: likely bare electronics. Check patching, replay amplifier and head.",
 }
+_SILENT_THEN: Final = (
+    " If the tape has a track here, play it again; if it has none, call the track unused in the "
+    "sheet."
+)
 
 
 def silent(found: Mapping[int, Silence], who: Who) -> list[Finding]:
@@ -92,9 +96,8 @@ def silent(found: Mapping[int, Silence], who: Who) -> list[Finding]:
             "floor_dbfs": [rounded(found[t].floor_dbfs, 1) for t in tracks],
             "hiss_of_others_above_db": [rounded(found[t].above_db, 1) for t in tracks],
         }
-        findings.append(
-            _finding("silent", verdict, Remedy.REPLAY, tracks, _SILENT_TEXT[evidence], values)
-        )
+        text = _SILENT_TEXT[evidence] + _SILENT_THEN
+        findings.append(_finding("silent", verdict, Remedy.REPLAY, tracks, text, values))
     return findings
 
 
@@ -158,6 +161,9 @@ def _identical_verdict(
 # -- one signal on two tracks --------------------------------------------------------------------
 
 
+_SAME_LEVEL_DB: Final = 0.005  # shown as 0.00 dB
+
+
 def related(
     pairs: Sequence[tuple[Pair, Sameness]], who: Who, *, rate_hz: int, listed: int
 ) -> list[Finding]:
@@ -188,9 +194,10 @@ def related(
 
 
 def _related_verdict(pair: Pair, same: Sameness, who: Who) -> tuple[Verdict, str]:
-    how = f"{pair.gain_db:+.2f} dB" if pair.gain_db is not None else "some gain"
-    if pair.inverted:
-        how += ", polarity reversed"
+    level = f"{pair.gain_db:+.2f} dB" if pair.gain_db is not None else "some gain"
+    if pair.gain_db is not None and abs(pair.gain_db) < _SAME_LEVEL_DB:
+        level = "at the same level"
+    how = f"{level}, polarity reversed" if pair.inverted else level
     if same.kind == "delayed" and pair.delay_s is not None:
         how += f", {abs(pair.delay_s) * 1e6:.1f} us {'later' if pair.delay_s > 0 else 'earlier'}"
     left = f"{pair.residual_db:.0f} dB" if pair.residual_db is not None else "nothing"
@@ -210,7 +217,7 @@ def _related_verdict(pair: Pair, same: Sameness, who: Who) -> tuple[Verdict, str
             act += " and which lead is reversed"
     else:
         text = (
-            f"The second track carries the programme of the first in reversed polarity ({how}), "
+            f"The second track carries the programme of the first in reversed polarity ({level}), "
             "each with a hiss of its own, so a lead may be reversed, here or at the recording"
         )
         act = (
@@ -235,7 +242,9 @@ def offset(percents: Mapping[int, float], limit_percent: float) -> list[Finding]
     worst = max(percents.values(), key=abs)
     text = (
         f"The waveform does not swing about zero: a DC offset of up to {worst:+.3g} % of full "
-        f"scale (limit {limit_percent:g} %), likely from the converter or an input stage."
+        f"scale (limit {limit_percent:g} %), likely from the converter or an input stage. Listen "
+        "for clicks where the sound starts and stops, and have the offset seen to before the next "
+        "tape; a high-pass filter takes it out of a copy of this one."
     )
     values: dict[str, Value] = {"dc_percent": [rounded(v, 4) for v in percents.values()]}
     return [_finding("dc-offset", Verdict.LISTEN, Remedy.LISTEN, percents, text, values)]

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import struct
+import tracemalloc
 from datetime import datetime
+from itertools import pairwise
 
 import pytest
 from container_files import Held, bext, chunk, fmt, riff
@@ -102,9 +104,19 @@ def test_xml_is_looked_at_but_not_parsed(name: bytes, text: bytes, sound: bool) 
 
 
 def test_entity_bomb_is_not_set_off() -> None:
-    bomb = b'<!DOCTYPE x [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;&a;&a;">]><BWFXML>&b;</BWFXML>'
+    """Each entity is ten of the one before: expanded, "j" would be 10 GB (billion laughs)."""
+    steps = "".join(f'<!ENTITY {b} "{f"&{a};" * 10}">' for a, b in pairwise("abcdefghij"))
+    bomb = f'<!DOCTYPE x [<!ENTITY a "aaaaaaaaaa">{steps}]><BWFXML>&j;</BWFXML>'.encode()
     source = Held(riff([fmt(), chunk(b"data", AUDIO), chunk(b"iXML", bomb)]))
-    parse(source)  # takes no time and no memory: nothing is expanded
+    tracemalloc.start()
+    try:
+        layout = parse(source)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak < 10_000_000
+    assert kinds(layout) == [("bad-chunk", "listen", "mend")]  # iXML has no document type
+    assert layout.found_frames == len(AUDIO) // layout.block_align
 
 
 @pytest.mark.parametrize(

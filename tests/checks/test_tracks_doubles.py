@@ -142,6 +142,7 @@ def test_an_exact_reversal_of_polarity_is_inverted() -> None:
     (found,) = of_kind(run(x, 48_000), "inverted")
     assert found.values["correlation"] == pytest.approx(-1.0, abs=1e-4)
     assert found.values["gain_db"] == pytest.approx(0.0, abs=1e-3)
+    assert "(at the same level, polarity reversed;" in found.text
 
 
 @pytest.mark.parametrize("kind", ["piano", "band", "drums", "organ", "brass", "saturated"])

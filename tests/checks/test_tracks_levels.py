@@ -53,6 +53,8 @@ def test_offset_is_found(percent: float) -> None:
     x = damage.dc(played(4), track=1, percent=percent).samples
     outcome = run(x, 48_000)
     assert asking(outcome) == [("dc-offset", (1,))]
+    (found,) = of_kind(outcome, "dc-offset")
+    assert "have the offset seen to before the next tape" in found.text
     assert outcome.measures.tracks[1].dc_percent == pytest.approx(percent, abs=0.02)
 
 

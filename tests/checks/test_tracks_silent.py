@@ -24,6 +24,8 @@ def test_silent_track_is_found_with_its_evidence(floor_dbfs: float | None, evide
     (found,) = of_kind(run(x, 48_000), "silent")
     assert (found.tracks, found.verdict, found.remedy) == ((1,), Verdict.LISTEN, Remedy.REPLAY)
     assert found.values["evidence"] == evidence
+    assert "Check patching" in found.text  # what to do, and how to be asked no more
+    assert found.text.endswith("if it has none, call the track unused in the sheet.")
     if floor_dbfs is not None:
         assert found.values["floor_dbfs"][0] == pytest.approx(floor_dbfs, abs=0.7)
 

@@ -22,6 +22,12 @@ def state_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Mon
     return folder
 
 
+@pytest.fixture(autouse=True)
+def usual_width(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No text is broken by the terminal of whoever runs it."""
+    monkeypatch.delenv("COLUMNS", raising=False)
+
+
 @pytest.fixture
 def every_reading_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     """Verification without the short way for small files, which reads apart from the rest."""

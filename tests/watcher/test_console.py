@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from checks.measures import Measures
 from checks.model import Remedy, Verdict, clock
-from watcher.console import console_on, print_groups
+from watcher.console import console_on, print_groups, size_text
 from watcher.files import shown
 from watcher.report import CaptureLine, Expected, FindingLine, Made, Report
 from watcher.summary import Heading, group, ranges, track_names
@@ -117,6 +117,23 @@ def test_nothing_unprintable_is_ever_printed(name: str) -> None:
     assert shown(name).isprintable()
     text = printed(report(name, replace(finding("listen", "listen"), text=name)))
     assert all(line.isprintable() for line in text.split("\n"))
+
+
+@pytest.mark.parametrize(("columns", "width"), [("60", 60), ("", 100), ("x", 100), ("3", 100)])
+def test_off_a_terminal_the_width_is_that_of_columns(
+    monkeypatch: pytest.MonkeyPatch, columns: str, width: int
+) -> None:
+    monkeypatch.setenv("COLUMNS", columns)
+    long = replace(finding("listen", "listen"), text="word " * 60)
+    assert width - 10 < max(map(len, printed(report("a.wav", long)).splitlines())) <= width
+
+
+@pytest.mark.parametrize(
+    ("count", "text"),
+    [(0, "0.0 kB"), (1234, "1.2 kB"), (2_345_678, "2.35 MB"), (30e9, "30.00 GB")],
+)
+def test_bytes_in_a_unit_that_suits_them(count: float, text: str) -> None:
+    assert size_text(count) == text
 
 
 def test_many_findings_are_cut_and_counted() -> None:

@@ -62,6 +62,18 @@ def test_it_fits_eighty_columns(tracks: int) -> None:
     assert "+0.100 % of 1 kHz" in text
 
 
+@pytest.mark.parametrize("width", [60, 40])
+@pytest.mark.parametrize("tracks", [1, 8, 24])
+def test_it_fits_narrow_terminals(tracks: int, width: int) -> None:
+    whole = measured(tracks, head_tilt_arcmin=1.25)
+    lines = list(lineup_lines(report(whole, tracks), width))
+    assert max(map(len, lines)) <= width
+    text = "\n".join(lines)
+    assert all(f"{-18.0 - k:.2f}" in text for k in range(tracks))  # every track is there
+    assert "+0.100 % of 1 kHz" in text  # what belongs together stands on one line
+    assert "\N{NO-BREAK SPACE}" not in text
+
+
 def test_what_was_not_measured_is_a_dash() -> None:
     lines = list(lineup_lines(report(measured(3), 3)))
     phases = lines[lines.index("  phase, degrees (positive: later)") + 2]
@@ -96,6 +108,18 @@ def test_only_the_line_up_is_looked_at(
     soundfile.write(tmp_path / "a.wav", np.zeros((44_100, 2)), 44_100, subtype="PCM_24")
     assert main(["lineup", str(tmp_path / "a.wav")]) is Exit.CLEAR
     assert "no line-up tones found" in capsys.readouterr().out
+
+
+def test_the_command_heeds_the_width(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    signal = line_up(44_100, [Part(hz=1000, dbfs=-18, seconds=2.5)], tracks=4,
+                     gains_db=[0, 0, -0.5, 0])  # fmt: skip
+    soundfile.write(tmp_path / "tones.wav", signal.samples.T, 44_100, subtype="PCM_24")
+    assert main(["lineup", str(tmp_path / "tones.wav")]) is Exit.LISTEN
+    shown = capsys.readouterr().out.splitlines()
+    assert 40 < max(map(len, shown)) <= 60
 
 
 def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

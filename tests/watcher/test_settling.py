@@ -101,6 +101,21 @@ def test_an_incomplete_container_waits_until_it_is_given_up(header: Layout | Non
     assert found.why == case.at(1799).why
 
 
+@pytest.mark.parametrize(
+    ("data", "why"),
+    [
+        (b"only some text\n", "it has no header of an audio file"),
+        (b"", "it has no header of an audio file"),
+        (b"RIFF\x24\0\0\0WAVEfmt \x10\0\0\0" + bytes(16), "its header cannot be read"),
+        (wav(claimed=0), "its header and its length say that it is not finished"),
+    ],
+)
+def test_what_has_no_header_is_not_called_unfinished_by_it(data: bytes, why: str) -> None:
+    case = one()
+    case.header = layout(data)
+    assert case.at(300).why == why
+
+
 def test_given_up_does_not_mean_checked_while_open() -> None:
     case = one()
     case.header, case.lease = SHORT, Lease.BUSY

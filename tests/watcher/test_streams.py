@@ -69,7 +69,7 @@ def test_a_reader_that_went_away_is_not_told_that_all_is_clear(
     reading, writing = os.pipe()
     os.close(reading)
     with os.fdopen(writing, "w") as nobody:
-        assert called(*call, str(capture(tmp_path)), stdout=nobody) == (Exit.FAULT, "")
+        assert called(*call, str(capture(tmp_path)), stdout=nobody) == (Exit.INTERRUPTED, "")
 
 
 def test_closed_standard_output_is_wrong_use_and_nothing_is_done(tmp_path: Path) -> None:
@@ -147,7 +147,7 @@ def test_a_full_disk_ends_the_demo_with_a_sentence(
 def test_what_the_system_refuses_anywhere_else_is_said_with_its_file(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refused(*_: Any) -> None:
+    def refused(*_: Any, **__: Any) -> None:
         raise OSError(errno.EIO, "Input/output error", "/store/a\n.wav")
 
     monkeypatch.setattr("watcher.check.plan", refused)
