@@ -42,15 +42,29 @@ class Job:
     reports: Path | None
 
 
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """With a report on disk: a sentence, and what it means for the exit status."""
+
+    text: str
+    status: Exit
+
+    def __str__(self) -> str:
+        return self.text
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Done:
     report: Report
     job: Job
-    trouble: tuple[str, ...] = ()  # with sidecars, in sentences
+    trouble: tuple[Trouble, ...] = ()
 
 
-def find(paths: Iterable[str]) -> list[tuple[Path, Path]]:
+def find(paths: Iterable[str], passed: Passed | None = None) -> list[tuple[Path, Path]]:
     """(capture, the argument that led to it) for files and folders given.
+
+    Args:
+        passed: collects what folders hold beside captures and a person may have taken for some.
 
     Raises:
         UsageError: a path does not exist, or a folder holds no capture.
@@ -209,25 +223,35 @@ def run_job(
     ``line_ups``: of this run, for captures that may stand on them; ``partner``: a process that
     does a part of the checks.
     """
-    trouble = []
+    trouble: list[Trouble] = []
     earlier = None
     try:
         earlier = sidecar.load(job.report_path)
-    except ReportError as error:
+    except (ReportError, OSError) as error:
+        kept = _kept_aside(job.report_path) if keep else ""
+        keep = kept is not None and keep
+        why = error.strerror if isinstance(error, OSError) else error
         trouble.append(
-            f"{shown(str(job.report_path))}: the earlier report cannot be read ({error}), so "
-            "nobody can say whether the content changed since"
+            Trouble(
+                f"{shown(str(job.report_path))}: the earlier report cannot be read ({why}), so "
+                "nobody can say whether the content changed since"
+                + ("; it stays, and no new one is written" if kept is None else kept),
+                Exit.UNREAD,
+            )
         )
-        if keep:
-            aside = sidecar.set_aside(job.report_path)
-            trouble[-1] += f"; it is kept as {shown(aside.name)}"
-    except OSError as error:
-        trouble.append(f"{shown(str(job.report_path))}: {error.strerror or error}")
     report = examine(job.capture, job.applied, earlier=earlier, progress=progress, partner=partner)
     report = _standing(report, job, line_ups)
     if keep:
         _save(report, job, trouble)
     return Done(report=report, job=job, trouble=tuple(trouble))
+
+
+def _kept_aside(path: Path) -> str | None:
+    """Where a report that cannot be read is kept; None where it cannot be moved either."""
+    try:
+        return f"; it is kept as {shown(sidecar.set_aside(path).name)}"
+    except (ReportError, OSError):
+        return None
 
 
 def _standing(report: Report, job: Job, line_ups: Iterable[LineupEntry]) -> Report:
@@ -237,14 +261,17 @@ def _standing(report: Report, job: Job, line_ups: Iterable[LineupEntry]) -> Repo
     return with_stands_on(report, known.values())
 
 
-def _save(report: Report, job: Job, trouble: list[str]) -> None:
+def _save(report: Report, job: Job, trouble: list[Trouble]) -> None:
     try:
         sidecar.save(report, job.report_path)
     except OSError as error:
         trouble.append(
-            f"{shown(str(job.report_path))}: the report could not be written "
-            f"({error.strerror or error}); free space or set `reports` to a folder elsewhere, "
-            "or use --no-sidecar"
+            Trouble(
+                f"{shown(str(job.report_path))}: the report could not be written "
+                f"({error.strerror or error}); free space or set `reports` to a folder elsewhere, "
+                "or use --no-sidecar",
+                Exit.USAGE,
+            )
         )
 
 
@@ -339,12 +366,10 @@ def _entries(done: Iterable[Done]) -> list[LineupEntry]:
 
 
 def status(done: Iterable[Done]) -> Exit:
-    """Exit status of a run: the worst of all captures; a fault of ours above all."""
+    """Exit status of a run: the worst of all captures and of what troubled their reports."""
     statuses = []
     for one in done:
-        statuses.append(status_of(one.report))
-        if one.trouble:
-            statuses.append(Exit.FAULT)
+        statuses += [status_of(one.report), *(trouble.status for trouble in one.trouble)]
     return Exit.worst(statuses)
 
 

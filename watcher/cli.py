@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from typing import Final, TextIO
 
 from watcher.arguments import parser
-from watcher.errors import ConfigError, UsageError, WatcherError
+from watcher.errors import ConfigError, UnreadError, UsageError, WatcherError
 from watcher.exits import Exit
 
 _CARRIED_OUT_BY: Final = {
@@ -61,7 +61,7 @@ def main(arguments: Sequence[str] | None = None) -> Exit:
         from watcher.files import shown  # loaded by now: only help asks for less
 
         print(f"reelvigil: {shown(str(error))}", file=sys.stderr)
-        return Exit.FAULT
+        return Exit.UNREAD if isinstance(error, UnreadError) else Exit.FAULT
     except sqlite3.DatabaseError as error:
         print(f"reelvigil: {_ledger_trouble(error)}", file=sys.stderr)
         return Exit.FAULT
@@ -162,8 +162,10 @@ def run(*, interruptible: bool = False) -> None:
     if output.failed is not None:
         # what is still held goes nowhere, or the exit would try again
         os.dup2(os.open(os.devnull, os.O_WRONLY), output.fileno())
-        status = int(Exit.FAULT)
-        if not isinstance(output.failed, BrokenPipeError):  # else there is nobody to say it to
+        # a reader that went away ended the call; that is no fault, and nobody is there to tell
+        gone = isinstance(output.failed, BrokenPipeError)
+        status = int(Exit.INTERRUPTED if gone else Exit.FAULT)
+        if not gone:
             print(
                 f"reelvigil: standard output cannot be written ({output.failed.strerror}): what "
                 "was found is not told, or not in full",

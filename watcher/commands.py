@@ -104,12 +104,12 @@ def run_show(args: argparse.Namespace) -> Exit:
     reports = list(found.reports.values())
     if reports:
         _print(reports, "stored report{}", notes=True)
-    return Exit.worst([check.status_of(r) for r in reports] + [Exit.FAULT] * bool(found.troubles))
+    return Exit.worst([check.status_of(r) for r in reports] + [Exit.UNREAD] * bool(found.troubles))
 
 
 def run_demo(args: argparse.Namespace) -> Exit:
     """``demo [FOLDER]``"""
-    from sample_captures.make import make
+    from sample_captures.make import SHEETS, make
 
     folder = Path(args.folder)
     if folder.exists() and not folder.is_dir():

@@ -3,7 +3,8 @@
 WatcherError            anything we raise on purpose
 ├── UsageError          wrong call, no such path, no capture there (exit 2)
 ├── ConfigError         mistakes in a configuration or transfer sheet, all of them (exit 2)
-└── UnreadError         a capture that could not be read completely (a finding, never a crash)
+└── UnreadError         a capture that could not be read completely (a finding, never a crash), or
+                        a report that a call cannot do without (exit 5)
 """
 
 from __future__ import annotations

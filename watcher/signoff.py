@@ -17,12 +17,12 @@ from checks.model import Verdict
 from watcher import sidecar
 from watcher.altered import same_time
 from watcher.decided import made_at, store
-from watcher.errors import UsageError
+from watcher.errors import UnreadError, UsageError
 from watcher.files import shown
 from watcher.ledger import Ledger
 from watcher.record import signed_still
 from watcher.recorded import name_of
-from watcher.report import Report, Signoff
+from watcher.report import Report, ReportError, Signoff
 from watcher.tracksets import Capture
 
 
@@ -31,8 +31,16 @@ def find_report(capture: Capture, path: Path) -> tuple[Path, Report]:
 
     Raises:
         UsageError: there is none.
+        UnreadError: it cannot be read.
     """
-    report = sidecar.load(path)
+    try:
+        report = sidecar.load(path)
+    except (ReportError, OSError) as error:
+        why = error.strerror if isinstance(error, OSError) else error
+        raise UnreadError(
+            f"{path}: the report cannot be read ({why}), so there is nothing to sign; check the "
+            "capture again, which keeps this report aside, then sign off what is found"
+        ) from error
     if report is None:
         raise UsageError(
             f"{shown(capture.report_stem.name)}: has no report ({shown(str(path))}); "
@@ -84,9 +92,8 @@ def sign(
     """Write the decision into the report on disk and, where there is one, into the ledger.
 
     Raises:
-        UsageError: initials that are none, a file that changed since its report, or a report
-            that is not the last one.
-        OSError: the report cannot be written.
+        UsageError: initials that are none, a file that changed since its report, a report that
+            is not the last one, or one that cannot be written: nothing is signed then.
     """
     if not re.fullmatch(r"[\w. -]{1,40}", by):
         raise UsageError(f"--by {by!r}: must be initials or a name, at most 40 characters")
@@ -112,7 +119,13 @@ def sign(
         signed = dataclasses.replace(now, signoff=signoff)
         if ledger is not None:
             keep(signed, capture, ledger)
-        sidecar.save(signed, path)
+        try:
+            sidecar.save(signed, path)
+        except OSError as error:
+            raise UsageError(
+                f"{shown(path)}: the decision could not be written ({error.strerror or error}), "
+                "and is not kept; free space there, or sign from an account that may write"
+            ) from error
     return signed
 
 

@@ -178,7 +178,7 @@ def test_a_report_of_a_set_that_cannot_be_read_is_told_for_the_file_that_is_left
 ) -> None:
     capture(tmp_path / "duo.L.wav", channels=1)
     (tmp_path / "duo.set.vigil.json").write_text("{")
-    assert main(["check", str(tmp_path)]) is Exit.FAULT
+    assert main(["check", str(tmp_path)]) is Exit.UNREAD
     assert "earlier report cannot be read" in capsys.readouterr().err
 
 

@@ -107,12 +107,12 @@ def test_what_has_no_report_is_said(folder: Path, capsys: pytest.CaptureFixture[
     assert shows(capsys, folder / "absent.wav")[0] is Exit.USAGE
 
 
-def test_a_report_that_cannot_be_read_is_a_fault_as_with_check(
+def test_a_report_that_cannot_be_read_is_unread_as_with_check(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (folder / "a.wav.vigil.json").write_text("{ not json")
     status, out, err = shows(capsys, folder)
-    assert status is Exit.FAULT
+    assert status is Exit.UNREAD
     assert "a.wav.vigil.json: the report cannot be read (not JSON" in err
     assert out.startswith("2 stored reports: ")  # the others are printed all the same
 
