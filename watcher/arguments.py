@@ -174,7 +174,9 @@ def _verify(commands: _Commands) -> None:
         help="are these bytes still the ones that were checked?",
         description="Reads every capture in a folder again (and every file with a recorded "
         "digest) and holds it against what is recorded: reports, ledger, sum files, bags. States: "
-        "intact, altered, missing, elsewhere, unrecorded, unread.",
+        "intact, altered, missing, elsewhere, unrecorded, unread. What was found is kept in the "
+        "ledger of the configuration, else in ~/.local/state/reelvigil, and told by summary; with "
+        "--quick nothing is kept.",
     )
     check.add_argument("folders", nargs="+", metavar="FOLDER")
     check.add_argument("--json", action="store_true", help="one result a line, counts last")
