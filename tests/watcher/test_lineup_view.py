@@ -62,7 +62,7 @@ def test_it_fits_eighty_columns(tracks: int) -> None:
     assert "+0.100 % of 1 kHz" in text
 
 
-@pytest.mark.parametrize("width", [60, 40])
+@pytest.mark.parametrize("width", [60, 50, 40])
 @pytest.mark.parametrize("tracks", [1, 8, 24])
 def test_it_fits_narrow_terminals(tracks: int, width: int) -> None:
     whole = measured(tracks, head_tilt_arcmin=1.25)
