@@ -13,6 +13,7 @@ value, that the jump stays under the noise: 8 frames lost of a 50 Hz tone at 352
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -46,7 +47,7 @@ STEEP_OUT: Final = 0.1
 """Standard deviations from which on the sides of a cut may be pushed now and then, as voices and
 reeds are: it must leave so many times what the sides leave, and ten times what stands out there.
 From own trials: losses in such sounds leave 180 to 800 times; what comes through a converter's
-filter leaves less than 280 times at the very best, see ``SHARP`` in ``_kinds``."""
+filter leaves less than 280 times at the very best (see ``_one_programme.SHARP``)."""
 
 PUSH: Final = 3
 PUSH_GAIN: Final = 30.0
@@ -75,8 +76,7 @@ class Junction:
         later: share of the residual's energy, within the order, from the third sample on.
         across: mean square of that residual over 48 frames to both sides, floor 1.
         sides: the same of the two sides predicted from themselves.
-        pushed: the same across, but for a push of a few samples in a row, less its handicap: under
-            ``sides`` a push into what goes on explains the place as well as a cut.
+        pushed: the same across, but for the 1, 2, to ``PUSH`` samples in a row that hold most.
         left, right: floor of each side, in steps of the word.
         stands_out: largest residual of the sides near the cut.
         levels: energy of the first differences behind the cut over that before.
@@ -93,7 +93,7 @@ class Junction:
     later: float
     across: float
     sides: float
-    pushed: float
+    pushed: tuple[float, ...]
     left: float
     right: float
     stands_out: float
@@ -260,14 +260,17 @@ def _word(ahead: Floats, whitening: Floats, first: int, last: int, floor: float)
     return _Word(first + best, deviation, sigmas)
 
 
-def _pushed(residual: Floats) -> float:
-    """Mean square of a residual but for the pushes that explain most of it, and their handicap."""
+def pushed(tracks: Iterable[Junction]) -> bool:
+    """Whether a push of a few samples into what goes on explains a place as well as a cut."""
+    more = np.sum([np.array(j.pushed) - j.sides for j in tracks], axis=0)
+    return bool((2 * _TEST * more * np.arange(1, PUSH + 1) <= PUSH_GAIN).any())
+
+
+def _pushed(residual: Floats) -> tuple[float, ...]:
+    """Mean square of a residual but for its largest samples in a row, for each count of them."""
     total = np.concatenate(([0.0], np.cumsum(residual**2)))
-    left = [
-        total[-1] - (total[count:] - total[:-count]).max() - PUSH_GAIN / count
-        for count in range(1, PUSH + 1)
-    ]
-    return float(min(left)) / len(residual)
+    most = [(total[count:] - total[:-count]).max() for count in range(1, PUSH + 1)]
+    return tuple(float(total[-1] - one) / len(residual) for one in most)
 
 
 def _levels(x: Floats, frame: int) -> float:

@@ -19,6 +19,7 @@ from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._foreign import Stretch, Trace
 from checks.dropouts._junction import Junction
 from checks.dropouts._limits import DropoutsLimits
+from checks.dropouts._one_programme import LATER, NEWS, SHARP, on_one, on_several, sharp
 from checks.dropouts._place import Longer, LongLooks, Place
 from checks.dropouts._telling import Telling
 from checks.model import CaptureFormat, Value
@@ -44,23 +45,6 @@ its edge. From own trials: clean programme shows none."""
 BURST_S: Final = 0.0004
 """Longest stretch on one track that its fit alone proves to have been put in: hand claps and sticks
 last longer, and noise goes on from anything. From own trials."""
-
-SHARP: Final = 50.0
-"""Height of the first sample behind a clean cut, in standard deviations over all tracks, that
-proves it was made behind the converter. What jumps before it passes its filter, which cuts at
-half the rate at best and so leaves 6 % of the height in the samples beside (the sine integral at
-half a sample: 0.436 of 0.5); 6 % of 50 would stand out."""
-
-LATER: Final = 0.05
-"""Least share of the jump from the third sample on: less is one push that rings on as the
-programme does, as what is struck or plucked does. From own trials: cuts leave 0.08 to 0.97."""
-
-NEWS: Final = 2.0
-"""Most that what follows may differ from what was before, see ``Place.news``. From own trials:
-the same programme goes on with 0.9 to 1.3, other programme with 3 to 30."""
-
-SEVERAL: Final = 2
-"""Tracks of different sources that are enough where each is cut."""
 
 _POWER: Final = 2.0  # mean square of foreign samples on a track that has some, floor 1
 _TRACKS: Final = 8  # looked at closely of those that jump together, the strongest
@@ -252,16 +236,14 @@ class Kinds:
         ranked = sorted(clean, key=lambda t: -clean[t].jump)
         strongest = ranked[0]
         best = clean[strongest]
-        strong = [j for j in clean.values() if 2 * j.jump >= jump]
-        pushed = sum(j.pushed - j.sides for j in strong) <= 0  # proves nothing then
+        pushed = _junction.pushed(j for j in clean.values() if 2 * j.jump >= jump)
         longer = Longer()
-        if not pushed:
+        if not pushed:  # which proves nothing
             longer = self._longer.at(place, {t: clean[t] for t in ranked}, enough=single)
         values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
         at = place.start + frame
         sides = [place.side(t, frame, j) for t, j in sorted(clean.items())]
-        first = float(np.sqrt(sum(j.first * j.first for j in seen.values())))
-        same = place.news(strongest, best) <= NEWS
+        same, enough = {t: clean[t] for t in longer.same}, self._limits.step_one_track
         if (count := place.again(strongest, frame)) > 0:
             text = "A few samples come twice, bit for bit: they were put in; play the tape again."
             self._tell.proven(tracks, at, text, "inserted", values, frames=count)
@@ -278,39 +260,19 @@ class Kinds:
             self._tell.proven(tracks, at, text, "converter", values)
         elif (
             longer.one_programme
-            and first >= SHARP
-            and (self._on_several(place, clean) or (same and self._parted(place, strongest, best)))
-        ):
+            and sharp(seen.values())
+            and (on_several(place, clean, least=enough) or on_one(place, strongest, best))
+        ) or (sharp(same.values()) and on_several(place, same, least=enough)):
             self._tell.proven(tracks, at, tell.CUT, "cut", values)
-        elif not pushed and any(j.noisy for j in clean.values()) and (best.later >= LATER or same):
+        elif (
+            not pushed
+            and any(j.noisy for j in clean.values())
+            and (best.later >= LATER or place.news(strongest, best) <= NEWS)
+        ):
             self._tell.doubtful(tracks, at, values, sound=longer.sound)
         else:
             return False
         return True
-
-    def _parted(self, place: Place, track: int, found: Junction) -> bool:
-        """Whether the programme of one track is cut by all that tells."""
-        told = found.later >= LATER and found.noisy
-        return told and place.parted(track, found) and place.alone(track, found)
-
-    def _on_several(self, place: Place, clean: Mapping[int, Junction]) -> bool:
-        """Whether one programme stands on both sides of a cut on each of several tracks.
-
-        Their sources must not be one: each may change, not all at one sample.
-        """
-        same = {
-            t: j
-            for t, j in clean.items()
-            if j.jump >= self._limits.step_one_track
-            and j.later >= LATER
-            and j.noisy
-            and place.news(t, j) <= NEWS
-        }
-        return (
-            len(same) >= SEVERAL
-            and place.sources([*same], next(iter(same.values())).frame)
-            and any(place.alone(t, j) for t, j in same.items())
-        )
 
     def _put(self, place: Place, burst: _burst.Shared) -> None:
         """A few wrong words, behind which the programme goes on where it was."""

@@ -54,6 +54,7 @@ ALONE: Final = 30.0
 TOGETHER: Final = 10.0
 """How much more must be left without a gap, on one track and on several."""
 
+_NEAR: Final = 3 * ORDER  # thinned samples next to a cut
 _WANDERS: Final = 0.25  # share of the energy that a prediction may be unsure of and still tell
 _CLEAR: Final = 30.0  # twice the log likelihood of a gap over all others: e^15
 
@@ -79,6 +80,7 @@ class Sides:
     Attributes:
         enough: whether both are long enough to be looked at.
         news: most that the filter of either side leaves of the other, floor 1.
+        near: the same of what lies next to the cut: notes may begin or end before or behind it.
         sounds: whether something begins or ends at the cut, and all else is as it was.
         stays: whether it goes on, or has gone on, for most of the time looked at.
     """
@@ -91,7 +93,7 @@ class Sides:
         self._past = past[2 * every - 2 :][::-1][::every][::-1]
         later = self._behind[2 * every - 2 :: every]
         self.enough = min(len(self._past), len(later)) >= LEAST
-        self.news, self.sounds, self.stays = np.inf, False, False
+        self.news, self.near, self.sounds, self.stays = np.inf, np.inf, False, False
         if not self.enough:
             return
         self._filter, self._floor = _fitted(self._past)
@@ -99,6 +101,7 @@ class Sides:
         ahead = _predict.forward(later, self._filter)[ORDER:] / self._floor
         back = _predict.forward(self._past, whitening)[ORDER:][::-1] / floor
         (new, lasting), (gone, earlier) = _news(ahead), _news(back)
+        self.near = max(_rms(ahead[:_NEAR]), _rms(back[:_NEAR]))
         here = max(_rms(ahead[:ORDER]), _rms(back[:ORDER]))  # not some notes away from the cut
         self.news = max(new, gone)
         quiet, loud = sorted((new, gone))
@@ -183,7 +186,7 @@ def reach(rate_hz: int) -> int:
 
 def _news(left: Floats) -> tuple[float, float]:
     """What a side's filter leaves of the other, all of it or next to the cut, and far from it."""
-    near, far = left[: 3 * ORDER], left[2 * len(left) // 3 :]
+    near, far = left[:_NEAR], left[2 * len(left) // 3 :]
     return max(_rms(left), _rms(near)), _rms(far)
 
 

@@ -17,6 +17,7 @@ from checks.model import CaptureFormat, Samples
 
 _QUIET: Final = 64  # frames before the place in which nothing as large may have come
 _FLAT: Final = 256  # frames on each side within which tops count as near
+_CORNER: Final = 16  # frames within which one sample at full scale is a corner of the peak
 _NEWS: Final = 512  # frames on each side that the other side's filter is run over
 _WITNESS: Final = 128  # frames on each side
 _ONE_SOURCE: Final = 0.5  # correlation of the differences; own trials: leaks 0.6, others 0.1
@@ -127,22 +128,33 @@ class Place:
         return best
 
     def flat(self, track: int) -> bool:
-        """Whether tops are cut off nearby: their corners jump too, and clipping tells of them."""
-        x = self._native[track]
+        """Whether tops are cut off nearby: their corners jump too, and clipping tells of them.
+
+        Three equal samples in a row are a top; at full scale one is, where it lies at the peak.
+        """
+        x, full = self._native[track], self._fmt.full_scale
         near = x[max(self.peak - _FLAT, 0) : self.peak + _FLAT]
         for value in (x.max(), x.min()):
             at = near == value
             if bool((at[2:] & at[1:-1] & at[:-2]).any()):
                 return True
-        return False
+        here = x[max(self.peak - _CORNER, 0) : self.peak + _CORNER]
+        return bool((here >= full - self._fmt.lsb).any() or (here <= -full).any())
 
     def cut_off(self, track: int, frame: int, deviation: float) -> bool:
-        """Whether a sample is as large as any around and should be larger: a clipped top."""
+        """Whether a sample belongs to a clipped top.
+
+        It is as large as any around and should be larger, or two in a row stand there.
+        """
         x = self.steps[track]
         value, should = float(x[frame]), float(x[frame]) - deviation
-        return (value >= float(x.max()) and should > value) or (
+        if (value >= float(x.max()) and should > value) or (
             value <= float(x.min()) and should < value
-        )
+        ):
+            return True
+        near = x[max(frame - 2, 0) : frame + 3]
+        tops = [near == extreme for extreme in (x.max(), x.min())]
+        return any(bool((top[1:] & top[:-1]).any()) for top in tops)
 
     def witnesses(self, tracks: list[int], frame: int) -> bool:
         """Whether two of the tracks move by themselves around a frame: one source that leaks into
@@ -215,11 +227,13 @@ class Longer:
 
     Attributes:
         one_programme: whether one stands on both sides, on the strongest track.
+        same: the tracks on which one stands next to it, before and behind.
         shift: the gap in it, if one explains the cut.
         sound: whether sounds begin or end there on top of others, and that is all.
     """
 
     one_programme: bool = False
+    same: tuple[int, ...] = ()
     shift: _long.Shift | None = None
     sound: bool = False
 
@@ -245,14 +259,16 @@ class LongLooks:
         sides = {t: place.sides(t, cut[first].frame) for t in [*cut][:_LONG_TRACKS]}
         most = _long.OTHER_PROGRAMME if len(cut) > 1 else _long.ONE_PROGRAMME
         one_programme = sides[first].news <= most
+        like = tuple(t for t, side in sides.items() if side.near <= _long.OTHER_PROGRAMME)
         sound = all(
             side.sounds and (side.stays or place.alone(t, cut[t])) for t, side in sides.items()
         )
         same = [t for t, side in sides.items() if side.news <= _long.ONE_PROGRAMME]
         if not self._shifts or not any(cut[t].jump >= enough for t in same):
-            return Longer(one_programme, sound=sound)
+            return Longer(one_programme, like, sound=sound)
         self._shifts -= 1
-        return Longer(one_programme, _long.shift([sides[t] for t in same], self._rate_hz))
+        gap = _long.shift([sides[t] for t in same], self._rate_hz)
+        return Longer(one_programme, like, gap)
 
 
 def _several(moves: NDArray[np.float64]) -> bool:

@@ -9,6 +9,7 @@ import damage
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import signal
 from stepping import Nothing, steps
 from synth import programme
 
@@ -257,3 +258,17 @@ def test_notes_that_begin_within_one_sample_are_never_proven_cuts() -> None:
                 x[track] += level * np.sin(2 * np.pi * hz * t + hz)
     words = (np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32)
     assert [f.text for f in steps(words, rate_hz) if f.verdict is Verdict.REDO] == []
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_tops_of_a_sample_or_two_at_full_scale_are_left_to_clipping(seed: int) -> None:
+    """Bright, loud sound cut off at full scale: AES17 full scale, no plateau to be seen."""
+    rng = np.random.default_rng(seed)
+    x = signal.sosfilt(
+        signal.butter(4, [2_000, 9_000], "bandpass", output="sos", fs=48_000),
+        rng.standard_normal((2, 96_000)),
+    )
+    x += 1e-5 * rng.standard_normal(x.shape)
+    x *= 1.05 / np.quantile(np.abs(x), 0.9995)
+    words = np.clip(np.rint(x * 2**23), -(2**23), 2**23 - 1).astype(np.int64)
+    assert steps((words << 8).astype(np.int32), 48_000) == []
