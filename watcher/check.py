@@ -7,7 +7,7 @@ import dataclasses
 import os
 import signal
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -288,7 +288,7 @@ def partner_of(
 
 def run_all(
     jobs: Sequence[Job], *, at_once: int, keep: bool, work: Work, partner: Partner | None = None
-) -> Iterator[Done]:
+) -> Generator[Done, None, None]:
     """Check all, in order; with ``at_once`` > 1 in processes, in the order they end.
 
     Declared line-ups come first and are done before the others begin, which may stand on them.

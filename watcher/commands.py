@@ -68,8 +68,12 @@ def _check(
     with (
         check.partner_of(jobs, at_once=at_once) as partner,
         working(sum(job.bytes for job in jobs)) as work,
+        # closed here: its processes end before anybody hears of an interrupt
+        contextlib.closing(
+            check.run_all(jobs, at_once=at_once, keep=keep, work=work, partner=partner)
+        ) as run,
     ):
-        for one in check.run_all(jobs, at_once=at_once, keep=keep, work=work, partner=partner):
+        for one in run:
             done.append(one)
             if as_json:
                 print(report.to_json(one.report, indent=None), flush=True)

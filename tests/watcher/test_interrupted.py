@@ -6,7 +6,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -71,14 +70,13 @@ def test_several_at_once_end_together(tmp_path: Path) -> None:
     )
     assert process.stdout is not None
     process.stdout.readline()
-    began = time.monotonic()
     os.killpg(process.pid, signal.SIGINT)
-    _, told = process.communicate(timeout=60)
+    _, told = process.communicate(timeout=120)
     assert process.returncode in ENDED
     assert told == "reelvigil: interrupted; reports written so far stand\n"
-    assert time.monotonic() - began < 20  # generous: the rest would take longer
+    assert len(list(tmp_path.glob("*.vigil.json"))) < 60  # the rest was not waited for
     assert not half.exists()
-    wait_for(lambda: not there(process.pid), 20)
+    wait_for(lambda: not there(process.pid), 60)
 
 
 def there(group: int) -> bool:
