@@ -14,7 +14,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.dropouts._bands import HISS, Floats
+from checks.dropouts._bands import BODY, HISS, Floats
+from checks.dropouts._breath import rests_or_moves
 from checks.dropouts._floors import (
     ENTRY_HOPS,
     LOW_MEAN_DB,
@@ -116,10 +117,14 @@ class Hiss:
         mean = self._history.mean_db[bands, track][:, entries].astype(np.float32)
         over = low - LOW_MEAN_DB - level[bands][:, None]
         at = (np.abs(over) <= _AT_DB) & (mean - low <= STEADY_DB)
-        rests = int(np.count_nonzero(at.all(axis=0)))
+        together = at.all(axis=0)
+        rests = int(np.count_nonzero(together))
         under = int(np.count_nonzero(over.mean(axis=0) < -_UNDER_DB))
         if float(level[bands].mean()) > MOST_HISS_DB and rests < _STEADY * len(entries):
             return False  # noise that is played, now louder, now softer
+        body = self._history.low_db[BODY, track][entries][together].astype(np.float32)
+        if not rests_or_moves(body, float(level[bands].max())):
+            return False  # the breath of what is played
         return rests >= max(self._least, under)
 
     def _region(self, track: int, entry: int) -> int:

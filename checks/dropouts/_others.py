@@ -1,7 +1,8 @@
-"""Which lasting falls end below what the other tracks of the tape hiss.
+"""Which lasting falls are falls of the hiss, and end below what the other tracks of the tape hiss.
 
-Where programme covered a track's hiss until now, its first rest looks like a fall; but it ends at
-about the hiss of the others. What this cannot tell: a fall to the level of tracks that are dead.
+Where programme covered a track's hiss until now, its first rest looks like a fall; but what fell
+was never heard as hiss is, and it ends at about the hiss of the others. What this cannot tell: a
+fall to the level of tracks that are dead.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ from typing import Final
 import numpy as np
 
 from checks.dropouts._bands import HISS, Floats
-from checks.dropouts._floors import LevelHistory
+from checks.dropouts._breath import heard_as_hiss
+from checks.dropouts._dead import DEAD_DB
+from checks.dropouts._floors import LOW_MEAN_DB, LevelHistory
 from checks.dropouts._hiss import Hiss
 from checks.dropouts._lasting import PLAYS_ON, Fall
 
@@ -37,6 +40,33 @@ def under_others(
         if is_under(f, _others(f, falls, heard, tracks, entry_s))
         and not _shared(f, history, tracks)
     ]
+
+
+def of_hiss(
+    falls: Sequence[Fall], heard: Hiss, history: LevelHistory, tracks: Sequence[int]
+) -> list[Fall]:
+    """Those falls before which hiss was heard, not breath, or that leave too little of anything.
+
+    Too little is less than any tape hisses, or than other tracks of this one do.
+    """
+    low = history.low_db
+    levels = {k: heard.lowest(k) for k in tracks}
+    hisses = [
+        k
+        for k, level in levels.items()
+        if heard_as_hiss(low[:, k].astype(np.float32), level + np.float32(LOW_MEAN_DB))
+    ]
+    out = []
+    for fall in falls:
+        apart = np.r_[0 : fall.first, fall.last : history.entries]
+        own = low[:, fall.track][:, apart].astype(np.float32)
+        others = [levels[k] for k in hisses if k != fall.track]
+        left = fall.after[HISS:][np.isfinite(fall.after[HISS:])].astype(np.float64)
+        dead = 10.0 * np.log10(np.sum(10.0 ** (left / 10.0))) < DEAD_DB
+        under = bool(others) and is_under(fall, others)
+        if dead or under or heard_as_hiss(own, fall.after + fall.fall_db):
+            out.append(fall)
+    return out
 
 
 def _shared(fall: Fall, history: LevelHistory, tracks: Sequence[int]) -> bool:

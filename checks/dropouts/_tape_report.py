@@ -18,7 +18,7 @@ from checks.dropouts._judge import Judge
 from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat, is_silent, rises
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import MOST_HISS_DB, Course, Motion, course, programme_spans, spans
-from checks.dropouts._others import TOGETHER_S, under_others
+from checks.dropouts._others import TOGETHER_S, of_hiss, under_others
 from checks.dropouts._part import PartOutcome
 from checks.dropouts._tape_findings import LiftEvent, begins_with, counted, lift_text, made
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
@@ -83,6 +83,7 @@ class TapeReport:
             reduction = self._sheet.tape.noise_reduction
             stayed = [f for f in stayed if f.first < shows]
             hiss = Hiss(self._history, way, stayed)
+            stayed = of_hiss(stayed, hiss, self._history, self._music)
             stayed = under_others(stayed, hiss, self._history, self._music, self._entry_s)
             # Other falls are rests, of the same hiss; short ones are lifts from it.
             apart = [f for f in stayed if self._kind(f) or self._lasts(f) >= _DIRT_S]
