@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from watcher.decoder import DecodedFeed
 
 _MOST_NAMED: Final = 4  # own choice: a line; the rest stands in the values
+_REST_S: Final = 1.0
+"""Up to here what a file holds more than its fellows asks to be listened to. Own choice: files of
+one take that were stopped one by one; their lengths are told besides."""
 
 
 @dataclass(slots=True, eq=False)
@@ -112,9 +115,14 @@ def not_looked_at(ready: Sequence[Member], seen: Sequence[Member], frames: int) 
     if beyond and len(seen) > 1:
         text = (
             f"{_names(beyond)} not looked at beyond {clock(frames, rate_hz)}, where another file "
-            "of the set ends or could not be read on: nothing is known of the rest."
+            "of the set ends or could not be read on: nothing is known of the rest"
         )
-        findings.append(_unseen(beyond, text, Remedy.NONE, frames))
+        longest = max(m.frames or 0 for m in beyond) - frames
+        if longest <= _REST_S * rate_hz:
+            text += f", {longest:,} frames; listen."
+            findings.append(_unseen(beyond, text, Remedy.LISTEN, frames, Verdict.LISTEN))
+        else:
+            findings.append(_unseen(beyond, f"{text}.", Remedy.NONE, frames))
     return findings
 
 
@@ -125,12 +133,18 @@ def _names(members: Sequence[Member]) -> str:
     return f"{told} {'was' if len(members) == 1 else 'were'}"
 
 
-def _unseen(members: Sequence[Member], text: str, remedy: Remedy, frames: int) -> Finding:
+def _unseen(
+    members: Sequence[Member],
+    text: str,
+    remedy: Remedy,
+    frames: int,
+    verdict: Verdict = Verdict.UNREAD,
+) -> Finding:
     # no place in time: nothing is said of how the tracks that were looked at end
     return Finding(
         check="container",
         kind="not-looked-at",
-        verdict=Verdict.UNREAD,
+        verdict=verdict,
         remedy=remedy,
         text=text,
         values={
