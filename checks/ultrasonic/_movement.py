@@ -39,6 +39,7 @@ BRIGHT_SHARE: Final = 0.7  # ... in this share of the bands, so that it is no si
 ROOM_HZ: Final = 25e3  # up to here there must be room below the file's own filter
 SHOWS_DB: Final = 3.0  # over the floor, that is what the programme must come to above 20 kHz
 WALL_HZ: Final = (20.4e3, 24.2e3)  # where a lower rate ends the programme
+DOUBTS: Final = 2.0  # standard deviations by which chance may lift a band in the loud segments
 WALL_DB: Final = 13.0  # within a tenth of an octave: no tape, head or instrument does that
 
 
@@ -200,8 +201,10 @@ def absence(
 def _programme_wall(track: TrackSpectrum, seen: Movement) -> Absence | None:
     """Where the moving part of the spectrum ends within a tenth of an octave, if it does."""
     centres, edges = track.layout.centre_hz, track.layout.edges_hz
-    # What moves less than the median of some bands can tell is not seen: 8 dB under the floor.
-    excess = np.maximum(seen.excess, seen.usual - 8.0)
+    # What moves less than the median of some bands can tell is not seen: 8 dB under the floor, or
+    # less far under it where few segments are loud and chance moves the floor itself.
+    chance = 10.0 * np.log10(np.expm1(DOUBTS * seen.doubt_db * np.log(10.0) / 10.0))
+    excess = np.maximum(seen.excess, seen.usual + np.maximum(chance, -8.0))
     best: tuple[float, Absence] | None = None
     for edge in edges[(edges >= WALL_HZ[0]) & (edges <= WALL_HZ[1])]:
         before, below, above = (

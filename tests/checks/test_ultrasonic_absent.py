@@ -10,6 +10,9 @@ from scipy import signal
 from ultrasonic_kit import ABOVE, bursts, kinds, look, noise, one, raised, tape, words
 
 from checks.sheet import Reel, ReelKind, Sheet, Tape, TrackEntry, TrackKind
+from checks.ultrasonic._collect import TrackSpectrum
+from checks.ultrasonic._movement import Movement, absence
+from checks.ultrasonic._points import band_layout
 
 
 def cut_programme(rate: int, seed: int, at_hz: float, noise_dbfs_hz: float) -> Any:
@@ -101,3 +104,41 @@ def test_a_rate_with_nothing_above_20_khz():
     assert outcome.findings == ()
     assert outcome.measures.spectra_share is None
     assert outcome.measures.tracks[0].bands == ()
+
+
+# Levels made by hand: programme up to 23.2 kHz, above it 0.5 dB by which chance may lift the floor.
+@pytest.mark.parametrize(
+    ("over_db", "doubt_db", "told"),
+    [(7.0, 0.63, False), (7.0, 0.2, True), (12.0, 0.63, True)],  # 14 loud segments, 140, 14
+)
+def test_programme_just_over_the_noise_ends_like_a_wall_only_where_chance_is_small(
+    over_db: float, doubt_db: float, told: bool
+) -> None:
+    layout = band_layout(96_000, 2048)
+    centres, count = layout.centre_hz, layout.count
+    excess = np.where(centres < 23_200, over_db, 0.5)
+    seen = Movement(
+        lift_db=7.0,
+        usual=np.full(count, -102.0),
+        contrast_db=excess,
+        doubt_db=np.full(count, doubt_db),
+        excess=-102.0 + 10 * np.log10(10 ** (excess / 10) - 1),
+        clear=np.ones(count, np.bool_),
+        moves=centres < 23_200,
+    )
+    none, points = np.zeros((0, 0)), np.zeros(40)
+    track = TrackSpectrum(
+        bin_hz=47.0,
+        density=none,
+        segments=40,
+        quiet=none,
+        quiet_segments=np.zeros(0, np.int64),
+        layout=layout,
+        levels=none,
+        power=none,
+        programme=points,
+        mirror=None,
+    )
+    found = absence(track, seen, 96_000, allowance_db=12.0)
+    assert (found is not None) is told
+    assert found is None or found.like_a_wall
