@@ -50,11 +50,13 @@ From own trials: losses in such sounds leave 180 to 800 times; what comes throug
 filter leaves less than 280 times at the very best (see ``_one_programme.SHARP``)."""
 
 PUSH: Final = 3
-PUSH_GAIN: Final = 30.0
-"""Samples in a row that may be pushes, as a strike, a pluck or a voice gives to what rings on; and
-by how much more, in squares of the floor, a cut must explain than one of them (two and three: a
-half and a third of it), because its place is the best of 19. From own trials: pushes of 9 to 60
-standard deviations into noise that rings are then hardly ever cuts; losses of 12 seldom go."""
+PUSH_GAIN: Final = 15.0
+PUSHED_OFTEN: Final = 8
+"""Samples in a row that may be pushes, as a strike, a pluck or a voice gives to what rings on; by
+how much more, in squares of the floor, a cut must explain than one of them (two and three: a half
+and a third of it), because its place is the best of 19; and how many of them make it twice as much
+on a track. From own trials: pushes of 9 to 60 standard deviations into noise that rings are cuts
+once in fifty at 15, once in five hundred at 30; losses of 12 seldom go."""
 
 NOISY: Final = 1.5
 """Least floor of a real input over that of bare rounding. Triangular dither makes 1.73
@@ -260,10 +262,15 @@ def _word(ahead: Floats, whitening: Floats, first: int, last: int, floor: float)
     return _Word(first + best, deviation, sigmas)
 
 
-def pushed(tracks: Iterable[Junction]) -> bool:
-    """Whether a push of a few samples into what goes on explains a place as well as a cut."""
+def pushed(tracks: Iterable[Junction], *, often: bool = False) -> bool:
+    """Whether a push of a few samples into what goes on explains a place as well as a cut.
+
+    Args:
+        often: the tracks are pushed again and again, as voices are.
+    """
     more = np.sum([np.array(j.pushed) - j.sides for j in tracks], axis=0)
-    return bool((2 * _TEST * more * np.arange(1, PUSH + 1) <= PUSH_GAIN).any())
+    gain = PUSH_GAIN * (2 if often else 1)
+    return bool((2 * _TEST * more * np.arange(1, PUSH + 1) <= gain).any())
 
 
 def _pushed(residual: Floats) -> tuple[float, ...]:

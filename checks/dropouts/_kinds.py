@@ -58,6 +58,7 @@ class Kinds:
         self._limits = limits
         self._tell = Telling(doubts)
         self._longer = LongLooks(fmt.rate_hz)
+        self._pushes: Counter[int] = Counter()  # so far, of each track
         self._stop = 0  # behind the last stretch told, within which nothing else is looked for
 
     def told(self, frame: int) -> bool:
@@ -236,7 +237,7 @@ class Kinds:
         ranked = sorted(clean, key=lambda t: -clean[t].jump)
         strongest = ranked[0]
         best = clean[strongest]
-        pushed = _junction.pushed(j for j in clean.values() if 2 * j.jump >= jump)
+        pushed = self._is_push({t: j for t, j in clean.items() if 2 * j.jump >= jump})
         longer = Longer()
         if not pushed:  # which proves nothing
             longer = self._longer.at(place, {t: clean[t] for t in ranked}, enough=single)
@@ -273,6 +274,13 @@ class Kinds:
         else:
             return False
         return True
+
+    def _is_push(self, strong: Mapping[int, Junction]) -> bool:
+        """Whether tracks are pushed at a place; ``strong``: those that jump most."""
+        often = any(self._pushes[t] >= _junction.PUSHED_OFTEN for t in strong)
+        pushed = _junction.pushed(strong.values(), often=often)
+        self._pushes.update([*strong] if pushed else [])
+        return pushed
 
     def _put(self, place: Place, burst: _burst.Shared) -> None:
         """A few wrong words, behind which the programme goes on where it was."""
