@@ -20,7 +20,7 @@ from typing import Final
 import numpy as np
 
 from checks.dropouts._events import PLACES, Event, EventLog, told_together
-from checks.dropouts._sentences import JUMP, JUMPS, PERHAPS_WORD
+from checks.dropouts._sentences import JUMP, JUMPS, PERHAPS_FOREIGN, PERHAPS_WORD
 from checks.model import CaptureFormat, Finding, Remedy, Verdict
 
 OFTEN: Final = 4
@@ -141,7 +141,7 @@ class Doubts:
         return True
 
     def _doubt_lone(self) -> None:
-        """Where a track jumps again and again, what is proven on it alone is not."""
+        """Where a track jumps again and again, what is proven on it alone only asks to listen."""
         every = _Pile(self._listed)
         for pile in (*self._unproven.values(), self._sounds):
             every = every.with_more(pile.events, count=pile.count)
@@ -152,8 +152,10 @@ class Doubts:
             near = every.first - self._fmt.rate_hz <= event.start <= every.last + self._fmt.rate_hz
             if near and event.tracks[0] in restless and _height(event) < BEYOND_DOUBT:
                 self._lone.remove(event)
-                pile = self._unproven.setdefault(PERHAPS_WORD, _Pile(self._listed))
-                pile.add(_doubted(event, PERHAPS_WORD))
+                word = event.values.get("cause") == "word"
+                text = PERHAPS_WORD if word else PERHAPS_FOREIGN
+                pile = self._unproven.setdefault(text, _Pile(self._listed))
+                pile.add(_doubted(event, text))
 
 
 class _Pile:
