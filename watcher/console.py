@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from rich.progress import Progress
 
 MOST_FINDINGS: Final = 12  # a screenful; the rest is counted and stands in the report
-_NOTES_BY: Final = "check --notes, or show"  # the calls that print them
+_NOTES_BY: Final = "Notes are printed by check --notes, and by show at any time."
 _LEAST_WIDTH: Final = 20  # less holds no sentence
 _PLAIN_WIDTH: Final = 100  # where the output is no terminal
 _STYLES: Final = {
@@ -74,6 +74,9 @@ def print_groups(
         print_indented(console, Text(WHAT_NOW[heading], style="dim"), 2)
         for row in rows:
             _print_capture(console, row, name(row.folder, row.name), notes=notes)
+    if not notes and any(row.told for rows in groups.values() for row in rows):
+        console.print()
+        print_indented(console, Text(_NOTES_BY, style="dim"), 0)
 
 
 def _print_capture(console: Console, row: CaptureRow, name: str, *, notes: bool) -> None:
@@ -88,7 +91,7 @@ def _print_capture(console: Console, row: CaptureRow, name: str, *, notes: bool)
         line.append("  (no longer there)", style="bold")
     if row.told and not notes:
         count = f"{len(row.told)} note{'s' if len(row.told) != 1 else ''}"
-        line.append(f"  ({count}: {_NOTES_BY})", style="dim")
+        line.append(f"  ({count})", style="dim")
     print_indented(console, line, 2, hang=2)
     for finding in row.findings[:MOST_FINDINGS]:
         print_indented(console, _finding_text(finding), 6)
