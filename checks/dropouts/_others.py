@@ -14,13 +14,15 @@ import numpy as np
 
 from checks.dropouts._bands import HISS, Floats
 from checks.dropouts._breath import heard_as_hiss
-from checks.dropouts._dead import DEAD_DB
 from checks.dropouts._floors import LOW_MEAN_DB, LevelHistory
 from checks.dropouts._hiss import Hiss
 from checks.dropouts._lasting import PLAYS_ON, Fall
 
 TOGETHER_S: Final = 0.7
 """Lasting falls on several tracks that begin so close are one event."""
+
+_NO_TAPE_DB: Final = -82.0
+"""A band. Tapes hiss 50 to 80 dB down (common practice), which reads as much or more in each."""
 
 _UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
 _LIKE_OTHERS_DB: Final = 4.0  # tracks hiss alike; amplifiers lie 8 dB under it (common practice)
@@ -61,8 +63,7 @@ def of_hiss(
         apart = np.r_[0 : fall.first, fall.last : history.entries]
         own = low[:, fall.track][:, apart].astype(np.float32)
         others = [levels[k] for k in hisses if k != fall.track]
-        left = fall.after[HISS:][np.isfinite(fall.after[HISS:])].astype(np.float64)
-        dead = 10.0 * np.log10(np.sum(10.0 ** (left / 10.0))) < DEAD_DB
+        dead = fall.after_db < _NO_TAPE_DB
         under = bool(others) and is_under(fall, others)
         if dead or under or heard_as_hiss(own, fall.after + fall.fall_db):
             out.append(fall)

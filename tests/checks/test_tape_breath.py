@@ -112,6 +112,15 @@ def test_faults_of_the_tape_are_heard_in_breathy_programme_that_rests(seed: int)
     assert _told(lifted, RATE, PLAIN) == {("contact-loss", (0,))}
 
 
+@pytest.mark.parametrize("seed", [3000, 3001, 3003, 3004])
+def test_a_breathy_track_that_never_rests_and_goes_under_the_hiss_of_any_tape_is_lost(
+    seed: int,
+) -> None:
+    x = _blown(seed, tracks=3, rests_s=(-0.3, 0.0), seconds=9.0)
+    gone = signal_lost(x, rate_hz=RATE, at=5 * RATE, tracks=(2,), floor_dbfs=-86.0).samples
+    assert ("signal-lost", (2,)) in _told(gone, RATE)
+
+
 # Expected values: what the sentences of ``_breath`` say, levels made by hand.
 def test_noise_is_hiss_where_the_body_rests_or_moves() -> None:
     assert rests_or_moves(np.array([-20.0] * 9 + [-55.0] * 3, np.float32), -60.0)  # rests
