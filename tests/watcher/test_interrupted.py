@@ -33,6 +33,13 @@ def started(code: str, *arguments: str, cwd: Path = PROJECT) -> subprocess.Popen
     )
 
 
+HEARD = """
+import signal
+signal.signal(signal.SIGINT, signal.default_int_handler)  # whoever started the tests may ignore it
+from watcher.start import run
+run()
+"""
+
 AT_IMPORT = """
 import os, signal, sys
 signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -65,9 +72,7 @@ def test_several_at_once_end_together(tmp_path: Path) -> None:
         soundfile.write(tmp_path / f"{number}_a.wav", noise, 48_000, subtype="PCM_24")
     half = tmp_path / ".0_a.wav.vigil.json.4711.tmp"  # as a process leaves it that is ended
     half.touch()
-    process = started(
-        "from watcher.start import run; run()", "check", "--json", "--jobs", "2", str(tmp_path)
-    )
+    process = started(HEARD, "check", "--json", "--jobs", "2", str(tmp_path))
     assert process.stdout is not None
     process.stdout.readline()
     os.killpg(process.pid, signal.SIGINT)
