@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 
 from checks.dropouts import _predict
-from checks.dropouts._junction import CLEAN, ORDER, STANDS_OUT
+from checks.dropouts._junction import CLEAN, ORDER, SHARP, STANDS_OUT
 from checks.dropouts._predict import Floats
 
 MOST: Final = 64
@@ -37,13 +37,9 @@ CLEAR: Final = 20.0
 HIGH: Final = 100.0
 """The same where they are told whatever they are made of."""
 
-SHARP: Final = 50.0
-"""Least edge that proves the words were made behind the converter: what comes before it passes
-its filter, which cuts at half the rate at best and so leaves 6 % of the height in the samples
-beside (the sine integral at half a sample: 0.436 of 0.5); 6 % of 50 would stand out."""
-
 WHITE: Final = 0.05
-"""Least share of the upper quarter of the band in them, for it; filters at half of it leave 1 %."""
+"""Least share of the upper quarter of the band in them, where ``SHARP`` is to prove anything;
+filters at half of it leave 1 %."""
 
 SPILT: Final = 1e-4
 """Share of the square of the edges that may be left besides: filters are no better known."""

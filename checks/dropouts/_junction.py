@@ -41,13 +41,19 @@ synthetic and real programme leave 0.7 to 1.4, attacks and clicks of the same he
 STANDS_OUT: Final = 6.0
 """Standard deviations that no sample beside a clean cut may have. From own trials."""
 
+SHARP: Final = 50.0
+"""Height of the first sample behind a clean cut, or of both edges of wrong words, in standard
+deviations, that proves it was made behind the converter. What jumps before it passes its filter,
+which cuts at half the rate at best and so leaves 6 % of the height in the samples beside (the sine
+integral at half a sample: 0.436 of 0.5); 6 % of 50 would stand out."""
+
 STEEP: Final = 60.0
 STEEP_ACROSS: Final = 100.0
 STEEP_OUT: Final = 0.1
 """Standard deviations from which on the sides of a cut may be pushed now and then, as voices and
 reeds are: it must leave so many times what the sides leave, and ten times what stands out there.
 From own trials: losses in such sounds leave 180 to 800 times; what comes through a converter's
-filter leaves less than 280 times at the very best (see ``_one_programme.SHARP``)."""
+filter leaves less than 280 times at the very best (see ``SHARP``)."""
 
 PUSH: Final = 3
 PUSH_GAIN: Final = 15.0

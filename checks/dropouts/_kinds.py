@@ -17,9 +17,9 @@ from checks.dropouts import _burst, _causes, _foreign, _junction, _moves, _turns
 from checks.dropouts import _sentences as tell
 from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._foreign import Stretch, Trace
-from checks.dropouts._junction import Junction
+from checks.dropouts._junction import SHARP, Junction
 from checks.dropouts._limits import DropoutsLimits
-from checks.dropouts._one_programme import LATER, NEWS, SHARP, on_one, on_several, sharp
+from checks.dropouts._one_programme import LATER, NEWS, on_one, on_several, sharp
 from checks.dropouts._place import Longer, LongLooks, Place
 from checks.dropouts._telling import Telling
 from checks.model import CaptureFormat, Value

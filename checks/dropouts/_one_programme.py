@@ -11,14 +11,8 @@ from typing import Final
 
 import numpy as np
 
-from checks.dropouts._junction import Junction
+from checks.dropouts._junction import SHARP, Junction
 from checks.dropouts._place import Place
-
-SHARP: Final = 50.0
-"""Height of the first sample behind a clean cut, in standard deviations over all tracks, that
-proves it was made behind the converter. What jumps before it passes its filter, which cuts at
-half the rate at best and so leaves 6 % of the height in the samples beside (the sine integral at
-half a sample: 0.436 of 0.5); 6 % of 50 would stand out."""
 
 LATER: Final = 0.05
 """Least share of the jump from the third sample on: less is one push that rings on as the
