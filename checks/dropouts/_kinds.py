@@ -200,7 +200,7 @@ class Kinds:
             return False
         values: dict[str, Value] = {"jump_sigma": round(max(jumps.values()), 1)}
         self._tell.doubtful(
-            tuple(sorted(tracks)), place.start + shared.frame, values, text=tell.TURN
+            tuple(sorted(tracks)), place.start + shared.frame, values, text=tell.TURN, sound=True
         )
         return True
 
@@ -212,7 +212,8 @@ class Kinds:
         if turn is not None:
             values: dict[str, Value] = {"jump_sigma": round(max(turn.heights.values()), 1)}
             tracks = tuple(sorted(turn.heights))
-            self._tell.doubtful(tracks, place.start + turn.frame, values, text=tell.TURN)
+            at = place.start + turn.frame
+            self._tell.doubtful(tracks, at, values, text=tell.TURN, sound=True)
 
     def _cut(self, place: Place, found: dict[int, Junction]) -> bool:
         several = self._limits.step_several_tracks * NEARLY
@@ -259,11 +260,14 @@ class Kinds:
             text = "The signal is cut between two samples on the tracks of one converter alone: a "
             text += "digital fault; play the tape again."
             self._tell.proven(tracks, at, text, "converter", values)
-        elif (
-            longer.one_programme
-            and sharp(seen.values())
-            and (on_several(place, clean, least=enough) or on_one(place, strongest, best))
-        ) or (sharp(same.values()) and on_several(place, same, least=enough)):
+        elif not longer.no_gap and (
+            (
+                longer.one_programme
+                and sharp(seen.values())
+                and (on_several(place, clean, least=enough) or on_one(place, strongest, best))
+            )
+            or (sharp(same.values()) and on_several(place, same, least=enough))
+        ):
             self._tell.proven(tracks, at, tell.CUT, "cut", values)
         elif (
             not pushed

@@ -17,6 +17,7 @@ near the ends of a capture.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -50,13 +51,25 @@ ONE_SIDED: Final = 8.0
 goes on. From own trials: 10 to 100,000."""
 
 MEETS: Final = 2.0  # most that may be left of what follows behind the gap, floor 1
-ALONE: Final = 30.0
-TOGETHER: Final = 10.0
-"""How much more must be left without a gap, on one track and on several."""
+ALONE: Final = 30.0  # how much more must be left without a gap, on one track
+
+FAILS: Final = 3.0
+"""Least that must be left without a gap for a track of several to tell anything."""
+
+CHANCE: Final = 0.01
+SURE: Final = 1e-4
+"""Most that the chance may be that tracks fit a gap as well as that each by itself, and where no
+more tracks need be asked. From own trials: notes struck anew at one sample reach 0.002, but leave
+far more than ``NEARLY``."""
+
+NEARLY: Final = 5.0  # most that is left behind the gap, geometric mean of the tracks
+MISSES: Final = 10.0  # least that is left behind every gap where none can be it
 
 _NEAR: Final = 3 * ORDER  # thinned samples next to a cut
 _WANDERS: Final = 0.25  # share of the energy that a prediction may be unsure of and still tell
 _CLEAR: Final = 30.0  # twice the log likelihood of a gap over all others: e^15
+_AS_WELL: Final = 2.0  # of the logarithm of the shares: gaps beside the best that fit as well
+_WIDTH: Final = 8  # frames, while it is not known how many those are
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +78,10 @@ class Shift:
 
     Attributes:
         frames: how many are lost; None where several lengths explain as much.
-        without: mean square left where nothing is lost, floor 1.
         tracks: how many tracks it joins that would not go on without it.
     """
 
     frames: int | None
-    without: float
     tracks: int
 
 
@@ -141,37 +152,79 @@ class Sides:
         return out
 
 
-def shift(sides: list[Sides], rate_hz: int) -> Shift | None:
+def shift(sides: Iterable[Sides], rate_hz: int) -> tuple[Shift | None, bool]:
     """The gap that joins both sides on all tracks, where it must be one; None where none does.
 
     Args:
-        sides: of tracks that are one programme before and behind.
+        sides: of tracks that are one programme before and behind; no more are asked for than
+            it takes.
+
+    Returns:
+        Also whether no gap can be it: two tracks foretell what follows behind each, and none
+        comes near.
     """
+    lines: list[Floats] = []
     most = int(FARTHEST_S * rate_hz)
-    table = np.ones((len(sides), most + 1))  # what is not foretold so far is taken to fit
-    told = np.zeros(len(sides), np.int64)
-    for row, side in enumerate(sides):
+    found = one = None
+    missed = 0
+    for side in sides:
         line = side.left_over(most)
-        told[row], table[row, : len(line)] = len(line), line
-    far = int(told.max())
-    if far < 2:
+        if len(line) < 2 or line[0] < FAILS:
+            continue
+        lines.append(line)
+        one = _alone(line) if len(lines) == 1 and side.news <= ONE_PROGRAMME else None
+        missed += len(line) > most and float(line[1:].min()) >= MISSES
+        if missed > 1:
+            return None, True
+        if len(lines) > 1:
+            found, chance = _together(lines)
+            if chance <= SURE:
+                break
+    return found if len(lines) > 1 else one, False
+
+
+def _alone(line: Floats) -> Shift | None:
+    """The gap on one track: it must meet, and no other gap far from it nearly as well."""
+    best = int(np.argmin(line[1:])) + 1
+    least = ALONE * max(float(line[best]), 1.0)
+    if line[best] > MEETS or line[0] < least:
         return None
-    total = table.mean(axis=0)
-    best = int(np.argmin(total[1:far])) + 1
-    show = table[told > best]
-    left, without = show[:, best], show[:, 0]
-    moved = int(np.sum(without >= TOGETHER * np.maximum(left, 1.0)))
-    enough = TOGETHER if moved > 1 else ALONE
-    if left.mean() > MEETS or left.max() > 1.5 * MEETS:
+    near = np.flatnonzero(line < least)
+    if int(near[-1] - near[0]) >= len(near):
         return None
-    if without.mean() < enough * max(float(left.mean()), 1.0):
-        return None
-    if len(sides) == 1:
-        near = np.flatnonzero(total[:far] < ALONE * max(float(total[best]), 1.0))
-        if int(near[-1] - near[0]) >= len(near):  # other gaps far from it explain nearly as much
-            return None
-    like = np.sum(TEST * len(sides) * (total[:far] - total[best]) < _CLEAR)
-    return Shift(best if like == 1 else None, float(without.mean()), moved)
+    return Shift(_one(line), 1)
+
+
+def _together(lines: list[Floats]) -> tuple[Shift | None, float]:
+    """The gap on several tracks, and the chance that they fit one as well by themselves.
+
+    Of each track the share of all gaps that fit no worse; all of them combined (Fisher's method,
+    "Statistical Methods for Research Workers", 1932, from memory), times the gaps tried so far.
+    """
+    far = max(map(len, lines))
+    logs, left = np.zeros((len(lines), far)), np.ones((len(lines), far))
+    for row, line in enumerate(lines):
+        share = (1.0 + np.argsort(np.argsort(line[1:]))) / (len(line) - 1)
+        logs[row, 1 : len(line)], left[row, : len(line)] = np.log(share), line
+    total = -logs.sum(axis=0)
+    terms = np.cumprod([np.ones(far)] + [total / k for k in range(1, len(lines))], axis=0)
+    chance = np.exp(-total) * terms.sum(axis=0)
+    gaps = np.arange(far)
+    best = int(np.argmin(chance[1:] * (gaps[1:] + _WIDTH))) + 1
+    off = np.flatnonzero(total < total[best] - _AS_WELL)
+    width = int(off[off > best].min(initial=far) - off[off < best].max(initial=0)) - 1
+    result = float(chance[best]) * (best + width) / width
+    if result > CHANCE or float(np.exp(np.log(left[:, best]).mean())) > NEARLY:
+        return None, 1.0
+    moved = int(np.sum(left[:, best] * FAILS <= left[:, 0]))
+    return Shift(_one(left.mean(axis=0), len(lines)), moved), result
+
+
+def _one(left: Floats, tracks: int = 1) -> int | None:
+    """The gap that explains far more than all others."""
+    best = int(np.argmin(left[1:])) + 1
+    like = np.sum(TEST * tracks * (left[1:] - left[best]) < _CLEAR)
+    return best if like == 1 else None
 
 
 def thinning(rate_hz: int) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -32,11 +33,13 @@ MOST_AGAIN: Final = 31
 """Longest stretch looked for as played again, in frames: from 32 on it is a repeated block."""
 
 MOST_LONG: Final = 100
-MOST_SHIFTS: Final = 30
-"""Long looks in a capture, and tries of all gaps, which cost a tenth of a second: what jumps more
-often is proven by the first of them, or by none."""
+MOST_SHIFTS: Final = 120
+"""Long looks in a capture, and tries of all gaps on a track, which cost a tenth of a second each:
+what jumps more often is proven by the first of them, or by none."""
 
 _LONG_TRACKS: Final = 4  # of those that jump together, the strongest
+_MOST_TRACKS: Final = 8  # that are asked for one gap
+_MAY_BE_SAME: Final = 6.0  # of ``Sides.near``: two programmes leave far more
 _HALF: Final = 0.5  # of the height of a cut
 _HELD_BEHIND: Final = 2 * BLOCK_FRAMES  # frames that have surely come in behind a place
 _LONG: Final = 32  # order of a prediction that goes on for a while
@@ -76,6 +79,10 @@ class Place:
         self.steps, _ = _edges.in_steps(native, fmt)
         self.peak = peak
         self.start = start
+
+    @property
+    def tracks(self) -> range:
+        return range(len(self.steps))
 
     def junction(self, track: int, *, at: int | None = None) -> Junction | None:
         return _junction.looked_at(self.steps[track], self.peak, at=at)
@@ -229,12 +236,14 @@ class Longer:
         one_programme: whether one stands on both sides, on the strongest track.
         same: the tracks on which one stands next to it, before and behind.
         shift: the gap in it, if one explains the cut.
+        no_gap: whether two tracks tell that no gap can be it.
         sound: whether sounds begin or end there on top of others, and that is all.
     """
 
     one_programme: bool = False
     same: tuple[int, ...] = ()
     shift: _long.Shift | None = None
+    no_gap: bool = False
     sound: bool = False
 
 
@@ -253,22 +262,38 @@ class LongLooks:
             enough: what the highest of those must reach that show a gap.
         """
         if not self._looks:
-            return Longer()
+            return Longer(sound=all(found.begins for found in cut.values()))
         self._looks -= 1
         first = next(iter(cut))
-        sides = {t: place.sides(t, cut[first].frame) for t in [*cut][:_LONG_TRACKS]}
+        frame = cut[first].frame
+        sides = {t: place.sides(t, frame) for t in [*cut][:_LONG_TRACKS]}
         most = _long.OTHER_PROGRAMME if len(cut) > 1 else _long.ONE_PROGRAMME
         one_programme = sides[first].news <= most
         like = tuple(t for t, side in sides.items() if side.near <= _long.OTHER_PROGRAMME)
         sound = all(
-            side.sounds and (side.stays or place.alone(t, cut[t])) for t, side in sides.items()
+            cut[t].begins or (side.sounds and (side.stays or place.alone(t, cut[t])))
+            for t, side in sides.items()
         )
-        same = [t for t, side in sides.items() if side.news <= _long.ONE_PROGRAMME]
-        if not self._shifts or not any(cut[t].jump >= enough for t in same):
+        same = [t for t, side in sides.items() if side.near <= _MAY_BE_SAME]
+        if not any(cut[t].jump >= enough for t in same):
             return Longer(one_programme, like, sound=sound)
-        self._shifts -= 1
-        gap = _long.shift([sides[t] for t in same], self._rate_hz)
-        return Longer(one_programme, like, gap)
+        gap, no_gap = _long.shift(self._tried(place, frame, sides, cut), self._rate_hz)
+        return Longer(one_programme, like, gap, no_gap=no_gap, sound=sound)
+
+    def _tried(
+        self, place: Place, frame: int, sides: dict[int, _long.Sides], cut: dict[int, Junction]
+    ) -> Iterator[_long.Sides]:
+        """The tracks that may tell a gap, those cut first, each a source of its own."""
+        others = [t for t in place.tracks if t not in sides]
+        others.sort(key=lambda t: t not in cut)
+        told: list[int] = []
+        for track in [*sides, *others][:_MOST_TRACKS]:
+            side = sides.get(track) or place.sides(track, frame)
+            own = all(place.sources([track, other], frame) for other in told)
+            if own and side.near <= _MAY_BE_SAME and self._shifts:
+                self._shifts -= 1
+                told.append(track)
+                yield side
 
 
 def _several(moves: NDArray[np.float64]) -> bool:
