@@ -27,17 +27,19 @@ class Workspace:
     """Arrays used again from block to block: fresh ones cost more than what is done in them."""
 
     def __init__(self) -> None:
-        self._arrays: dict[tuple[str, Any], NDArray[Any]] = {}
+        self._memory: dict[tuple[str, Any], NDArray[Any]] = {}
+        self._arrays: dict[tuple[str, Any], NDArray[Any]] = {}  # as they were last asked for
 
     def take(self, name: str, shape: tuple[int, ...], dtype: DTypeLike) -> NDArray[Any]:
         """An array of that shape with any content. The same name gives the same memory again."""
-        kind = np.dtype(dtype)
-        size = math.prod(shape)
-        held = self._arrays.get((name, kind))
-        if held is None or held.size < size:
-            held = np.empty(size, kind)
-            self._arrays[name, kind] = held
-        return held[:size].reshape(shape)
+        held = self._arrays.get((name, dtype))
+        if held is None or held.shape != shape:
+            size = math.prod(shape)
+            memory = self._memory.get((name, dtype))
+            if memory is None or memory.size < size:
+                memory = self._memory[name, dtype] = np.empty(size, dtype)
+            held = self._arrays[name, dtype] = memory[:size].reshape(shape)
+        return held
 
 
 class Block:
