@@ -40,16 +40,16 @@ _PIECE: Final = 1 << 16  # places at once: more leave the cache, fewer cost more
 
 _LANES: Final = np.uint64(0x0001000100010001)
 _HIGH: Final = np.uint64(0x8000800080008000)
-_NO_LANE: Final = _LANES  # none of its lanes is zero
 _LANE_BITS: Final = np.uint64(16)
 _TAG: Final = np.uint32(0xFFFF)
+_LEAST: Final = np.uint32(1)
 _HALF: Final = np.uint32(16)
 
 _WORD: Final = np.uint32(0x9E3779B1)
 """Odd, bits well mixed: 2**32 over the golden ratio (Knuth, "Sorting and Searching", 6.4; from
 memory). The others are odd numbers without a pattern."""
 _SMALL: Final = np.uint32(0x85EBCA6B)
-_ODD: Final = (np.uint16(0x6A35), np.uint16(0x2E9D), np.uint16(0xB5C7), np.uint16(0x94D9))
+_ODD: Final = (np.uint16(0x6A35), np.uint16(0x2E9D), np.uint16(0xB5C7))
 
 Places = NDArray[np.int64]
 Words = NDArray[np.uint32]
@@ -100,17 +100,17 @@ class Sightings:
             return Seen(_NONE, _NO_WORDS)
         self._next = start + spans
         found = [
-            self._landmarks(x[at : at + _PIECE + self.overlap], first + at)
+            self._take(x[at : at + _PIECE + self.overlap], first + at)
             for at in range(start - first, start - first + spans, _PIECE)
         ]
-        if len(found) == 1:
-            frames, keys = found[0]
-        else:
-            frames = np.concatenate([frames for frames, _ in found])
-            keys = np.concatenate([keys for _, keys in found])
+        return Seen(*(np.concatenate(some) for some in zip(*found, strict=True)))
+
+    def _take(self, x: Words, first: int) -> tuple[Places, Words]:
+        """The landmarks of at most ``_PIECE`` spans that have been seen before: frames, keys."""
+        frames, keys = self._landmarks(x, first)
         self._remember(frames, keys)
         hits = self._push(keys)
-        return Seen(frames[hits], keys[hits])
+        return frames[hits], keys[hits]
 
     def _remember(self, frames: Places, keys: Words) -> None:
         size = len(self._ring)
@@ -135,14 +135,15 @@ class Sightings:
     def _landmarks(self, x: Words, first: int) -> tuple[Places, Words]:
         """New landmarks of at most ``_PIECE`` spans, the first of them at the first sample."""
         fours = _fours(x[: _PIECE + self._span + self._window - 2], self._scratch)
-        hashes = fours[4:] * _ODD[2]
-        hashes += fours[:-4]
-        if self._window == COARSE:
-            hashes = hashes[:-4]
-            hashes += fours[8:] * _ODD[3]
-        at = _places(_opening(hashes, self._span) == hashes)
+        hashes = fours[: len(fours) - self._window + 4]
+        if self._window == COARSE:  # in so little noise four samples are like the next too often
+            hashes = fours[4:-4] * _ODD[2]
+            hashes += fours[:-8]
+        flags = self._scratch.take("flags", (_MORE + len(hashes),), np.bool_)
+        np.equal(_opening(hashes, self._span), hashes, out=flags[_MORE:])
+        at = _places(flags)
         at = at[np.searchsorted(at, self._last - first, side="right") :]  # the others are known
-        low, high = fours.take(at), fours.take(at + 4)
+        low, high = fours.take(at), fours[4:].take(at)
         still = low == high  # a constant is worth no key
         if still.any():
             at, low, high = at[~still], low[~still], high[~still]
@@ -153,9 +154,9 @@ class Sightings:
         keys <<= np.uint32(16)
         keys |= low
         if self._window == COARSE:
-            keys += fours.take(at + 8) * _WORD
+            keys += fours[8:].take(at) * _WORD
         keys *= _WORD
-        keys += fours.take(at + 2).astype(np.uint32) * _SMALL  # the first two alone hash to little
+        keys += fours[2:].take(at) * _SMALL  # the first two alone hash to little
         return at + first, keys
 
     def _push(self, keys: Words) -> Places:
@@ -164,62 +165,60 @@ class Sightings:
         Keys that share a slot go in one after the other, the earliest first, so that the later
         ones meet it: new samples may repeat themselves.
         """
-        turned = np.ascontiguousarray(keys[::-1])
-        hits, left = self._push_last(turned)
-        parts = [hits]
+        turned = np.ascontiguousarray(keys[::-1])  # of equal indices numpy keeps the last
+        slots = (turned >> self._shift).astype(np.intp)
+        tags = np.maximum(turned & _TAG, _LEAST).astype(np.uint64)  # 0 is an empty lane
+        seen = self._put(slots, tags)
+        left = self._others(slots)
         while len(left):
-            hits, others = self._push_last(turned.take(left))
-            parts.append(left.take(hits))
-            left = left.take(others)
-        out: Places = len(keys) - 1 - np.concatenate(parts)
-        out.sort()
+            some = slots.take(left)
+            seen[left] = self._put(some, tags.take(left))
+            left = left.take(self._others(some))
+        out: Places = len(keys) - 1 - seen.nonzero()[0][::-1]
         return out
 
-    def _push_last(self, keys: Words) -> tuple[Places, Places]:
-        """Put the last key of each slot into the table: of equal indices numpy keeps the last.
-
-        Returns:
-            Those that were there before, and those that have still to go in.
-        """
-        slots = (keys >> self._shift).astype(np.int64)
-        order = np.arange(len(keys), dtype=np.int32)
-        last = self._scratch.take("last", (len(self._table),), np.int32)
-        last[slots] = order
-        left = np.flatnonzero(last.take(slots) != order)
-        tags = np.maximum(keys & _TAG, np.uint32(1)).astype(np.uint64)  # 0 is an empty lane
+    def _put(self, slots: Places, tags: NDArray[np.uint64]) -> NDArray[np.bool_]:
+        """Put the last tag of each slot in front of those there; which were there before."""
         held = self._table.take(slots)
         lanes = tags * _LANES
-        np.bitwise_xor(lanes, held, out=lanes)
-        lanes[left] = _NO_LANE
-        found = _with_zero_lane(lanes)
-        np.left_shift(held, _LANE_BITS, out=held)
-        np.bitwise_or(held, tags, out=held)
+        lanes ^= held
+        held <<= _LANE_BITS
+        held |= tags
         self._table[slots] = held
-        return found, left
+        return _with_zero_lane(lanes)
+
+    def _others(self, slots: Places) -> Places:
+        """Those that are not the last of their slot."""
+        order = np.arange(len(slots), dtype=np.int32)
+        last = self._scratch.take("last", (len(self._table),), np.int32)
+        last[slots] = order
+        out: Places = (last.take(slots) != order).nonzero()[0]
+        return out
 
 
 def _places(flags: NDArray[np.bool_]) -> Places:
-    """``np.flatnonzero`` of flags of which somewhat less than a tenth are set.
+    """Which flags are set, counted from behind the first ``_MORE``, of somewhat less than a tenth.
 
     Below a tenth numpy looks for one flag after the other, and guesses wrong where it stands; above
-    it goes through all without a guess. So some that are set are put in front.
+    it goes through all without a guess. So the first are set for that alone.
     """
-    more = len(flags) // 16
-    out: Places = np.flatnonzero(np.concatenate((_SET[:more], flags)))[more:]
-    out -= more
+    flags[:_MORE] = True
+    out: Places = flags.nonzero()[0][_MORE:]
+    out -= _MORE
     return out
 
 
-def _with_zero_lane(x: NDArray[np.uint64]) -> Places:
-    """Where one of the four lanes of 16 bits is zero (rarely where none is, never missed).
+def _with_zero_lane(x: NDArray[np.uint64]) -> NDArray[np.bool_]:
+    """Whether one of the four lanes of 16 bits is zero (rarely where none is, never missed).
 
     Mycroft's test for a zero byte (1987), on words. ``x`` is spent.
     """
     less = x - _LANES
     np.invert(x, out=x)
-    np.bitwise_and(x, less, out=x)
-    np.bitwise_and(x, _HIGH, out=x)
-    return np.flatnonzero(x)
+    x &= less
+    x &= _HIGH
+    out: NDArray[np.bool_] = x != 0
+    return out
 
 
 def _fours(x: Words, scratch: Workspace) -> Hashes:
@@ -261,7 +260,7 @@ def _sliding(pick: np.ufunc, x: Hashes, span: int) -> Hashes:
     return out
 
 
-_SET: Final = np.ones(_PIECE // 8, np.bool_)
+_MORE: Final = _PIECE // 16
 _NEVER: Final = np.iinfo(np.int64).max
 _NONE: Final = np.zeros(0, np.int64)
 _NO_WORDS: Final = np.zeros(0, np.uint32)
