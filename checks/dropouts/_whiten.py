@@ -1,7 +1,7 @@
 """The screen for steps: every sample of every track, less what its recent past predicts.
 
 A predictor of order 8 a track, fitted now and then to the block's own products (``_predict``), is
-run over the whole block as a product of matrices: rows of 32 samples, with the 8 before them,
+run over the whole block as a product of matrices: rows of 16 samples, with the 8 before them,
 times a band of coefficients, which a matrix library does several times faster than one pass a
 coefficient.
 What stands out is held against the mean magnitude of the residual around it: of its 1,024 frames,
@@ -26,8 +26,8 @@ from checks.dropouts import _edges, _predict
 from checks.model import CaptureFormat, Samples
 
 ORDER: Final = 8
-ROW: Final = 32
-_PIECE: Final = 128  # rows in one product: larger ones make a matrix library start threads
+ROW: Final = 16
+_PIECE: Final = 256  # rows in one product: larger ones make a matrix library start threads
 SEGMENT: Final = 1024
 PART: Final = 128
 _PARTS: Final = SEGMENT // PART
@@ -77,7 +77,8 @@ class Screen:
         self._fmt = fmt
         self._unit = 1.0 if fmt.floating else 2.0**-31  # of what is whitened; full scale is 1.0
         self._whitening = np.zeros((tracks, ORDER + 1))
-        self._bands = np.zeros((tracks, ORDER + ROW, ROW), np.float32)
+        columns = np.zeros((tracks, ROW, ORDER + ROW), np.float32)
+        self._bands = columns.transpose(0, 2, 1)  # columns in one piece make the product faster
         self._floors = np.zeros(tracks)  # least standard deviation of the residual: rounding
         self._levels = np.full(tracks, -1.0)  # mean magnitude when the predictor was fitted
         self._ages = np.zeros(tracks, np.int64)
@@ -88,28 +89,25 @@ class Screen:
         if not block.frames or not block.tracks:
             return []
         look = _Look(block)
-        for track in range(block.tracks):
-            look.at(track, self._bands[track])
+        for track, band in enumerate(self._bands):
+            look.at(track, band)
         self._renew(block, look)
-        limits = SIGMAS * np.maximum(self._around(look), self._floors[:, np.newaxis])
-        least = np.minimum.reduce(limits.reshape(block.tracks, -1, _PARTS), axis=2)
-        marked = look.tops > least
+        floors = np.maximum(self._around(look), self._floors[:, np.newaxis, np.newaxis])
+        marked = look.tops > SIGMAS * np.minimum.reduce(floors, axis=2)
         peaks: list[Peak] = []
-        for track in np.flatnonzero(marked.any(axis=1)).tolist():
+        for track in np.flatnonzero(np.logical_or.reduce(marked, axis=1)).tolist():
             size = look.at(track, self._bands[track])
             for k in np.flatnonzero(marked[track]).tolist():
-                floors = limits[track, k * _PARTS : (k + 1) * _PARTS] / SIGMAS
-                sigmas = size[k].reshape(_PARTS, PART) / floors[:, np.newaxis]
+                sigmas = size[k].reshape(_PARTS, PART) / floors[track, k, :, np.newaxis]
                 peaks += _apart(track, sigmas.reshape(-1), block.start + k * SEGMENT)
         return peaks
 
     def _around(self, look: _Look) -> NDArray[np.float64]:
-        """The floor that each part is held against, (tracks, parts); the least of three."""
+        """The floor that each part is held against, (tracks, segments, parts): least of three."""
         tracks, parts = look.sums.shape
         means = look.sums * (_MEAN / np.maximum(look.counts, 1))
-        wide = (tracks, -1, _PARTS)
-        whole = look.sums.reshape(wide).sum(axis=2) * _MEAN
-        whole /= np.maximum(look.counts.reshape(wide[1:]).sum(axis=1), 1)
+        whole = np.add.reduce(look.sums.reshape(tracks, -1, _PARTS), axis=2) * _MEAN
+        whole /= np.maximum(np.add.reduce(look.counts.reshape(-1, _PARTS), axis=1), 1)
         last = max(int(np.count_nonzero(look.counts >= PART)) - 1, 0)
         line = np.empty((tracks, _BESIDE + parts + _LATE + 2))
         line[:, :_BESIDE] = self._before
@@ -120,9 +118,10 @@ class Screen:
         before = pairs[:, :parts]
         after = pairs[:, _BESIDE + 1 : _BESIDE + 1 + parts]
         late = pairs[:, _BESIDE + 1 + _LATE : _BESIDE + 1 + _LATE + parts]
-        out = np.maximum(before, np.minimum(after, late))
-        np.minimum(out, np.repeat(whole, _PARTS, axis=1), out=out)
+        out: NDArray[np.float64] = np.maximum(before, np.minimum(after, late))
         np.minimum(out, _TURNS * before, out=out)
+        out = out.reshape(tracks, -1, _PARTS)
+        np.minimum(out, whole[:, :, np.newaxis], out=out)
         return out
 
     def whitening(self, track: int) -> NDArray[np.float64]:
@@ -132,7 +131,7 @@ class Screen:
 
     def _renew(self, block: Block, look: _Look) -> None:
         """Fit anew where a predictor has drifted or grown old, and keep what leaves less."""
-        now = look.sums.sum(axis=1) / block.frames
+        now = np.add.reduce(look.sums, axis=1) / block.frames
         self._ages += 1
         drifted = (self._levels > now * _DRIFT) | (now > self._levels * _DRIFT)
         old = self._ages >= _OLD_BLOCKS
@@ -189,25 +188,24 @@ class _Look:
         pieces = self._rows.shape[1]
         self._work = block.work.take("dropouts.rows", self._rows.shape[1:], np.float32)
         self._out = block.work.take("dropouts.residual", (pieces, _PIECE, ROW), np.float32)
-        starts = np.arange(self._out.size // PART) * PART
-        self.counts = np.clip(block.frames - starts, 0, PART)
-        self.sums = np.zeros((block.tracks, len(starts)), np.float32)
-        self.tops = np.zeros((block.tracks, len(starts) // _PARTS), np.float32)
+        self._flat, self._parts = self._out.reshape(-1), self._out.reshape(-1, PART)
+        self._size = self._out.reshape(-1, SEGMENT)
+        left = block.frames - PART * np.arange(len(self._parts))
+        self.counts = np.minimum(np.maximum(left, 0), PART)
+        self.sums = np.empty((block.tracks, len(self._parts)), np.float32)
+        self.tops = np.empty((block.tracks, len(self._size)), np.float32)
 
     def at(self, track: int, band: NDArray[np.float32]) -> NDArray[np.float32]:
         """The magnitudes of one track's residual, (segments, SEGMENT), until the next call."""
-        out = self._out
         np.copyto(self._work, self._rows[track], casting="unsafe")
-        np.matmul(self._work, band, out=out)
-        np.abs(out, out=out)
-        size = out.reshape(-1, SEGMENT)
-        if self._frames < out.size:
-            out.reshape(-1)[self._frames :] = 0
+        np.matmul(self._work, band, out=self._out)
+        np.abs(self._flat, out=self._flat)
+        self._flat[self._frames :] = 0
         if not self._lead:
-            size[0, :ORDER] = 0  # nothing is known yet to predict these from
-        np.matmul(out.reshape(-1, PART), _ONES, out=self.sums[track])
-        np.maximum.reduce(size, axis=1, out=self.tops[track])
-        return size
+            self._flat[:ORDER] = 0  # nothing is known yet to predict these from
+        np.matmul(self._parts, _ONES, out=self.sums[track])
+        np.maximum.reduce(self._size, axis=1, out=self.tops[track])
+        return self._size
 
 
 def _apart(track: int, sigmas: NDArray[np.float64], start: int) -> list[Peak]:
