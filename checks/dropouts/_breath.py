@@ -16,13 +16,13 @@ import numpy as np
 from checks.dropouts._bands import BODY, HISS, Floats
 
 _AT_DB: Final = 2.0  # from a level: what steady noise does by itself, and a little drift
-_RESTS_DB: Final = 8.0
+RESTS_DB: Final = 8.0
 """Of the body over the loudest band of the hiss. Own trials: hiss in rests up to 5, breath and bow
 from 12 dB on; hum and rumble lie under the body."""
 
 _APART_DB: Final = 4.0  # own trials: under breath that keeps to its level, the body moves by less
 _LEVELS: Final = 4  # so far apart: two notes, or three, may by chance be breathed alike
-_ENTRIES: Final = 3  # from memory: some 0.3 s, so that one moment is no proof
+ENTRIES: Final = 3  # from memory: some 0.3 s, so that one moment is no proof
 
 
 def rests_or_moves(body: Floats, level_db: float) -> bool:
@@ -32,7 +32,7 @@ def rests_or_moves(body: Floats, level_db: float) -> bool:
         body: levels of the body in the entries in which the noise is heard, dB, (entries,).
         level_db: of the noise in its loudest band.
     """
-    if np.count_nonzero(body <= level_db + _RESTS_DB) >= _ENTRIES:
+    if np.count_nonzero(body <= level_db + RESTS_DB) >= ENTRIES:
         return True
     levels, last = 0, -np.inf
     for here in np.sort(body):

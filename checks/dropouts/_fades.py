@@ -30,6 +30,7 @@ _LAST: Final = 3  # entries that show the last level: the very last may hold a f
 _BEGUN: Final = 0.2  # of the fall: what lies between it and the rest is on the way
 _ON_THE_WAY: Final = 4  # entries on the way, some 0.4 s: a signal is lost sooner (common practice)
 _PLAYS_DOWN: Final = 0.2  # of the entries: so seldom is what plays on as loud as before
+_WITH: Final = 0.7  # of the fall of the hiss: more than a spacing loss takes from the body
 _AS_LOUD_DB: Final = 4.0  # own trials: programme that plays on as before
 
 
@@ -118,4 +119,4 @@ def with_the_body(body: Floats, depth: Floats, begin: int, end: int, fall_db: fl
         return False
     rests, usual = np.quantile(body[apart], (0.05, 0.5))
     plays = float((down >= usual - _AS_LOUD_DB).mean())
-    return bool(np.quantile(down, 0.1) < rests - 0.5 * fall_db) and plays < _PLAYS_DOWN
+    return bool(np.quantile(down, 0.1) < rests - _WITH * fall_db) and plays < _PLAYS_DOWN

@@ -98,7 +98,11 @@ def course(history: LevelHistory, judged: Sequence[int], entry_s: float) -> Cour
         # Two thirds: a head that clogs or a track that is lost blurs the floors of its own.
         gone = 3 * below[known].sum(axis=0) >= 2 * len(known)
         plays = np.logical_or.reduce(loud[list(judged)])
-        for first, last in spans(gone):  # where one track plays on, the others' signals are lost
+        hisses = spread[known] <= _STEADY_DB
+        hisses &= np.abs(level[known] - hiss[known, None]) <= _PLATEAU_DB
+        # Where one track plays on, the others' signals are lost; and where a track plays on and
+        # its hiss is not heard between, it has lost its treble.
+        for first, last in _joined(gone, hisses.any(axis=0)):
             if np.count_nonzero(plays[first:last]) > max(_CLICKS, _PLAYS * (last - first)):
                 gone[first:last] = False
         gone &= ~plays
@@ -182,6 +186,16 @@ def spans(flags: Bools) -> list[tuple[int, int]]:
     """Runs of True: (first, behind the last)."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
     return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _joined(flags: Bools, parted: Bools) -> list[tuple[int, int]]:
+    """Runs of ``flags``, as one where nothing is ``parted`` between them."""
+    out: list[tuple[int, int]] = []
+    for first, last in spans(flags):
+        if out and not parted[out[-1][1] : first].any():
+            first = out.pop()[0]
+        out.append((first, last))
+    return out
 
 
 def programme_spans(loud: Bools, entry_s: float) -> list[tuple[int, int]]:

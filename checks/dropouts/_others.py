@@ -98,9 +98,9 @@ def _others(
 def is_under(fall: Fall, others: Sequence[Floats]) -> bool:
     """Whether a fall ends below the hiss of the other tracks, as far as any is known.
 
-    Where programme covered a track's hiss until now, its rest may look like a fall; the more so
-    where the treble of the hiss is covered. Of a track that no longer plays, what is asked is
-    whether it is quieter than tracks that rest: programme may lie over the hiss of many.
+    Where programme covered a track's hiss until now, its rest may look like a fall. Of a track
+    that no longer plays, what is asked is whether it is quieter than tracks that rest: programme
+    may lie over the hiss of many.
 
     Args:
         others: hiss of each other track, (bands,) dB, NaN where it is not known.
@@ -109,8 +109,7 @@ def is_under(fall: Fall, others: Sequence[Floats]) -> bool:
     known = np.isfinite(levels).sum(axis=0)
     heard = np.isfinite(fall.after[HISS:]) & (known > 0)
     if not heard.any():
-        return not fall.covered
+        return True
     pick = (known + 1) // 4 if fall.plays <= PLAYS_ON else known // 2
     usual = np.take_along_axis(levels, pick[None] - (known == 0), axis=0)[0]
-    least = _UNDER_OTHERS_DB * (2 if fall.covered else 1)
-    return bool((usual - fall.after[HISS:])[heard].mean() >= least)
+    return bool((usual - fall.after[HISS:])[heard].mean() >= _UNDER_OTHERS_DB)

@@ -9,8 +9,9 @@ import pytest
 from numpy.typing import NDArray
 
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.dropouts._drops import like_music
 from checks.dropouts._judge import Lift
-from checks.dropouts._lasting import Fall, is_flat, like_music
+from checks.dropouts._lasting import Fall, is_flat
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape import TapePart
 from checks.dropouts._tape_findings import LiftEvent
@@ -199,7 +200,7 @@ def test_what_is_too_loud_for_hiss_falls_with_the_players(before_db: float, soft
     fall = Fall(
         track=0, first=21, last=46, since=20, open_end=True, fall_db=fell, after=before_db - fell,
         before_db=before_db, after_db=before_db - 10.2, mean_db=10.2, plays=1.0, quieter_db=6.3,
-        steady=0.95, slow=False, fades=False, faded=False, covered=False,
+        steady=0.95, slow=False, fades=False, faded=False, rested=False,
     )  # fmt: skip
     assert is_flat(fall) == softer
 
