@@ -69,9 +69,16 @@ class Half:
 class JointsHalf(Half):
     """The parts that compare samples with earlier ones, and with what those foretell."""
 
-    def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
+    def __init__(
+        self,
+        fmt: CaptureFormat,
+        sheet: Sheet,
+        limits: DropoutsLimits,
+        within: History | None = None,
+    ) -> None:
+        """``within``: what keeps the samples for both halves, where one process does both."""
         lag = int(limits.repeat_lag_s * fmt.rate_hz)
-        history = History(frames=lag + (BATCH_BLOCKS + 2) * BLOCK_FRAMES)
+        history = History(frames=lag + (BATCH_BLOCKS + 2) * BLOCK_FRAMES, within=within)
         repeats = RepeatsPart(fmt, sheet, limits, history)
         super().__init__(history, (repeats, StepsPart(fmt, limits, history, repeats)))
 
@@ -79,8 +86,16 @@ class JointsHalf(Half):
 class LevelsHalf(Half):
     """The parts that look for samples that stand still or are none, and for levels that fall."""
 
-    def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
-        history = History(frames=int(_KEPT_S * fmt.rate_hz) + 4 * BLOCK_FRAMES)
+    def __init__(
+        self,
+        fmt: CaptureFormat,
+        sheet: Sheet,
+        limits: DropoutsLimits,
+        within: History | None = None,
+    ) -> None:
+        """``within``: what keeps the samples for both halves, where one process does both."""
+        kept = int(_KEPT_S * fmt.rate_hz)
+        history = History(frames=kept + 4 * BLOCK_FRAMES, within=within)
         super().__init__(
             history,
             (
@@ -96,9 +111,14 @@ class DropoutsPass:
 
     def __init__(self, fmt: CaptureFormat, sheet: Sheet, limits: DropoutsLimits) -> None:
         self._fmt = fmt
-        self._halves = (JointsHalf(fmt, sheet, limits), LevelsHalf(fmt, sheet, limits))
+        self._kept = History()
+        self._halves = (
+            JointsHalf(fmt, sheet, limits, self._kept),
+            LevelsHalf(fmt, sheet, limits, self._kept),
+        )
 
     def feed(self, block: Block) -> None:
+        self._kept.add(block)
         for half in self._halves:
             half.feed(block)
 

@@ -24,10 +24,15 @@ class History:
         start, stop: first frame still held, and the frame behind the last one seen.
     """
 
-    def __init__(self, *, frames: int) -> None:
-        """``frames``: how far back one wants to look from the start of the newest block."""
+    def __init__(self, *, frames: int = 1, within: History | None = None) -> None:
+        """``frames``: how far back one wants to look from the start of the newest block;
+        ``within``: one that sees each block first, and keeps the samples for this one as well."""
         self._wanted = -(-max(frames, 1) // BLOCK_FRAMES) + 1
+        self._within = within
+        if within is not None:
+            within._wanted = max(within._wanted, self._wanted)
         self._ring: Samples | None = None
+        self._held = 0  # frames
         self.start = 0
         self.stop = 0
 
@@ -35,18 +40,16 @@ class History:
         """Keep a copy of the block; the oldest one goes."""
         if self._ring is None:
             one = max(block.tracks, 1) * BLOCK_FRAMES * block.with_lead.dtype.itemsize
-            blocks = max(_LEAST_BLOCKS, min(self._wanted, MOST_BYTES // one))
-            self._ring = np.empty((block.tracks, blocks * BLOCK_FRAMES), block.with_lead.dtype)
-        size = self._ring.shape[1]
-        at = block.start % size
-        self._ring[:, at : at + block.frames] = block.samples
+            self._held = BLOCK_FRAMES * max(_LEAST_BLOCKS, min(self._wanted, MOST_BYTES // one))
+            shape = (block.tracks, self._held)
+            whole = self._within
+            self._ring = whole._ring if whole else np.empty(shape, block.with_lead.dtype)
+        assert self._ring is not None
+        if self._within is None:
+            at = block.start % self._held
+            self._ring[:, at : at + block.frames] = block.samples
         self.stop = block.stop
-        self.start = max(self.start, -(-self.stop // BLOCK_FRAMES) * BLOCK_FRAMES - size)
-
-    @property
-    def reach(self) -> int:
-        """Frames that are surely held before the newest block."""
-        return 0 if self._ring is None else int(self._ring.shape[1]) - BLOCK_FRAMES
+        self.start = max(self.start, -(-self.stop // BLOCK_FRAMES) * BLOCK_FRAMES - self._held)
 
     def rows(self, start: int, stop: int) -> Samples:
         """(tracks, frames) copy of what is held of ``start`` to ``stop``, native samples."""
