@@ -105,6 +105,9 @@ class FormatPass:
         self._frames = 0
         self._or = np.zeros(fmt.channels, np.int32)
         self._and = np.full(fmt.channels, -1, np.int32)
+        unused = min(max(32 - fmt.word_length, 0), 31)
+        self._word = np.int32(-1 << unused)  # the bits that the header calls valid
+        self._all_move = False  # each of them, on every track: no more can be learned
         self._peak = np.zeros(fmt.channels, np.float64)
         self._bad = _Places(fmt.channels)
         self._over = _Places(fmt.channels)
@@ -113,8 +116,11 @@ class FormatPass:
     def feed(self, block: Block) -> None:
         self._frames += block.frames
         if not self._fmt.floating:
-            self._or |= block.bits_or
-            self._and &= block.bits_and
+            if not self._all_move:
+                self._or |= block.bits_or
+                self._and &= block.bits_and
+                moves = (self._or ^ self._and) & self._word
+                self._all_move = bool((moves == self._word).all())
             # float64 first: -2**31 has no positive int32
             high = np.maximum(block.peak.astype(np.float64), -block.trough.astype(np.float64))
             np.maximum(self._peak, high, out=self._peak)
