@@ -79,16 +79,20 @@ def _outer(
         flattened; depth below the extreme, as a share of the range.
     """
     x = block.samples
+    if step > 1:
+        few = block.work.take("clipping.few", (block.tracks, -(-block.frames // step)), x.dtype)
+        np.copyto(few, x[:, ::step])
+        x = few
     inner = (1 - DEPTH) * reach
     inner[~usable] = np.inf
     beyond = block.work.take("clipping.beyond", x.shape, np.bool_)
     below = block.work.take("clipping.below", x.shape, np.bool_)
-    np.greater(x, _native(block, rest + inner[0]), out=beyond)  # all: cheaper than some
+    np.greater(x, _native(block, rest + inner[0]), out=beyond)
     np.less(x, _native(block, rest - inner[1]), out=below)
     beyond |= below
-    hits = np.flatnonzero(beyond[:, ::step])
-    track, col = np.divmod(hits, -(-block.frames // step))
-    value = x[track, col * step] - rest[track]
+    hits = np.flatnonzero(beyond)
+    track, col = np.divmod(hits, x.shape[1])
+    value = x[track, col] - rest[track]
     key = track + block.tracks * (value < 0)
     per_reach = 1 / np.where(usable, reach, np.inf)
     per_reach[1] *= -1
