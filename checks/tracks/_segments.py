@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block
@@ -40,7 +41,7 @@ class Segments:
         self._factor = factor
         self.rate_hz = fmt.rate_hz / factor
         self._taps = _low_pass(factor)
-        fall = (_STOP_DB - 8) / (2.285 * self._taps.size) / (2 * np.pi) * fmt.rate_hz
+        fall = (_STOP_DB - 8) / (2.285 * (LEAD_FRAMES + factor)) / (2 * np.pi) * fmt.rate_hz
         top = self.rate_hz / 2 - fall / 2 if factor > 1 else 0.45 * self.rate_hz
         self.high_hz = min(top, 20_000.0, 0.45 * self.rate_hz)
         self.low_hz = min(1_000.0, 0.025 * fmt.rate_hz)
@@ -91,20 +92,18 @@ class Segments:
         if factor == 1:
             out[:] = block.scaled[:, :count]
             return
-        phases = len(self._taps)
-        groups = count + phases - 1
-        sums = block.work.take("tracks.sums", (phases, groups), np.float32)
-        row = block.work.take("tracks.row", (groups * factor,), np.float32)
-        row[:] = 0
-        history = (phases - 1) * factor
-        for track, kept in zip(block.scaled_with_lead, out, strict=True):
-            first = block.lead - history  # negative at the very start: silence before it
-            stop = block.lead + count * factor
-            row[max(-first, 0) :] = track[max(first, 0) : stop]
-            np.matmul(self._taps, row.reshape(groups, factor).T, out=sums)
-            np.copyto(kept, sums[0, :count])
-            for phase in range(1, phases):
-                kept += sums[phase, phase : phase + count]
+        pairs = -(-count * factor // (2 * LEAD_FRAMES))
+        size = (2 * pairs + 1) * LEAD_FRAMES
+        x = block.scaled_with_lead
+        if block.lead < LEAD_FRAMES or x.shape[1] < size:  # silence before it, and behind
+            there = x[:, : size - LEAD_FRAMES + block.lead]
+            x = np.zeros((block.tracks, size), np.float32)
+            x[:, LEAD_FRAMES - block.lead :][:, : there.shape[1]] = there
+        step = x.itemsize
+        shape = (block.tracks, 2, pairs, 2 * LEAD_FRAMES)
+        strides = (x.strides[0], LEAD_FRAMES * step, 2 * LEAD_FRAMES * step, step)
+        found = as_strided(x, shape, strides, writeable=False) @ self._taps
+        out[:] = found.swapaxes(1, 2).reshape(block.tracks, -1)[:, :count]
 
     def kept(self) -> tuple[NDArray[np.float32], list[int]]:
         """(stretches, tracks, LENGTH) and the frame at which each begins.
@@ -119,11 +118,15 @@ class Segments:
 
 
 def _low_pass(factor: int) -> NDArray[np.float32]:
-    """(phases, factor): row p holds the taps that meet the p-th group of ``factor`` samples."""
-    if factor == 1:
-        return np.ones((1, 1), np.float32)
-    phases = LEAD_FRAMES // factor + 1
-    count = phases * factor
+    """(2 * LEAD_FRAMES, LEAD_FRAMES // factor): what makes of two rows of samples one of results.
+
+    Rows overlap, so those of even and those of odd number are two matrices, which needs no copy.
+    """
+    count = LEAD_FRAMES + factor
     n = np.arange(count) - (count - 1) / 2
     taps = np.sinc(n / factor) / factor * np.kaiser(count, _BETA)
-    return np.asarray((taps / taps.sum()).reshape(phases, factor), np.float32)
+    taps /= taps.sum()
+    out = np.zeros((LEAD_FRAMES // factor, 2 * LEAD_FRAMES), np.float32)
+    for k, row in enumerate(out):
+        row[k * factor : k * factor + count] = taps
+    return out.T

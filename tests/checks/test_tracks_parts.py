@@ -200,7 +200,7 @@ def test_kept_stretches_are_what_scipy_filters(rate_hz: int) -> None:
         segments.feed(block)
     kept, starts = segments.kept()
     factor = round(rate_hz / segments.rate_hz)
-    taps = segments._taps.ravel()
+    taps = segments._taps[: LEAD_FRAMES + factor, 0] if factor > 1 else np.ones(1)
     wanted = signal.lfilter(taps[::-1], 1.0, x.astype(np.float64), axis=1)[:, factor - 1 :: factor]
     assert len(starts) > 3
     for stretch, start in zip(kept, starts, strict=True):
