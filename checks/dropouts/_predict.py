@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -34,7 +34,8 @@ def products(x: Floats, order: int, *, skip: tuple[int, int] = (0, 0)) -> tuple[
     """
     if len(x) <= order:
         return np.zeros((order + 1, order + 1)), 0
-    rows = sliding_window_view(x, order + 1)[:, ::-1]
+    step = x.strides[0]
+    rows = as_strided(x[order:], (len(x) - order, order + 1), (step, -step), writeable=False)
     first, stop = max(skip[0] - order, 0), max(skip[1] - order, 0)
     if stop <= first:
         return _gram(rows), len(rows)
@@ -103,9 +104,11 @@ def continued(
 
 def spread(residual: Floats) -> float:
     """Standard deviation by the median, so that an event within does not count; 0 of nothing."""
-    if not len(residual):
+    size = len(residual)
+    if not size:
         return 0.0
-    return float(np.median(np.abs(residual))) / NORMAL
+    ordered = np.sort(np.abs(residual))  # of so few, several times as fast as numpy's own median
+    return float((ordered[(size - 1) // 2] + ordered[size // 2]) / 2) / NORMAL
 
 
 def rounding(whitening: Floats) -> float:
