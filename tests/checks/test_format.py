@@ -64,6 +64,13 @@ def test_full_words_ask_for_nothing() -> None:
     assert outcome.measures.rate_is_preferred is True
 
 
+def test_bits_that_move_late_on_one_track_are_seen() -> None:
+    x = noise(frames=50_000)
+    x[1, :40_000] &= -(1 << 16)  # the upper 16 bits alone, at first
+    assert run(x).measures.bits_used == (24, 24)
+    assert run(x[:, :40_000]).measures.bits_used == (24, 16)
+
+
 def test_sixteen_bits_in_words_of_twenty_four() -> None:
     """Standards page, row 43: 16-bit data shifted by 8 uses 16 bits."""
     outcome = run(noise(bits=16))
