@@ -153,7 +153,8 @@ class TracksPass:
     def _related(
         self, pairs: list[Pair], silences: dict[int, Silence], who: findings.Who
     ) -> list[Finding]:
-        floors = {t: steady_floor(self._levels, t) for t in range(self._fmt.channels)}
+        heard = [t for t in range(self._fmt.channels) if t not in silences]
+        floors = {t: steady_floor(self._levels, t) for t in heard}
         found = []
         for pair in pairs:
             if not silences.keys() & set(pair.tracks):

@@ -216,9 +216,14 @@ def _related_verdict(pair: Pair, same: Sameness, who: Who) -> tuple[Verdict, str
         if same.kind == "inverted":
             act += " and which lead is reversed"
     else:
+        own = (
+            "each with a hiss of its own"
+            if same.shared_hiss is False
+            else f"the difference is {left}, and whether each has a hiss of its own cannot be told"
+        )
         text = (
             f"The second track carries the programme of the first in reversed polarity ({level}), "
-            "each with a hiss of its own, so a lead may be reversed, here or at the recording"
+            f"{own}, so a lead may be reversed, here or at the recording"
         )
         act = (
             "listen to the two together, and where the sound grows thin look at the leads of this "

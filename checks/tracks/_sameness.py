@@ -21,6 +21,7 @@ _TAPE_DBFS: Final = -75.0  # from memory: with professional noise reduction hiss
 _BEYOND_TAPE_DB: Final = -80.0  # common practice: a tape's range ends at 65 to 75 dB
 _OWN_SHARE: Final = 0.1  # own choice, see _pairs: two tracks with rests reach 0.3 and more
 _REVERSED: Final = -0.9  # no two microphones do this over the whole range
+_APART_DB: Final = 4.0  # bulk-erased tape lies that far under bias-erased: common practice
 _ALIKE_GAIN_DB: Final = 12.0  # own choice: crosstalk is further down
 
 
@@ -28,12 +29,12 @@ _ALIKE_GAIN_DB: Final = 12.0  # own choice: crosstalk is further down
 class Sameness:
     """``kind`` as in the findings; ``sure`` unless it may be mono material on two tracks.
 
-    ``shared_hiss``: the two even share their hiss.
+    ``shared_hiss``: whether the two even share their hiss; None where the programme covers it.
     """
 
     kind: str
     sure: bool
-    shared_hiss: bool
+    shared_hiss: bool | None
 
 
 def sameness(
@@ -45,21 +46,21 @@ def sameness(
     """What the pair is; None for two tracks of their own.
 
     Args:
-        floors: hiss of each track where it stands on one level for a while.
+        floors: hiss of each track of the capture that has a signal, None where it never stands
+            on one level for a while.
     """
     kind = _kind(pair, limits)
     if _one_signal(pair, floors, fmt, limits):
         return Sameness(kind, sure=True, shared_hiss=True)
+    covered = pair.own_share is not None and pair.own_share <= _OWN_SHARE
     gain = abs(pair.gain_db) if pair.gain_db is not None else 999.0
     if (
         max(pair.correlation, pair.heard_correlation) <= _REVERSED
         and gain <= _ALIKE_GAIN_DB
         and pair.inverted
     ):
-        return Sameness("inverted", sure=True, shared_hiss=False)
-    if pair.own_share is not None and pair.own_share <= _OWN_SHARE:
-        return Sameness(kind, sure=False, shared_hiss=False)
-    return None
+        return Sameness("inverted", sure=True, shared_hiss=None if covered else False)
+    return Sameness(kind, sure=False, shared_hiss=None) if covered else None
 
 
 def _kind(pair: Pair, limits: TracksLimits) -> str:
@@ -80,8 +81,11 @@ def _one_signal(
     not_tape = max(_NOT_TAPE_DBFS, -(6.02 * fmt.word_length - 3.0) + 6.0)
     if share <= 0.5 and pair.quiet_dbfs is not None and left <= not_tape:
         return left <= pair.quiet_dbfs - limits.same_signal_margin_db
-    first, second = (floors.get(track) for track in pair.tracks)
-    if first is None or second is None or share > _OWN_SHARE or pair.gain_db is None:
+    known = [floor for floor in floors.values() if floor is not None]
+    if not known or share > _OWN_SHARE or pair.gain_db is None:
         return False
+    # Where the two never rest, they hiss as the other tracks of the tape do.
+    usual = min(known) - _APART_DB
+    first, second = (usual if (own := floors.get(t)) is None else own for t in pair.tracks)
     hiss = min(second, first + pair.gain_db)
     return left <= min(hiss - limits.same_signal_margin_db, _TAPE_DBFS)

@@ -157,6 +157,23 @@ def test_mono_material_on_two_tracks_is_usual(kind: str, floor: float) -> None:
     assert outcome.measures.pairs[0].correlation > 0.9
 
 
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize("others", [True, False])
+def test_where_programme_never_rests_the_hiss_of_the_others_tells(sign: int, others: bool) -> None:
+    # what differs lies 24 dB under the hiss of -62 dBFS: it is one signal, however loud it is
+    rng = np.random.default_rng(4)
+    x = hiss(rng, (2, 400_000), -62)
+    x[0] *= 10 ** (np.linspace(12, 52, 400_000) / 20)
+    y = np.stack((x[0], sign * 0.7 * x[0] + hiss(rng, 400_000, -86), x[1]))
+    (found,) = [
+        f for f in run(ints(y[: 3 if others else 2]), 48_000).findings if f.tracks == (0, 1)
+    ]
+    assert found.kind == ("same-signal" if sign > 0 else "inverted")
+    assert found.verdict is (Verdict.LISTEN if others or sign < 0 else Verdict.CLEAR)
+    assert ("hiss included" in found.text) is others
+    assert ("whether each has a hiss of its own" in found.text) is not others
+
+
 def test_reversed_mono_with_hiss_of_its_own_is_worth_a_look() -> None:
     rng = np.random.default_rng(8)
     mono = played(6, tracks=1, hiss_dbfs=-110.0)[0] / FULL

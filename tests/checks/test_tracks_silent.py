@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import damage_tape
 import numpy as np
 import pytest
@@ -9,8 +12,10 @@ import synth
 from bench_lineup.signals import hiss, ints
 from tracks_kit import PROGRAMME, TIMECODE, UNUSED, asking, made, named, of_kind, played, run
 
-from checks.model import Remedy, Verdict
+from checks.model import Outcome, Remedy, Verdict
 from checks.sheet import NoiseReduction, Sheet, Tape, TrackEntry, TrackKind
+
+Floats = np.ndarray[Any, np.dtype[np.float64]]
 
 # -- silent ------------------------------------------------------------------------------------
 
@@ -85,6 +90,45 @@ def test_silent_track_among_many_that_never_rest_together() -> None:
     assert (found.tracks, found.values["evidence"]) == ((4,), "electronics")
     x[4] += rng.standard_normal(count * size) * 10 ** (-77 / 20)  # hiss like the others'
     assert of_kind(run(ints(x), 48_000), "silent") == []
+
+
+def _noise(rng: np.random.Generator, dbfs: float, gain: Callable[[Floats], Floats]) -> Floats:
+    """Ten seconds at 48 kHz, ``gain`` over frequency, of that level from 20 Hz to 20 kHz."""
+    hz = np.fft.rfftfreq(480_000, 1 / 48_000)
+    spectrum = np.fft.rfft(rng.standard_normal(480_000)) * gain(np.maximum(hz, 0.1))
+    heard = np.fft.irfft(np.where((hz >= 20) & (hz <= 20_000), spectrum, 0))
+    return np.fft.irfft(spectrum) * 10 ** (dbfs / 20) / np.sqrt(2) / np.std(heard)
+
+
+def _equalised(hz: Floats) -> Floats:
+    return np.sqrt(1 + (2 * np.pi * hz * 35e-6) ** 2)  # replay at 38 cm/s, IEC 60094-1
+
+
+def _with_second_track(second: Floats) -> Outcome:
+    """Two tracks of bright programme with a second's rest in every two, and another between."""
+    rng = np.random.default_rng(8)
+    x = np.stack([_noise(rng, -64.0, _equalised) for _ in range(3)])
+    n = np.arange(480_000)
+    x[::2] *= np.where(n % 96_000 < 48_000, 10 ** (0.7 + n / 320_000), 1)
+    x[1] = second
+    return run(ints(x), 48_000)
+
+
+@pytest.mark.parametrize("corner_hz", [300.0, 3_000.0, 1e6])
+def test_a_dead_track_whose_electronics_have_noise_of_1_f_is_silent(corner_hz: float) -> None:
+    # power of an amplifier's noise: 1 + corner / f; behind the equaliser, so it has not its rise
+    rng = np.random.default_rng(9)
+    dead = _noise(rng, -78.0, lambda hz: np.sqrt(1 + corner_hz / hz))
+    (found,) = of_kind(_with_second_track(dead), "silent")
+    assert (found.tracks, found.verdict) == ((1,), Verdict.LISTEN)
+    assert found.values["evidence"] == "electronics"
+
+
+def test_an_unused_track_of_dull_hiss_is_not_silent() -> None:
+    # an azimuth error takes sin(x) / x: 1 dB at 5.5 kHz, 13 dB at 16.5 kHz; bulk-erased: 3 dB less
+    spectrum = np.fft.rfft(_noise(np.random.default_rng(10), -64.0, _equalised))
+    dull = np.fft.irfft(spectrum * np.sinc(np.fft.rfftfreq(480_000, 1 / 48_000) / 20_500))
+    assert of_kind(_with_second_track(0.7 * dull), "silent") == []
 
 
 def test_all_tracks_silent_make_one_finding() -> None:
