@@ -96,9 +96,10 @@ class Doubts:
         self._doubt_lone()
         if own:
             self._unproven, self._counts = {}, [0] * self._fmt.channels
+        self._drop_restless()
         for event in [*self._predicted, *self._lone]:
             self._sure.add(event, within=1)
-        for pile in self._unproven.values():
+        for pile in filter(lambda pile: pile.events, self._unproven.values()):
             for event in [pile.as_one()] if pile.recurs(self._fmt.rate_hz) else pile.in_order():
                 self._sure.add(event)
         counts = [a + b for a, b in zip(self._proven_counts, self._counts, strict=True)]
@@ -122,6 +123,22 @@ class Doubts:
         for event in [event for event in self._sounds.events if len(event.tracks) > one]:
             self._sounds.remove(event)
             self._take(event)
+
+    def _drop_restless(self) -> None:
+        """Unproven jumps of tracks on which sounds begin or end at one sample again and again.
+
+        Unless nearly all of many tracks show one.
+        """
+        if not self._sounds.recurs(self._fmt.rate_hz):
+            return
+        often = Counter(track for event in self._sounds.events for track in event.tracks)
+        restless = {track for track, count in often.items() if count > OFTEN}
+        for pile in self._unproven.values():
+            for event in list(pile.events):
+                if restless.issuperset(event.tracks) and not self._broad(event):
+                    pile.remove(event)
+                    for track in event.tracks:
+                        self._counts[track] -= 1
 
     def _doubt_predictions(self) -> bool:
         """Among jumps that come again and again, cuts told by prediction join the unproven.

@@ -40,15 +40,9 @@ ONE_PROGRAMME: Final = 1.6
 leave 1.0 to 1.5 unless a note begins within the same tenth of a second, notes 9 to 200,000."""
 
 OTHER_PROGRAMME: Final = 3.0
-"""From here on the sides are not one programme: what each fits itself proves nothing."""
-
-SOUND: Final = 30.0
-"""Least that a sound leaves, made by a generator that begins or ends it within one sample. From own
-trials: 30 to 200,000; speech on tape from which samples were lost 5 to 15."""
-
-ONE_SIDED: Final = 8.0
-"""How much more one side's filter leaves of the other where a sound begins or ends on top of what
-goes on. From own trials: 10 to 100,000."""
+"""From here on the sides are not one programme, and what each fits itself proves nothing: next to
+the cut something begins or ends. From own trials: samples lost leave 1.0 to 2.5 there, once in ten
+more, where a note begins as well; sounds that a generator begins or ends 3 to 200,000."""
 
 MEETS: Final = 2.0  # most that may be left of what follows behind the gap, floor 1
 ALONE: Final = 30.0  # how much more must be left without a gap, on one track
@@ -92,8 +86,7 @@ class Sides:
         enough: whether both are long enough to be looked at.
         news: most that the filter of either side leaves of the other, floor 1.
         near: the same of what lies next to the cut: notes may begin or end before or behind it.
-        sounds: whether something begins or ends at the cut, and all else is as it was.
-        stays: whether it goes on, or has gone on, for most of the time looked at.
+        other: whether something begins or ends next to the cut.
     """
 
     def __init__(self, x: Floats, cut: int, rate_hz: int) -> None:
@@ -104,20 +97,16 @@ class Sides:
         self._past = past[2 * every - 2 :][::-1][::every][::-1]
         later = self._behind[2 * every - 2 :: every]
         self.enough = min(len(self._past), len(later)) >= LEAST
-        self.news, self.near, self.sounds, self.stays = np.inf, np.inf, False, False
+        self.news, self.near, self.other = np.inf, np.inf, False
         if not self.enough:
             return
         self._filter, self._floor = _fitted(self._past)
         whitening, floor = _fitted(later)
         ahead = _predict.forward(later, self._filter)[ORDER:] / self._floor
         back = _predict.forward(self._past, whitening)[ORDER:][::-1] / floor
-        (new, lasting), (gone, earlier) = _news(ahead), _news(back)
         self.near = max(_rms(ahead[:_NEAR]), _rms(back[:_NEAR]))
-        here = max(_rms(ahead[:ORDER]), _rms(back[:ORDER]))  # not some notes away from the cut
-        self.news = max(new, gone)
-        quiet, loud = sorted((new, gone))
-        self.sounds = min(loud, here) > SOUND and quiet <= max(ONE_PROGRAMME, loud / ONE_SIDED)
-        self.stays = (lasting if new > gone else earlier) > OTHER_PROGRAMME
+        self.news = max(_rms(ahead), _rms(back), self.near)
+        self.other = self.near > OTHER_PROGRAMME
 
     def left_over(self, most: int) -> Floats:
         """Mean square, floor 1, of what follows against the past predicted on over each gap.
@@ -235,12 +224,6 @@ def thinning(rate_hz: int) -> int:
 def reach(rate_hz: int) -> int:
     """Frames on each side that the look takes at most."""
     return (KNOWN + 2) * thinning(rate_hz)
-
-
-def _news(left: Floats) -> tuple[float, float]:
-    """What a side's filter leaves of the other, all of it or next to the cut, and far from it."""
-    near, far = left[:_NEAR], left[2 * len(left) // 3 :]
-    return max(_rms(left), _rms(near)), _rms(far)
 
 
 def _rms(x: Floats) -> float:

@@ -237,7 +237,7 @@ class Longer:
         same: the tracks on which one stands next to it, before and behind.
         shift: the gap in it, if one explains the cut.
         no_gap: whether two tracks tell that no gap can be it.
-        sound: whether sounds begin or end there on top of others, and that is all.
+        sound: whether on all of them a sound begins or ends there.
     """
 
     one_programme: bool = False
@@ -270,10 +270,7 @@ class LongLooks:
         most = _long.OTHER_PROGRAMME if len(cut) > 1 else _long.ONE_PROGRAMME
         one_programme = sides[first].news <= most
         like = tuple(t for t, side in sides.items() if side.near <= _long.OTHER_PROGRAMME)
-        sound = all(
-            cut[t].begins or (side.sounds and (side.stays or place.alone(t, cut[t])))
-            for t, side in sides.items()
-        )
+        sound = all(cut[t].begins or side.other for t, side in sides.items())
         same = [t for t, side in sides.items() if side.near <= _MAY_BE_SAME]
         if not any(cut[t].jump >= enough for t in same):
             return Longer(one_programme, like, sound=sound)

@@ -88,3 +88,29 @@ def test_unlike_places_do_not_make_each_other_recur() -> None:
     foreign = [step(frame + 900, (0,), PERHAPS_FOREIGN) for frame in NOTES[:3]]
     found = told([step(frame) for frame in NOTES[:3]] + foreign)
     assert sorted(f.values["times"] for f in found) == [3, 3]
+
+
+def lone(frames: Sequence[int], track: int = 0) -> list[Event]:
+    return [step(frame, [track]) for frame in frames]
+
+
+@pytest.mark.parametrize(("track", "count"), [(0, 0), (1, 1)])
+def test_a_jump_of_a_track_on_which_sounds_begin_so_all_along_says_nothing(
+    track: int, count: int
+) -> None:
+    doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=4, word_length=24), listed=50)
+    for event in lone(NOTES):
+        doubts.unproven(event, sound=True)
+    for event in lone([NOTES[3] + 9000], track):
+        doubts.unproven(event)
+    found, counts = doubts.finish()
+    assert len(found) == count
+    assert sum(counts) == count
+
+
+def test_a_jump_of_all_tracks_is_told_whatever_sounds_begin() -> None:
+    doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=4, word_length=24), listed=50)
+    for frame in NOTES:
+        doubts.unproven(step(frame, range(4)), sound=True)
+    doubts.unproven(step(NOTES[3] + 9000, range(4)))
+    assert [f.start_frame for f in doubts.finish()[0]] == [NOTES[3] + 9000]

@@ -104,24 +104,22 @@ def test_a_sound_on_top_of_others_is_known_as_one(begins: bool) -> None:
     there = slice(cut, None) if begins else slice(0, cut)
     row[there] += 0.3 * sound[there]
     side = _long.Sides(row, cut, rate_hz)
-    assert side.sounds
-    assert side.stays
+    assert side.other
     assert side.news > _long.OTHER_PROGRAMME
 
 
-def test_other_programme_is_neither_a_sound_on_top_nor_the_same() -> None:
+def test_other_programme_from_one_sample_on_is_known() -> None:
     rate_hz, cut = 96_000, 24_000
     row = np.concatenate((chord(0, cut, rate_hz), chord(1, rate_hz, rate_hz)))
     side = _long.Sides(row, cut, rate_hz)
-    assert side.news > _long.OTHER_PROGRAMME
-    assert not side.sounds
+    assert side.other
 
 
 def test_too_little_on_a_side_tells_nothing() -> None:
     side = _long.Sides(chord(0, 2000, 96_000), 900, 96_000)
     assert not side.enough
     assert side.news == np.inf
-    assert not side.sounds
+    assert not side.other
 
 
 # -- in the whole part -------------------------------------------------------------------------
@@ -254,7 +252,7 @@ def test_one_track_alone_must_be_one_programme_more_nearly(tracks: int, one: boo
 
         def sides(self, track: int, frame: int) -> Any:
             return SimpleNamespace(
-                news=2.2, near=2.2, sounds=False, stays=False, left_over=lambda most: np.ones(1)
+                news=2.2, near=2.2, other=False, left_over=lambda most: np.ones(1)
             )
 
     place: Any = Near()
