@@ -105,6 +105,7 @@ def _brickwall(group: Mapping[int, Ending], limits: UltrasonicLimits, *, by_shee
     values: dict[str, Value] = {
         "brickwall_hz": rounded(hz, 0),
         "near_half_of_hz": list(rates),
+        "likely_rate_hz": min(rates, key=lambda rate: abs(hz - rate / 2), default=None),
         "mirror_likeness": rounded(min(likeness)) if likeness else None,
     }
     if walls:

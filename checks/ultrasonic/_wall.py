@@ -11,14 +11,15 @@ the *floor* falls, not the programme above a floor that goes on, is taken as sho
 A converter's own filter may end its band far below half of the file's rate too (at eight times
 the base rate many pass 50 to 100 kHz only). It takes no heed of lower rates, while nothing stands
 above half of a lower rate but mirror images, which are looked for elsewhere. So from 30 kHz on a
-wall belongs to a lower rate only where it has come down at half of that.
+wall belongs to a lower rate only where it has come down at half of that. Near half of 32 kHz slow
+tapes and worn heads end as well: there a wall counts only where less is left than converters have.
 
 It does not prove a conversion: an analog filter as steep as that does the same.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -30,7 +31,8 @@ from checks.ultrasonic._mirror import LOWER_RATE, PREFERRED_RATES_HZ
 
 LOWEST_HZ: Final = 10_000.0  # below, programme makes walls of its own
 HIGHEST_OF_RATE: Final = 0.44  # above, the file's own filter begins (0.45 of the rate)
-NEAR: Final = (0.86, 1.02)  # where a band ends, over half its rate: from 19 kHz at 44.1 kHz
+NEAR: Final = (0.86, 1.03)  # where a band ends, over half its rate: from 19 kHz at 44.1 kHz
+LOW_RATE_HZ: Final = 32_000  # at its half tape and heads end as well
 # From here to HIGH_HZ a lower rate's wall has come down at this ratio to half the rate: filters of
 # rate changers end at 1.0 to 1.03 (common practice), what they pass above that is mirrored.
 OWN_FILTER_HZ: Final = 30_000.0
@@ -60,7 +62,7 @@ class Wall:
     """Where and how a floor falls.
 
     Attributes:
-        hz: where it is 6 dB down.
+        hz: where it is 6 dB down, the half of its amplitude: half the rate or somewhat less.
         down_hz: where it has come down.
         depth_db: from the floor below to that above.
         width_hz: over which it falls, 3 dB to four fifths of the depth.
@@ -121,7 +123,22 @@ def find_wall(
             continue
         if lower_rates(wall, rate_hz) or stopped <= EMPTY_DBFS_HZ:
             walls.append(wall)
-    return max(walls, key=lambda w: (bool(lower_rates(w, rate_hz)), w.depth_db), default=None)
+    best = max(walls, key=lambda w: (bool(lower_rates(w, rate_hz)), w.depth_db), default=None)
+    return best and replace(best, hz=_half_way(centres, floor, best.hz))
+
+
+def _half_way(centres: NDArray[np.float64], floor: NDArray[np.float64], hz: float) -> float:
+    """Where a floor that falls at ``hz`` is 6 dB under what it is before it begins to fall.
+
+    What lies beside a place on the slope is slope itself: so one goes down, until it is not.
+    """
+    while True:
+        below = (centres >= hz / FAR) & (centres <= hz / BESIDE)
+        start = int(np.argmax(below))
+        lower = _falls_to(centres[start:], floor[start:], float(np.median(floor[below])) - 6.0)
+        if below.sum() < 2 or not centres[start] < lower < hz:
+            return hz
+        hz = lower
 
 
 def _is_noise(track: TrackSpectrum, edge_hz: float) -> bool:
@@ -138,24 +155,27 @@ def _measured(
     far = max(int(np.searchsorted(centres, centres[0] * FAR**3)), 1)  # well beyond a slow slope
     lowest = float(floor[:far].min())
 
-    def falls_to(level: float) -> float:
-        """Where the floor first falls below ``level``, between the middles of bands."""
-        at = int(np.argmax(floor < level))
-        if at == 0:
-            return float(centres[0])
-        part = (floor[at - 1] - level) / max(floor[at - 1] - floor[at], 1e-9)
-        return float(centres[at - 1] + part * (centres[at] - centres[at - 1]))
-
-    hz, begin, end = (falls_to(passed - d) for d in (min(6.0, depth / 2), 3.0, 0.8 * depth))
+    hz, begin, end = (
+        _falls_to(centres, floor, passed - d) for d in (min(6.0, depth / 2), 3.0, 0.8 * depth)
+    )
     octaves = max(np.log2(end / begin), 1e-3)
     return Wall(
         hz=hz,
-        down_hz=falls_to(passed - min(DOWN_DB, 0.8 * (passed - lowest))),
+        down_hz=_falls_to(centres, floor, passed - min(DOWN_DB, 0.8 * (passed - lowest))),
         depth_db=depth,
         width_hz=end - begin,
         slope_db_octave=float((0.8 * depth - 3.0) / octaves),
         above_dbfs_hz=stopped,
     )
+
+
+def _falls_to(centres: NDArray[np.float64], floor: NDArray[np.float64], level: float) -> float:
+    """Where the floor first falls below ``level``, between the middles of bands."""
+    at = int(np.argmax(floor < level))
+    if at == 0:
+        return float(centres[0])
+    part = (floor[at - 1] - level) / max(floor[at - 1] - floor[at], 1e-9)
+    return float(centres[at - 1] + part * (centres[at] - centres[at - 1]))
 
 
 def lower_rates(wall: Wall, rate_hz: float) -> tuple[int, ...]:
@@ -164,6 +184,7 @@ def lower_rates(wall: Wall, rate_hz: float) -> tuple[int, ...]:
         lower
         for lower in PREFERRED_RATES_HZ
         if lower <= LOWER_RATE * rate_hz
+        and (lower > LOW_RATE_HZ or wall.above_dbfs_hz <= EMPTY_DBFS_HZ)
         and NEAR[0] <= wall.hz / (lower / 2) <= NEAR[1]
         and _ends_like(wall, lower / 2)
     )
