@@ -40,6 +40,27 @@ def word_step(row: NDArray[Any], fmt: CaptureFormat) -> float:
         return 2.0**-15 if bool((coarse == np.rint(coarse)).all()) else fmt.lsb
 
 
+def bits_of_floats(x: NDArray[np.float32]) -> NDArray[np.int32]:
+    """The bits that float samples use, as words of 24 bits on top of 32 would.
+
+    Args:
+        x: (tracks, frames) finite samples, full scale 1.0.
+
+    Returns:
+        (tracks,) OR over all samples; -1, all bits, where some sample is no such word.
+    """
+    found = np.full(len(x), -1, np.int32)
+    for track, row in enumerate(x):
+        for part in (row[:64], row):  # a few tell nearly always
+            steps = part * np.float32(2.0**23)
+            if not (np.abs(steps) < 2.0**31).all() or (steps != np.rint(steps)).any():
+                break
+        else:
+            used = np.bitwise_or.reduce(steps.astype(np.int64)) << 8
+            found[track] = used.astype(np.int32)
+    return found
+
+
 def outer_shares(row: NDArray[np.float32]) -> tuple[float, float]:
     """Shares of the samples that lie in the upper and in the lower fifth of the range.
 

@@ -2,7 +2,8 @@
 
 Measured: for PCM the bits of each track's words that ever change (from OR and AND over all
 samples, so a bit stuck high in the middle is seen as well as one that is always 0); for float
-the samples that are not finite and those beyond full scale. Preferred rates: AES5-2018 and its
+the samples that are not finite and those beyond full scale, and the bits where all are words of
+24 bits or fewer, as before a change of level they are. Preferred rates: AES5-2018 and its
 multiples by two, four and eight.
 
 What this does not prove: a bit that moves may be dither or a converter's own noise; a rate that
@@ -20,6 +21,7 @@ from annotated_types import Ge, Le
 from numpy.typing import NDArray
 
 from checks._coding import allowed, lossy, misnamed
+from checks._levels import bits_of_floats
 from checks.block import Block
 from checks.measures import FormatMeasures
 from checks.model import CaptureFormat, Finding, Outcome, Remedy, Value, Verdict, clock, rounded
@@ -31,6 +33,7 @@ PREFERRED_RATES_HZ: Final = tuple(
     base * factor for base in (44_100, 48_000) for factor in (1, 2, 4, 8)
 )
 _USUAL_BITS: Final = 24  # common practice for transfers; IASA-TC 04, 2.3
+_FEWEST_BITS: Final = 8  # floats of fewer are generated, not recorded: common practice
 _LISTED: Final = 32
 _FEW: Final = 48  # frames: fewer leave a bit of noise at 0 by chance, once in 2**48 captures
 _ENOUGH: Final = 256  # frames: a bit of noise stands still so long once in 2**255 captures
@@ -106,7 +109,9 @@ class FormatPass:
         self._or = np.zeros(fmt.channels, np.int32)
         self._and = np.full(fmt.channels, -1, np.int32)
         unused = min(max(32 - fmt.word_length, 0), 31)
-        self._word = np.int32(-1 << unused)  # the bits that the header calls valid
+        # The bits that the header calls valid; of floats those of the words they may have been.
+        self._word = np.int32(-1 << (8 if fmt.floating else unused))
+        self._length = _USUAL_BITS if fmt.floating else fmt.word_length
         self._all_move = False  # each of them, on every track: no more can be learned
         self._peak = np.zeros(fmt.channels, np.float64)
         self._bad = _Places(fmt.channels)
@@ -115,26 +120,27 @@ class FormatPass:
 
     def feed(self, block: Block) -> None:
         self._frames += block.frames
-        if not self._fmt.floating:
-            if not self._all_move:
-                self._or |= block.bits_or
-                self._and &= block.bits_and
-                moves = (self._or ^ self._and) & self._word
-                self._all_move = bool((moves == self._word).all())
-            # float64 first: -2**31 has no positive int32
-            high = np.maximum(block.peak.astype(np.float64), -block.trough.astype(np.float64))
-            np.maximum(self._peak, high, out=self._peak)
+        floating = self._fmt.floating
+        if not self._all_move:
+            self._or |= bits_of_floats(block.scaled) if floating else block.bits_or
+            self._and &= 0 if floating else block.bits_and
+            moves = (self._or ^ self._and) & self._word
+            self._all_move = bool((moves == self._word).all())
+        # float64 first: -2**31 has no positive int32
+        high = np.maximum(block.peak.astype(np.float64), -block.trough.astype(np.float64))
+        np.maximum(self._peak, high / self._fmt.full_scale, out=self._peak)
+        if not floating:
             return
         if not block.all_finite:
             self._bad.add(~np.isfinite(block.samples), block.start)
         ceiling = 10 ** (self._limits.over_range_db / 20)
-        high = np.maximum(block.peak, -block.trough).astype(np.float64)
         if (high > ceiling).any():
             with np.errstate(invalid="ignore"):
                 loud = np.abs(block.samples) > ceiling
-            self._over.add(loud & np.isfinite(block.samples), block.start)
-            finite = high[np.isfinite(high)]
-            self._over_peak = max(self._over_peak, float(finite.max(initial=0.0)))
+            loud &= np.isfinite(block.samples)
+            self._over.add(loud, block.start)
+            highest = np.abs(block.samples[loud]).max(initial=0.0)
+            self._over_peak = max(self._over_peak, float(highest))
 
     # -- decisions ---------------------------------------------------------------------------
 
@@ -233,29 +239,30 @@ class FormatPass:
         return []
 
     def _bits(self, track: int) -> _Bits:
-        bits = _Bits.of(int(self._or[track]), int(self._and[track]), self._fmt.word_length)
+        bits = _Bits.of(int(self._or[track]), int(self._and[track]), self._length)
         return bits if self._frames >= _ENOUGH else _Bits(bits.used, ())
 
     def _unused_bits(self) -> list[Finding]:
         """Tracks that carry signal and move fewer bits than asked for, alike ones together."""
         fmt = self._fmt
-        if fmt.floating or fmt.lossy or self._frames < _FEW:
+        if fmt.lossy or self._frames < _FEW:
             return []
-        asked = min(self._sheet.expect.word_length or _USUAL_BITS, fmt.word_length)
-        threshold = 2.0**31 * 10 ** (self._limits.signal_dbfs / 20)
+        asked = min(self._sheet.expect.word_length or _USUAL_BITS, self._length)
+        threshold = 10 ** (self._limits.signal_dbfs / 20)
+        least = _FEWEST_BITS if fmt.floating else 0  # one value is no signal
         alike: dict[_Bits, list[int]] = {}
         for track in range(fmt.channels):
             bits = self._bits(track)
-            carries = self._peak[track] > threshold and bits.used > 0  # one value is no signal
+            carries = self._peak[track] > threshold and bits.used > least
             excused = self._sheet.track(track).kind is not TrackKind.PROGRAMME
-            if carries and not excused and (bits.stuck or bits.used < fmt.word_length):
+            if carries and not excused and (bits.stuck or bits.used < self._length):
                 alike.setdefault(bits, []).append(track)
         return [self._unused(bits, tuple(tracks), asked) for bits, tracks in alike.items()]
 
     def _unused(self, bits: _Bits, tracks: tuple[int, ...], asked: int) -> Finding:
         values: dict[str, Value] = {
             "bits_used": bits.used,
-            "word_length": self._fmt.word_length,
+            "word_length": self._length,
             "expected": asked,
             "stuck_bits": list(bits.stuck),
         }
@@ -267,13 +274,17 @@ class FormatPass:
                 "again with another."
             )
         else:
+            seen = (
+                f"The floats hold whole numbers of {bits.used} bits"
+                if self._fmt.floating
+                else f"Only the upper {bits.used} of {self._length} bits ever change"
+            )
             text = (
-                f"Only the upper {bits.used} of {self._fmt.word_length} bits ever change, "
-                f"{self._why(asked)}: the words were cut on the way; play the tape again."
+                f"{seen}, {self._why(asked)}: the words were cut on the way; play the tape again."
             )
         if bits.used >= asked and not bits.stuck:
             text = (
-                f"The upper {bits.used} of {self._fmt.word_length} bits change, as the converter "
+                f"The upper {bits.used} of {self._length} bits change, as the converter "
                 "gives them; the rest is always 0."
             )
             return _note("unused-bits", text, values, tracks)
@@ -291,6 +302,8 @@ class FormatPass:
         """Where the expectation of so many bits comes from."""
         if self._sheet.expect.word_length is not None:
             return f"the sheet asks for {self._sheet.expect.word_length}"
+        if self._fmt.floating:
+            return f"though {_USUAL_BITS} are usual for a transfer"
         return "though the header promises them" + (
             f", and {_USUAL_BITS} are usual for a transfer" if asked == _USUAL_BITS else ""
         )

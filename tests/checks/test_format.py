@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from checks.format import FormatLimits, FormatPass
-from checks.model import CaptureFormat, Outcome
+from checks.model import CaptureFormat, Outcome, Verdict
 from checks.registry import Check, Context
 from checks.sample_pass import SamplePass
 from checks.sheet import ContainerName, Expect, Sheet, TrackEntry, TrackKind
@@ -199,6 +199,30 @@ def test_float_beyond_full_scale_is_not_clipping() -> None:
     assert asks(outcome) == [("over-range", "listen", "listen", (1,))]
     finding = next(f for f in outcome.findings if f.kind == "over-range")
     assert (finding.start_frame, finding.values["peak_dbfs"]) == (700, 3.52)
+
+
+def test_the_highest_sample_is_told_beside_those_that_are_no_numbers() -> None:
+    samples = np.zeros((1, 5000), np.float32)
+    samples[0, [700, 800]] = (10.0, np.inf)  # 20 log10(10)
+    found = next(f for f in run(samples, word_length=32).findings if f.kind == "over-range")
+    assert found.values["peak_dbfs"] == 20.0
+
+
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+@pytest.mark.parametrize(
+    ("bits", "gain", "expected"), [(16, 1.0, 16), (20, 1.0, 20), (24, 1.0, None), (16, 0.7, None)]
+)
+def test_floats_that_hold_short_words(
+    bits: int, gain: float, expected: int | None, dtype: Any
+) -> None:
+    """A float of 24 bits of fraction holds words up to 24 bits exactly (IEEE 754, binary32)."""
+    samples = (noise(bits=bits) / 2.0**31 * gain).astype(dtype)
+    outcome = run(samples, word_length=32)
+    found = [f for f in outcome.findings if f.kind == "unused-bits"]
+    assert [f.values["bits_used"] for f in found] == ([expected] if expected else [])
+    for finding in found:
+        assert (finding.verdict, finding.tracks) == (Verdict.REDO, (0, 1))
+        assert "though 24 are usual" in finding.text
 
 
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
