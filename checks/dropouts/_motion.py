@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts._bands import BODY, EDGE, HISS
+from checks.dropouts._breath import rests_or_moves
 from checks.dropouts._floors import LOW_MEAN_DB, LevelHistory, plateau
 
 Bools = NDArray[np.bool_]
@@ -137,10 +138,16 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float]
         alike &= (rise > 0.5 * over).all(axis=0)
         higher = kept & alike & (over > _APART_DB) & (level <= MOST_HISS_DB)
         hiss = plateau(level[higher], _LEAST_ENTRIES)
-        if hiss is not None:
+        if hiss is not None and _is_hiss(mean[:, higher & (np.abs(level - hiss) < _PLATEAU_DB)]):
             found = hiss, hiss - base
         base = hiss
     return found
+
+
+def _is_hiss(mean: Floats) -> bool:
+    """Whether noise, (bands, entries), is hiss, not the breath of what is played."""
+    loudest = float(mean[HISS:].mean(axis=1).max(initial=-np.inf))
+    return rests_or_moves(mean[BODY], loudest)
 
 
 def _quiet(low: Floats, level: Floats, hiss: Floats) -> Floats:

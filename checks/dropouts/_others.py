@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from checks.dropouts._bands import HISS, Floats
-from checks.dropouts._breath import heard_as_hiss
+from checks.dropouts._breath import heard_as_hiss, never_again
 from checks.dropouts._floors import LOW_MEAN_DB, LevelHistory
 from checks.dropouts._hiss import Hiss
 from checks.dropouts._lasting import PLAYS_ON, Fall
@@ -47,7 +47,9 @@ def under_others(
 def of_hiss(
     falls: Sequence[Fall], heard: Hiss, history: LevelHistory, tracks: Sequence[int]
 ) -> list[Fall]:
-    """Those falls before which hiss was heard, not breath, or that leave too little of anything.
+    """Those falls before which hiss was heard, not breath, or behind which no breath is heard.
+
+    Or that leave too little of anything.
 
     Too little is less than any tape hisses, or than other tracks of this one do.
     """
@@ -65,7 +67,11 @@ def of_hiss(
         others = [levels[k] for k in hisses if k != fall.track]
         dead = fall.after_db < _NO_TAPE_DB
         under = bool(others) and is_under(fall, others)
-        if dead or under or heard_as_hiss(own, fall.after + fall.fall_db):
+        level = fall.after + fall.fall_db
+        stays = fall.open_end and never_again(
+            low[:, fall.track].astype(np.float32), fall.first, level, fall.mean_db
+        )
+        if dead or under or stays or heard_as_hiss(own, level):
             out.append(fall)
     return out
 

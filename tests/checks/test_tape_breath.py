@@ -10,8 +10,8 @@ import pytest
 from damage_tape import clog, contact_loss, signal_lost
 
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
-from checks.dropouts._bands import HISS
-from checks.dropouts._breath import heard_as_hiss, rests_or_moves
+from checks.dropouts._bands import BODY, HISS
+from checks.dropouts._breath import heard_as_hiss, never_again, rests_or_moves
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape import TapePart
 from checks.model import CaptureFormat, Samples
@@ -28,7 +28,7 @@ def _told(x: Samples, rate_hz: int, sheet: Sheet | None = None) -> set[tuple[str
         lead = LEAD_FRAMES if s else 0
         view = x[:, s - lead : s + BLOCK_FRAMES]
         part.feed(Block(view, start=s, lead=lead, fmt=fmt, work=work))
-    kinds = ("hf-loss", "signal-lost", "contact-loss", "level-dip")
+    kinds = ("hf-loss", "signal-lost", "contact-loss", "level-dip", "no-tape")
     return {(f.kind, f.tracks) for f in part.finish().findings if f.kind in kinds}
 
 
@@ -121,6 +121,22 @@ def test_a_breathy_track_that_never_rests_and_goes_under_the_hiss_of_any_tape_is
     assert ("signal-lost", (2,)) in _told(gone, RATE)
 
 
+@pytest.mark.parametrize(("seed", "um", "ramp_s"), [(7002, 8, 2), (7006, 10, 0), (7008, 14, 0)])
+def test_a_clog_under_notes_that_never_rest_is_told_by_what_no_note_brings_back(
+    seed: int, um: float, ramp_s: float
+) -> None:
+    x = _blown(seed, tracks=2, seconds=25.0, rests_s=(-0.2, 0.1), notes_s=(1.0, 4.0))
+    assert _told(x, RATE) == set()
+    dull = clog(x, rate_hz=RATE, at=12 * RATE, ramp=round(ramp_s * RATE), distance_um=um,
+                tracks=(1,), floor_dbfs=-73.0)  # fmt: skip
+    assert _told(dull.samples, RATE, PLAIN) == {("hf-loss", (1,))}
+
+
+def test_breath_that_keeps_to_a_level_is_no_tape_that_runs() -> None:
+    x = _blown(11_007, tracks=1, rests_s=(-0.3, 0.0))
+    assert _told(x, RATE) == set()  # was told as no-tape at its end
+
+
 # Expected values: what the sentences of ``_breath`` say, levels made by hand.
 def test_noise_is_hiss_where_the_body_rests_or_moves() -> None:
     assert rests_or_moves(np.array([-20.0] * 9 + [-55.0] * 3, np.float32), -60.0)  # rests
@@ -140,3 +156,20 @@ def test_a_level_that_is_never_heard_in_all_bands_together_is_no_hiss() -> None:
     assert not heard_as_hiss(low, level)
     assert heard_as_hiss(low, np.where(np.arange(HISS + 3) < HISS + 2, np.nan, level))
     assert not heard_as_hiss(low, np.full(HISS + 3, np.nan, np.float32))
+
+
+def test_the_order_of_many_notes_is_no_chance() -> None:
+    low = np.full((HISS + 3, 60), -60.0, np.float32)
+    low[BODY] = np.repeat([-20.0, -30.0] * 6, 5)  # twelve notes
+    low[HISS:, 30:] -= 10.0
+    level = np.full(HISS + 3, -60.0, np.float32)
+    assert never_again(low, 30, level, 10.0)
+    few = low.copy()
+    few[BODY] = np.repeat([-20.0, -30.0] * 3, 10)
+    assert not never_again(few, 30, level, 10.0)
+    back = low.copy()
+    back[HISS:, 50:52] = -61.0
+    assert not never_again(back, 30, level, 10.0)
+    early = low.copy()
+    early[HISS:, :10] = -70.0
+    assert not never_again(early, 30, level, 10.0)
