@@ -267,7 +267,7 @@ def _line_finding(verdict: Verdict, groups: list[_Group], most: int) -> Finding:
         else f"{len(groups)} steady lines above 20 kHz, the strongest at {where}{what}"
     )
     if verdict is Verdict.LISTEN:
-        text += ": strong enough to take headroom and to beat with other lines; look for its source"
+        text += ": as strong as the hiss of a tape, so it may beat with others; look for its source"
     return Finding(
         check=CHECK,
         kind="line",
