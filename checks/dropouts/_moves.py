@@ -66,11 +66,11 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
         return None
     source = np.argmin(costs, axis=0)
     gains = np.diag(costs) - costs.min(axis=0)
-    fits = {
-        k: int(source[k])
-        for k in range(count)
-        if source[k] != k and 1 / (2 * FITS) <= scores[source[k], k] <= ONE_FITS
-    }
+    fits = {}
+    for k, i in enumerate(source.tolist()):
+        least = 0.0 if k in broken else 1 / (2 * FITS)  # a loud floor fits much
+        if i != k and least <= scores[i, k] <= ONE_FITS:
+            fits[k] = i
     closed = dict(fits)
     while closed and set(closed) != set(closed.values()):
         ends = set(closed) & set(closed.values())
@@ -93,8 +93,12 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
 
 
 def proven(tracks: list[Floats], frame: int, goes: dict[int, int], *, clear: bool) -> bool:
-    """Whether moves fit at this very place only; where the jump is ``clear``, mostly there."""
+    """Whether moves fit at this very place only; where the jump is ``clear``, mostly there.
+
+    It is not where a track that is taken to have moved would go on by itself as well.
+    """
     least, mostly = _in_place(tracks, frame, goes)
+    clear = clear and all(_own(tracks[i], frame) >= FAILS for i in goes)
     return (mostly if clear else least) >= IN_PLACE
 
 
@@ -116,6 +120,10 @@ def _in_place(tracks: list[Floats], frame: int, goes: dict[int, int]) -> tuple[f
         ]
     gains = ORDER * (beside - here)
     return float(gains.min()), float(np.median(gains))
+
+
+def _own(x: Floats, frame: int) -> float:
+    return goes_on(x[:frame], x[frame:], *_filter(x[:frame]))
 
 
 def _filter(past: Floats) -> tuple[Floats, float]:

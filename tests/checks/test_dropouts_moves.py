@@ -56,3 +56,27 @@ def test_an_exchange_is_told_by_both_tracks(
     )
     tracks = [np.full(2000, float(k)) for k in range(2)]
     assert (_moves.swapped(tracks, 1000) is not None) == exchanged
+
+
+def test_a_track_with_a_loud_floor_may_have_moved_where_both_fail_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # drums and a piano exchanged, as measured: the drums' past leaves little of what is quieter
+    left = np.array(((20927.0, 0.2), (1.0, 295.0)))
+    monkeypatch.setattr(_moves, "_filter", lambda past: (np.zeros(1), 1.0))
+    monkeypatch.setattr(
+        _moves, "goes_on", lambda past, later, *_: left[int(past[0]), int(later[0])]
+    )
+    tracks = [np.full(2000, float(k)) for k in range(2)]
+    assert _moves.swapped(tracks, 1000) == {0: 1, 1: 0}
+
+
+@pytest.mark.parametrize(("own", "proven"), [(0.2, False), (50.0, True)])
+def test_a_clear_jump_proves_no_move_of_a_track_that_goes_on(
+    monkeypatch: pytest.MonkeyPatch, own: float, proven: bool
+) -> None:
+    # two tracks of applause: one falls quiet where the other claps, and goes on by itself
+    monkeypatch.setattr(_moves, "_in_place", lambda *_: (-40.0, 30.0))
+    monkeypatch.setattr(_moves, "_own", lambda x, frame: (own, 50.0)[int(x[0])])
+    tracks = [np.full(2000, float(k)) for k in range(2)]
+    assert _moves.proven(tracks, 1000, {0: 1, 1: 0}, clear=True) == proven
