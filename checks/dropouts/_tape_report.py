@@ -21,6 +21,7 @@ from checks.dropouts._motion import MOST_HISS_DB, Course, Motion, course, progra
 from checks.dropouts._others import TOGETHER_S, of_hiss, under_others
 from checks.dropouts._part import PartOutcome
 from checks.dropouts._tape_findings import LiftEvent, begins_with, counted, lift_text, made
+from checks.dropouts._unjudged import not_judged
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
 from checks.sheet import NoiseReduction, ReelKind, Sheet, TrackKind
 
@@ -70,10 +71,7 @@ class TapeReport:
         fade = fade_out(self._history, self._music, self._entry_s)
         shows = fade.first - (round(_SOFT_S / self._entry_s) if fade.count else 0)
         findings = [] if lineup else [*self._no_tape(way, fade), *self._cut(way, head, tail)]
-        counts = {
-            "contact_losses": [0] * self._fmt.channels,
-            "level_dips": [0] * self._fmt.channels,
-        }
+        counts = {name: [0] * self._fmt.channels for name in ("contact_losses", "level_dips")}
         if self._fmt.rate_hz >= 32_000:
             stayed = [
                 fall
@@ -95,6 +93,8 @@ class TapeReport:
             heard = [c for c in candidates if c.start // self._history.entry_hops < shows]
             found, counts = self._contacts(judge, heard, dropped, lasting)
             findings += found
+            if not lineup:
+                findings += not_judged(hiss, way, self._music, self._entry_s, self._frames)
             place = {"frames": self._frames, "rate_hz": self._fmt.rate_hz}
             lasting += dead(self._history, way, self._music, self._entry, **place, told=lasting)
             # Tones end on all tracks at once; of a line-up only some that fall silent are told.
@@ -181,10 +181,7 @@ class TapeReport:
         dropped: int,
         lasting: Sequence[Finding],
     ) -> tuple[list[Finding], dict[str, list[int]]]:
-        counts = {
-            "contact_losses": [0] * self._fmt.channels,
-            "level_dips": [0] * self._fmt.channels,
-        }
+        counts = {name: [0] * self._fmt.channels for name in ("contact_losses", "level_dips")}
         events: list[LiftEvent] = []
         for one in sorted(candidates, key=lambda c: (c.start, c.track)):
             lift = judge.lift(one) if one.track in self._music else None

@@ -1,0 +1,72 @@
+"""Tracks whose hiss is nowhere heard: that lifts could not be judged is said, as a note."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pytest
+from synth import programme
+
+from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.dropouts._limits import DropoutsLimits
+from checks.dropouts._tape import TapePart
+from checks.model import CaptureFormat, Finding, Remedy, Samples, Verdict
+from checks.sheet import Reel, ReelKind, Sheet
+
+RATE = 48_000
+SECONDS = 12.0
+
+
+def _notes(x: Samples, sheet: Sheet | None = None) -> list[Finding]:
+    fmt = CaptureFormat(rate_hz=RATE, channels=len(x), word_length=24)
+    part, work = TapePart(fmt, sheet or Sheet(), DropoutsLimits()), Workspace()
+    for s in range(0, x.shape[1], BLOCK_FRAMES):
+        lead = LEAD_FRAMES if s else 0
+        view = x[:, s - lead : s + BLOCK_FRAMES]
+        part.feed(Block(view, start=s, lead=lead, fmt=fmt, work=work))
+    return [f for f in part.finish().findings if f.kind == "not-judged"]
+
+
+@pytest.fixture(scope="module")
+def plucks() -> Samples:
+    return programme("plucks", rate_hz=RATE, tracks=3, seconds=SECONDS, seed=5, hiss_dbfs=-62.0)
+
+
+def _roar(frames: int) -> Samples:
+    """Noise that swells and fades all the time, far over any hiss."""
+    rng = np.random.default_rng(4)
+    knots = np.arange(0, frames + 4000, 4000)
+    level = 10 ** (np.interp(np.arange(frames), knots, rng.uniform(-35, -15, len(knots))) / 20)
+    roar = np.rint(rng.standard_normal(frames) * 0.2 * level * 2**23).astype(np.int64)
+    return (roar << 8).astype(np.int32)
+
+
+def test_a_track_on_which_no_hiss_is_heard_is_noted_once(plucks: Samples) -> None:
+    assert _notes(plucks) == []
+    x = plucks.copy()
+    x[0] = x[2] = _roar(x.shape[1])
+    (note,) = _notes(x)
+    assert (note.verdict, note.remedy, note.tracks) == (Verdict.CLEAR, Remedy.NONE, (0, 2))
+    assert (note.start_frame, note.frames) == (0, x.shape[1])
+    # What is judged of three tracks, of which two are not at all.
+    assert 0 < note.values["judged_percent_of_all_tracks"] <= 34  # type: ignore[operator]
+    assert note.values["count"] == 1
+
+
+@pytest.mark.parametrize(
+    ("seconds", "sheet"), [(SECONDS, {"reel": Reel(kind=ReelKind.LINEUP)}), (6.0, {})]
+)
+def test_line_ups_and_short_trials_are_not_noted(
+    plucks: Samples, seconds: float, sheet: Mapping[str, Any]
+) -> None:
+    x = plucks[:1, : round(seconds * RATE)].copy()
+    x[0] = _roar(x.shape[1])
+    assert _notes(x, Sheet(**sheet)) == []
+
+
+def test_what_plays_nothing_has_nothing_to_lose(plucks: Samples) -> None:
+    x = plucks.copy()
+    x[1] = 0
+    assert _notes(x) == []
