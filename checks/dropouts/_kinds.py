@@ -34,8 +34,8 @@ FOREIGN: Final = 12.0
 FOREIGN_BOUNDS: Final = 5.0
 FOREIGN_FRAMES: Final = 8
 """Least height in standard deviations, anywhere and at both edges, and least length of foreign
-samples on one track that cannot be proven to have been put in: others are clicks and attacks. From
-own trials."""
+samples on one track that cannot be proven to have been put in: others are clicks and attacks; lower
+edges only where nothing half as high comes near, as in each period of a string. From own trials."""
 
 BOUNDS: Final = 30.0
 """Height of both edges of a stretch, in standard deviations over all tracks, that is enough
@@ -351,7 +351,7 @@ class Kinds:
             at += 2
             tracks_of = tuple(sorted(traces))
             self._tell.proven(tracks_of, at, tell.FOREIGN, "foreign", values, frames=frames)
-        elif self._foreign_for_sure(found, list(traces.values())):
+        elif self._foreign_for_sure(place, found, traces):
             at += 2
             tracks_of, text = tuple(sorted(traces)), tell.PERHAPS_FOREIGN
             self._tell.doubtful(tracks_of, at, values, text=text, frames=frames)
@@ -360,15 +360,23 @@ class Kinds:
         self._stop = at + frames + 2 * _junction.ORDER
         return True
 
-    def _foreign_for_sure(self, found: Stretch, traces: list[Trace]) -> bool:
+    def _foreign_for_sure(self, place: Place, found: Stretch, traces: dict[int, Trace]) -> bool:
         """Several tracks show both edges, or one shows them clearly."""
-        bounds = [trace.bounds for trace in traces if trace.sharp and trace.alike]
+        bounds = [trace.bounds for trace in traces.values() if trace.sharp and trace.alike]
         if float(np.linalg.norm(bounds)) >= BOUNDS:
             return True
-        sharp = [trace for trace in traces if trace.proper]
+        sharp = {t: trace for t, trace in traces.items() if trace.proper}
         frames = found.stop - found.frame
         if len(sharp) >= 2 and 2 * len(sharp) >= len(traces):
             return True
         return frames >= FOREIGN_FRAMES and any(
-            trace.jump >= FOREIGN and trace.bounds >= FOREIGN_BOUNDS for trace in sharp
+            trace.jump >= FOREIGN
+            and (
+                trace.bounds >= FOREIGN
+                or (
+                    trace.bounds >= FOREIGN_BOUNDS
+                    and place.stretch_alone(t, found.frame, found.stop, trace.jump)
+                )
+            )
+            for t, trace in sharp.items()
         )

@@ -180,12 +180,22 @@ class Place:
 
         What jumps in each of its periods, as a sawtooth does, may be cut anywhere by itself.
         """
-        reach = _long.reach(self._fmt.rate_hz)
-        x, at = self._around(track, found.frame, reach)
-        size = np.abs(_predict.forward(x, found.whitening))
+        height = found.jump * found.right
+        return self._alone(track, found.frame, found.frame, found.whitening, height)
+
+    def stretch_alone(self, track: int, start: int, stop: int, jump: float) -> bool:
+        """The same of a stretch of samples, of so many standard deviations of its past."""
+        past = self.past(track, start)
+        return self._alone(track, start, stop, past.whitening, jump * past.floor)
+
+    def _alone(
+        self, track: int, start: int, stop: int, whitening: NDArray[np.float64], height: float
+    ) -> bool:
+        x, at = self._around(track, start, _long.reach(self._fmt.rate_hz))
+        size = np.abs(_predict.forward(x, whitening))
         size[:ORDER] = 0
-        size[at - 2 * ORDER : at + 2 * ORDER] = 0
-        return float(size.max(initial=0.0)) <= _HALF * found.jump * found.right
+        size[at - 2 * ORDER : at + stop - start + 2 * ORDER] = 0
+        return float(size.max(initial=0.0)) <= _HALF * height
 
     def silent(self, start: int, stop: int) -> bool:
         """Whether all tracks are zero from ``start`` to before ``stop``."""
