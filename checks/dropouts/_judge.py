@@ -110,7 +110,7 @@ class Judge:
         fall = hiss - level
         usable = [b for b in range(HISS, self._bank.bands) if np.isfinite(hiss[b])]
         fell = [b for b in usable if fall[b] > _FALL_DB]
-        if not fell or float(level[fell].mean()) < NOTHING_DB:
+        if not fell or float(level[fell].max()) < NOTHING_DB:
             return None
         if self._contradicted(usable, fell, fall):
             return None

@@ -98,3 +98,15 @@ def test_a_fader_takes_as_much_of_what_plays_as_of_the_hiss() -> None:
     # Music may fall so; and bulk-erased tape hisses 3 to 4 dB less (common practice).
     assert not rises(dataclasses.replace(fall, rested=False), bands)
     assert not rises(dataclasses.replace(fall, mean_db=4.0), bands)
+
+
+def test_a_lift_that_leaves_nothing_of_the_treble_is_no_digital_silence() -> None:
+    x = programme("plucks", rate_hz=RATE, tracks=1, seconds=9.0, seed=5, hiss_dbfs=-60.0) / 2.0**31
+    f = np.fft.rfftfreq(x.shape[1], 1 / RATE)
+    lifted = np.fft.irfft(np.fft.rfft(x[0]) * 10 ** (-54.6 * 50e-6 * f / 0.381 / 20), x.shape[1])
+    t = (np.arange(x.shape[1]) / RATE - 0.2) / 0.06
+    share = np.clip(np.minimum(t, 1 - t) * 10, 0, 1)  # 60 ms, before anybody plays
+    x[0] += share * (lifted - x[0])
+    (found,) = _told((np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32))
+    assert found.kind == "contact-loss"
+    assert (found.start_frame or 0) / RATE == pytest.approx(0.2, abs=0.02)
