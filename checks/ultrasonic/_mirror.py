@@ -20,15 +20,7 @@ from numpy.typing import NDArray
 
 from checks.ultrasonic._points import PointStore
 
-PREFERRED_RATES_HZ: Final = (
-    32_000,
-    44_100,
-    48_000,
-    88_200,
-    96_000,
-    176_400,
-    192_000,
-)  # AES5, multiples
+PREFERRED_RATES_HZ: Final = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)  # AES5, multiples
 LOWER_RATE: Final = 0.9  # of the file's rate: a mirror nearer to its end has no room above it
 NEAR_HZ: Final = 400.0  # first distance from the mirror that is compared: outside a line's skirt
 FAR_HZ: Final = 5_000.0  # last

@@ -32,7 +32,9 @@ from checks.ultrasonic._mirror import LOWER_RATE, PREFERRED_RATES_HZ
 LOWEST_HZ: Final = 10_000.0  # below, programme makes walls of its own
 HIGHEST_OF_RATE: Final = 0.44  # above, the file's own filter begins (0.45 of the rate)
 NEAR: Final = (0.86, 1.03)  # where a band ends, over half its rate: from 19 kHz at 44.1 kHz
-LOW_RATE_HZ: Final = 32_000  # at its half tape and heads end as well
+# AES5; at its half tape and heads end as well, and tones of line-up tapes with what surrounds them
+# are mirror images of themselves: so it is known by its wall alone.
+LOW_RATE_HZ: Final = 32_000
 # From here to HIGH_HZ a lower rate's wall has come down at this ratio to half the rate: filters of
 # rate changers end at 1.0 to 1.03 (common practice), what they pass above that is mirrored.
 OWN_FILTER_HZ: Final = 30_000.0
@@ -180,11 +182,11 @@ def _falls_to(centres: NDArray[np.float64], floor: NDArray[np.float64], level: f
 
 def lower_rates(wall: Wall, rate_hz: float) -> tuple[int, ...]:
     """The lower preferred rates whose band would end like this; neighbours may both fit."""
+    low = (LOW_RATE_HZ,) if wall.above_dbfs_hz <= EMPTY_DBFS_HZ else ()
     return tuple(
         lower
-        for lower in PREFERRED_RATES_HZ
+        for lower in low + PREFERRED_RATES_HZ
         if lower <= LOWER_RATE * rate_hz
-        and (lower > LOW_RATE_HZ or wall.above_dbfs_hz <= EMPTY_DBFS_HZ)
         and NEAR[0] <= wall.hz / (lower / 2) <= NEAR[1]
         and _ends_like(wall, lower / 2)
     )
