@@ -240,7 +240,7 @@ def is_flat(fall: Fall) -> bool:
     body, edge = (float(db) for db in fall.fall_db[[BODY, EDGE]])
     if fall.rested and fall.plays > PLAYS_ON:
         # A fader takes as much of what plays, and of the body's rests, as of the hiss.
-        rests = 0.0 <= body < 0.5 * fall.mean_db
+        rests = body < 0.5 * fall.mean_db
         return not rests and fall.quieter_db >= _SOFTER * float(np.nanmax(fall.fall_db[HISS:]))
     known = np.isfinite(edge) or fall.before_db > MOST_HISS_DB
     least = _FLAT if fall.before_db > MOST_HISS_DB - _LOUD_DB else _SOFTER
