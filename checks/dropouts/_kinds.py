@@ -34,8 +34,9 @@ FOREIGN: Final = 12.0
 FOREIGN_BOUNDS: Final = 5.0
 FOREIGN_FRAMES: Final = 8
 """Least height in standard deviations, anywhere and at both edges, and least length of foreign
-samples on one track that cannot be proven to have been put in: others are clicks and attacks; lower
-edges only where nothing half as high comes near, as in each period of a string. From own trials."""
+samples on one track that cannot be proven to have been put in: others are clicks and attacks. Where
+neither the edges reach the height nor it twice that, only if nothing half as high comes near, as in
+each period of a string. From own trials."""
 
 BOUNDS: Final = 30.0
 """Height of both edges of a stretch, in standard deviations over all tracks, that is enough
@@ -252,7 +253,11 @@ class Kinds:
         elif (shift := longer.shift) and place.alone(strongest, best):
             values |= {} if shift.frames is None else {"lost_frames": shift.frames}
             self._tell.proven(tracks, at, tell.MISSING, "lost", values, sure=shift.tracks > 1)
-        elif longer.one_programme and (count_lost := _causes.lost(sides)) is not None:
+        elif (
+            longer.one_programme
+            and not longer.against
+            and (count_lost := _causes.lost(sides)) is not None
+        ):
             self._tell.proven(
                 tracks, at, tell.MISSING, "lost", {**values, "lost_frames": count_lost}
             )
@@ -260,7 +265,7 @@ class Kinds:
             text = "The signal is cut between two samples on the tracks of one converter alone: a "
             text += "digital fault; play the tape again."
             self._tell.proven(tracks, at, text, "converter", values)
-        elif not longer.no_gap and (
+        elif not longer.against and (
             (
                 longer.one_programme
                 and sharp(seen.values())
@@ -372,7 +377,7 @@ class Kinds:
         return frames >= FOREIGN_FRAMES and any(
             trace.jump >= FOREIGN
             and (
-                trace.bounds >= FOREIGN
+                max(trace.bounds, trace.jump / 2) >= FOREIGN
                 or (
                     trace.bounds >= FOREIGN_BOUNDS
                     and place.stretch_alone(t, found.frame, found.stop, trace.jump)

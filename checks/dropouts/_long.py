@@ -44,6 +44,10 @@ OTHER_PROGRAMME: Final = 3.0
 the cut something begins or ends. From own trials: samples lost leave 1.0 to 2.5 there, once in ten
 more, where a note begins as well; sounds that a generator begins or ends 3 to 200,000."""
 
+SOUND: Final = 30.0
+"""Least that a sound surely leaves which begins or ends there. From own trials: samples lost as a
+note begins left up to 29."""
+
 MEETS: Final = 2.0  # most that may be left of what follows behind the gap, floor 1
 ALONE: Final = 30.0  # how much more must be left without a gap, on one track
 

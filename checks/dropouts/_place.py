@@ -246,14 +246,14 @@ class Longer:
         one_programme: whether one stands on both sides, on the strongest track.
         same: the tracks on which one stands next to it, before and behind.
         shift: the gap in it, if one explains the cut.
-        no_gap: whether two tracks tell that no gap can be it.
+        against: whether it is no loss: no gap can be it, or on some of them a sound begins or ends.
         sound: whether on all of them a sound begins or ends there.
     """
 
     one_programme: bool = False
     same: tuple[int, ...] = ()
     shift: _long.Shift | None = None
-    no_gap: bool = False
+    against: bool = False
     sound: bool = False
 
 
@@ -281,11 +281,12 @@ class LongLooks:
         one_programme = sides[first].news <= most
         like = tuple(t for t, side in sides.items() if side.near <= _long.OTHER_PROGRAMME)
         sound = all(cut[t].begins or side.other for t, side in sides.items())
+        against = any(side.near > _long.SOUND for side in sides.values())
         same = [t for t, side in sides.items() if side.near <= _MAY_BE_SAME]
         if not any(cut[t].jump >= enough for t in same):
-            return Longer(one_programme, like, sound=sound)
+            return Longer(one_programme, like, against=against, sound=sound)
         gap, no_gap = _long.shift(self._tried(place, frame, sides, cut), self._rate_hz)
-        return Longer(one_programme, like, gap, no_gap=no_gap, sound=sound)
+        return Longer(one_programme, like, gap, against or no_gap, sound)
 
     def _tried(
         self, place: Place, frame: int, sides: dict[int, _long.Sides], cut: dict[int, Junction]

@@ -281,3 +281,15 @@ def test_notes_of_a_machine_on_several_tracks_at_once_are_none(rate_hz: int) -> 
             part = note[: len(rows[k]) - at]
             rows[k][at : at + len(part)] += 300_000 * rng.uniform(0.3, 1) * part
     assert steps(rows, rate_hz) == []
+
+
+@pytest.mark.parametrize("rate_hz", [48_000, 192_000])
+def test_a_chord_struck_anew_as_other_notes_begin_is_no_proof(rate_hz: int) -> None:
+    # one track takes up its own pitches, another a note: what is lost begins nothing
+    half = rate_hz // 2
+    t = np.arange(half) / rate_hz
+    rows = [np.concatenate((chord(0, rate_hz, rate_hz)[:half], chord(0, half, rate_hz, seed=4)))]
+    for k in (1, 2):
+        rows.append(chord(k, rate_hz, rate_hz))
+        rows[k][half:] += 30_000 * np.cos(2 * np.pi * (500 + 90 * k) * t)
+    assert [f.verdict for f in steps(rows, rate_hz)] == [Verdict.LISTEN]
