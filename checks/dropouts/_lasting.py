@@ -23,6 +23,7 @@ from checks.dropouts._motion import MOST_HISS_DB, Course
 _BACK: Final = 12  # windows searched backwards for the beginning
 _AMPLIFIER_DB: Final = 8.0  # the least that its floor lies under the hiss (common practice)
 _RISE: Final = 0.15  # of the mean fall, from the lowest band heard to the highest; own trials
+_OTHERS: Final = 0.25  # of the time in which some other track must play
 _COVERED_DB: Final = 4.0  # over the hiss of before: not hiss that came back, but programme
 _STEADY_DB: Final = 4.0  # of single lows, from one noise (own trials: 3 in 98 % of them)
 PLAYS_ON: Final = 0.02  # of the entries, from which a track still carries programme
@@ -56,6 +57,7 @@ class Fall:
         fades: it goes down little by little, in too many entries for a signal that is lost.
         faded: the body falls with the hiss, below all that was heard of it, and is never as it was.
         rested: it was the hiss of rests.
+        outlasts: others play on, and the track never rested for so long before.
     """
 
     track: int
@@ -75,6 +77,7 @@ class Fall:
     fades: bool
     faded: bool
     rested: bool
+    outlasts: bool = False
 
 
 def falls(history: LevelHistory, course: Course, track: int, least_db: float) -> list[Fall]:
@@ -169,6 +172,8 @@ def _fall(
     first = max(0, drop.at - _BACK) * WINDOW
     last = min((drop.at + drop.gap + 2) * WINDOW, depth.shape[1])
     down = np.flatnonzero(depth[:, first:last].max(axis=0) >= 0.5)
+    if not len(down):  # the level behind a place is the usual one of several windows
+        down = np.flatnonzero(depth[:, first : last + WINDOW].max(axis=0) >= 0.5)
     begin = first + int(down[0]) if len(down) else drop.at * WINDOW
     quick = np.flatnonzero(depth[:, first:last].mean(axis=0) >= 0.85)
     slow = bool(len(quick) and len(down) and quick[0] - down[0] > WINDOW)
@@ -215,7 +220,17 @@ def _fall(
         fades=step_by_step(depth[:, first:stop_fade].mean(axis=0)),
         faded=with_the_body(low[BODY], depth.mean(axis=0), begin, end, fall),
         rested=drop.rested,
+        outlasts=_outlasts(course.programme[:, entries], track, begin, end),
     )
+
+
+def _outlasts(plays: NDArray[np.bool_], track: int, begin: int, end: int) -> bool:
+    """Whether a track rests longer behind an entry than ever before, while another one plays."""
+    notes = np.flatnonzero(plays[track, :begin])
+    if len(notes) < 2 or end - begin <= np.diff(notes, prepend=-1).max():
+        return False
+    others = np.delete(plays, track, axis=0)[:, begin:end]
+    return bool((others.mean(axis=1) >= _OTHERS).any())
 
 
 def _quieter(body: Floats, plays: NDArray[np.bool_], begin: int, end: int) -> float:

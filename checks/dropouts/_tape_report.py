@@ -11,6 +11,7 @@ from checks.dropouts._bands import HISS, FilterBank, Floats
 from checks.dropouts._contact import Candidate
 from checks.dropouts._cuts import broken_off, in_programme
 from checks.dropouts._dead import dead
+from checks.dropouts._ends import ended, is_over
 from checks.dropouts._fades import Fade, fade_out
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._hiss import Hiss
@@ -70,7 +71,7 @@ class TapeReport:
         lineup = self._sheet.reel.kind is ReelKind.LINEUP
         fade = fade_out(self._history, self._music, self._entry_s)
         shows = fade.first - (round(_SOFT_S / self._entry_s) if fade.count else 0)
-        findings = [] if lineup else [*self._no_tape(way, fade), *self._cut(way, head, tail)]
+        findings: list[Finding] = []
         counts = {name: [0] * self._fmt.channels for name in ("contact_losses", "level_dips")}
         if self._fmt.rate_hz >= 32_000:
             stayed = [
@@ -83,6 +84,7 @@ class TapeReport:
             hiss = Hiss(self._history, way, stayed)
             stayed = of_hiss(stayed, hiss, self._history, self._music)
             stayed = under_others(stayed, hiss, self._history, self._music, self._entry_s)
+            way, stayed = ended(way, stayed, self._music, self._entry_s, self._limits)
             # Other falls are rests, of the same hiss; short ones are lifts from it.
             apart = [f for f in stayed if self._kind(f) or self._lasts(f) >= _DIRT_S]
             hiss = Hiss(self._history, way, apart, least_db=self._rounding_db)
@@ -103,6 +105,8 @@ class TapeReport:
                 for f in lasting
                 if not (lineup and f.kind == "signal-lost" and set(self._music) <= set(f.tracks))
             ]
+        if not lineup:
+            findings = [*self._no_tape(way, fade), *self._cut(way, head, tail), *findings]
         loud = np.logical_or.reduce(way.programme[self._music] & way.running)
         programme = [self._place(a, b) for a, b in programme_spans(loud, self._entry_s)]
         return PartOutcome(findings=tuple(findings), counts=counts, programme=tuple(programme))
@@ -303,7 +307,7 @@ class TapeReport:
         if length_s + covered_s < self._limits.lasting_s:
             return None
         gone = fall.plays <= PLAYS_ON and fall.open_end
-        if gone and (is_flat(fall) or is_silent(fall)):
+        if gone and (is_over(fall) or is_flat(fall) or is_silent(fall)):
             return "signal-lost" if fall.mean_db >= self._limits.signal_lost_db else None
         if is_flat(fall) or is_silent(fall) or fall.faded:
             # digital silence is no treble that fell, nor what goes down with the body alone
