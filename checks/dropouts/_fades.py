@@ -27,7 +27,7 @@ _DEEP_DB: Final = 20.0  # amplifiers lie 8 to 12 dB under the hiss (common pract
 _SLOWLY_S: Final = 1.0  # no machine takes so long to stop (from memory)
 _LAST: Final = 3  # entries that show the last level: the very last may hold a few samples
 
-_BEGUN: Final = 0.2  # of the fall: what lies between it and the rest is on the way
+_BEGUN: Final = 0.1  # of the fall: what lies between it and the rest is on the way
 _ON_THE_WAY: Final = 4  # entries on the way, some 0.4 s: a signal is lost sooner (common practice)
 _PLAYS_DOWN: Final = 0.2  # of the entries: so seldom is what plays on as loud as before
 _WITH: Final = 0.7  # of the fall of the hiss: more than a spacing loss takes from the body

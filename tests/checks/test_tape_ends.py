@@ -8,6 +8,7 @@ from dropouts_kit import run
 from numpy.typing import NDArray
 from synth import programme
 
+from checks.dropouts._fades import step_by_step
 from checks.model import Finding, Samples, Verdict
 
 RATE = 48_000
@@ -15,12 +16,12 @@ AT = 5 * RATE
 
 
 def _electronics(tracks: int, frames: int) -> NDArray[np.float64]:
-    """-71 dBFS, half of the power white, half of it 1/f (common for amplifiers)."""
+    """-71 dBFS, nearly all of it 1/f (common for amplifiers)."""
     rng = np.random.default_rng(5)
     white, pink = rng.standard_normal((2, tracks, frames))
     shape = 1.0 / np.sqrt(np.maximum(np.arange(frames // 2 + 1), 1))
     pink = np.fft.irfft(np.fft.rfft(pink) * shape, frames)
-    both = white + pink / pink.std()
+    both = 0.01 * white + pink / pink.std()
     return np.asarray(both * 10 ** (-71 / 20) / both.std())
 
 
@@ -58,3 +59,10 @@ def test_what_falls_on_all_tracks_at_once_is_the_end_of_the_tape(kind: str, seed
     assert {f.kind for f in found} <= {"no-tape", "cut-end"}
     (note,) = (f for f in found if f.kind == "no-tape")
     assert note.start_frame == pytest.approx(AT, abs=0.2 * RATE)
+
+
+def test_a_fader_drawn_in_half_a_second_goes_down_step_by_step() -> None:
+    # shares of the fall in entries of 93 ms: amplitude drawn down evenly in 0.6 s, by 43 dB
+    fader = np.array([0.0, 0.02, 0.06, 0.12, 0.18, 0.33, 0.67, 0.99, 1.0, 1.0])
+    assert step_by_step(fader)
+    assert not step_by_step(np.array([0.0, 0.01, 0.0, 0.45, 0.99, 1.0, 0.98, 1.0]))
