@@ -6,8 +6,8 @@ to listen among them, unless it is beyond doubt. A cut told by prediction from b
 trusted either where such jumps come more often than once a second: so does each note of a
 generator, which begins within one sample, but not on nearly all of many tracks each time. Sounds
 that begin or end within one sample on top of others are told only where several tracks do so at
-once, and not again and again. Jumps of one track in step with a clock are its own and told not at
-all.
+once, and not again and again; an unproven jump of a track on which they come so all along says
+nothing. Jumps of one track in step with a clock are its own and told not at all.
 """
 
 from __future__ import annotations

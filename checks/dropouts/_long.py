@@ -90,7 +90,6 @@ class Sides:
         enough: whether both are long enough to be looked at.
         news: most that the filter of either side leaves of the other, floor 1.
         near: the same of what lies next to the cut: notes may begin or end before or behind it.
-        other: whether something begins or ends next to the cut.
     """
 
     def __init__(self, x: Floats, cut: int, rate_hz: int) -> None:
@@ -101,7 +100,7 @@ class Sides:
         self._past = past[2 * every - 2 :][::-1][::every][::-1]
         later = self._behind[2 * every - 2 :: every]
         self.enough = min(len(self._past), len(later)) >= LEAST
-        self.news, self.near, self.other = np.inf, np.inf, False
+        self.news, self.near = np.inf, np.inf
         if not self.enough:
             return
         self._filter, self._floor = _fitted(self._past)
@@ -110,7 +109,11 @@ class Sides:
         back = _predict.forward(self._past, whitening)[ORDER:][::-1] / floor
         self.near = max(_rms(ahead[:_NEAR]), _rms(back[:_NEAR]))
         self.news = max(_rms(ahead), _rms(back), self.near)
-        self.other = self.near > OTHER_PROGRAMME
+
+    @property
+    def other(self) -> bool:
+        """Whether something begins or ends next to the cut."""
+        return self.enough and self.near > OTHER_PROGRAMME
 
     def left_over(self, most: int) -> Floats:
         """Mean square, floor 1, of what follows against the past predicted on over each gap.
