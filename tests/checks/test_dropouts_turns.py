@@ -44,6 +44,19 @@ def test_what_goes_on_as_before_has_not_turned() -> None:
     assert _turns.shared(turned()[:1], AT) is None
 
 
+def test_a_source_that_begins_and_leaks_turns_no_tracks() -> None:
+    """What comes on top is one on both tracks; of two sources that begin it is not."""
+    before = [tone_in_noise(seed, 0.995) for seed in (1, 2)]
+    rings, other = np.zeros((2, 3000))
+    rings[AT:] = 3e5 * np.cos(0.3 * np.arange(3000 - AT))
+    other[AT:] = 1e5 * np.cos(0.4 * np.arange(3000 - AT))
+    leaks, two = [rings, 0.3 * rings], [rings, other]
+    assert _turns.shared([x + y for x, y in zip(before, leaks, strict=True)], AT) is None
+    assert _turns.shared([x + y for x, y in zip(before, two, strict=True)], AT) is not None
+    against = _turns.shared([before[0] + rings, before[1] - rings], AT)
+    assert against is not None, "tracks that change places move against each other"
+
+
 def test_a_source_that_leaks_is_one_witness() -> None:
     source, other = tone_in_noise(1, 0.99, 100.0), tone_in_noise(2, 0.99, 100.0)
     native = np.rint(np.stack((source, 0.4 * source, other))).astype(np.int32) << 8
