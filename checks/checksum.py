@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import hashlib
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -175,6 +175,7 @@ def judge(
     stored: Sequence[StoredDigest | UnreadList],
     *,
     stored_expected: bool,
+    done_again: Collection[str] = (),
 ) -> Outcome:
     """Findings and measures of the checksum check.
 
@@ -182,6 +183,8 @@ def judge(
         files: each file of the capture against its earlier record.
         stored: digests found inside or beside the files, and lists that should hold some.
         stored_expected: the transfer sheet asks for a stored digest.
+        done_again: digests of takes that a person wanted done again, and that these files are not:
+            a list that names one of them speaks of that take.
     """
     findings = [
         _altered(file, several=len(files) > 1)
@@ -206,13 +209,14 @@ def judge(
             )
         )
         if agrees is False and item.found is not None:
+            former = item.kind not in _WITH_THE_AUDIO and expected in done_again
             findings.append(
                 Finding(
                     check="checksum",
                     kind="stored-digest",
-                    verdict=Verdict.REDO,
-                    remedy=Remedy.RECOPY,
-                    text=_not_as_stored(item.kind),
+                    verdict=Verdict.CLEAR if former else Verdict.REDO,
+                    remedy=Remedy.NONE if former else Remedy.RECOPY,
+                    text=_of_former_take(item.kind) if former else _not_as_stored(item.kind),
                     values={
                         "digest": item.kind,
                         "expected": expected,
@@ -247,16 +251,27 @@ def _unread_list(item: UnreadList) -> Finding:
     )
 
 
+_WITH_THE_AUDIO: Final = ("flac-md5", "md5-chunk")  # kinds; all others are lines of sum files
+
+
+def _of_former_take(kind: str) -> str:
+    return (
+        f"The digest that a sum file beside it lists ({kind}) is that of a take that a person "
+        "wanted done again, and says nothing of this one. Make the list anew when this one is to "
+        "be kept."
+    )
+
+
 def _not_as_stored(kind: str) -> str:
-    if kind in ("flac-md5", "md5-chunk"):
+    if kind in _WITH_THE_AUDIO:
         return (
             f"The audio does not have the digest stored with it ({kind}): it is not what was "
             "written. Fetch the file again from where it was recorded."
         )
     return (
         f"The file does not have the digest that a sum file beside it lists ({kind}). Fetch the "
-        "file again from where it was recorded; if the change was meant, the list is to be made "
-        "anew."
+        "file again from where it was recorded; if the change was meant, or this is another take, "
+        "the list is to be made anew."
     )
 
 

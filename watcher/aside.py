@@ -11,13 +11,11 @@ from collections.abc import Mapping, Sequence
 from watcher.altered import same_time
 from watcher.truths import Records, Truth
 
-_OWN = ("sidecar", "ledger")  # a list of somebody else's knows of no decision
-
 
 def is_another_take(
     records: Records, path: bytes, there: bytes, differing: Sequence[Truth]
 ) -> bool:
-    """Whether all that speaks against a file is a take that a person wants done again.
+    """Whether all that speaks against a file is a take that a person wanted done again.
 
     A tape that was played again gives a file of another size or date; where both are as recorded
     nobody did, and the bytes changed by themselves.
@@ -26,8 +24,8 @@ def is_another_take(
         there: where the file is found.
         differing: the records that it differs from, or may differ from where it was not read.
     """
-    known = records.aside.get(path, {})
-    if not known or any(t.source not in _OWN or t.digest not in known for t in differing):
+    known = records.aside.get(path, {}).keys() | records.done_again.get(path, frozenset())
+    if any(t.digest not in known for t in differing):
         return False
     found = records.files[there]
     return not any(
@@ -52,8 +50,19 @@ def looks_like_another_take(
     return bool(other) and is_another_take(records, path, there, other)
 
 
-def another_take(records: Records, path: bytes, recorded_by: str = "") -> str:
-    """What is said of a file that is not the take set aside, or does not look like it."""
+def another_take(
+    records: Records, path: bytes, recorded_by: str = "", not_by: str = "its records"
+) -> str:
+    """What is said of a file that is not the take set aside, or does not look like it.
+
+    Args:
+        recorded_by, not_by: the sources that it agrees with, and those that it does not.
+    """
+    if path not in records.aside:  # the new take is recorded, and the old one still in some list
+        return (
+            f"As recorded by {recorded_by}. By {not_by} it was another take, which a person wanted "
+            "done again: make that list anew."
+        )
     what = f"Not the content that a person wants done again ({_who(records, path)})"
     if recorded_by:
         return f"{what}, but as recorded by {recorded_by}."

@@ -25,7 +25,7 @@ from watcher.files import shown
 from watcher.gone import gone, with_gone
 from watcher.partner import Partner
 from watcher.reading import Progress, Reading
-from watcher.record import Held, baseline, carried_signoff, history
+from watcher.record import Held, baseline, carried_signoff, history, of_other_takes
 from watcher.report import CaptureLine, Expected, FileLine, FindingLine, Made, Report
 from watcher.settings import Applied
 from watcher.tracksets import Capture
@@ -151,6 +151,7 @@ def _checksum(reading: Reading, files: Sequence[FileLine], earlier: Report | Non
         compared,
         reading.stored(),
         stored_expected=reading.applied.sheet.expect.stored_digest,
+        done_again=set[str]().union(*(of_other_takes(earlier, line) for line in files)),
     )
 
 

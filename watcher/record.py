@@ -190,6 +190,39 @@ def set_aside(report: Report, file: str) -> tuple[Record, Signoff] | None:
     return _record(states[-1]), signoff
 
 
+def done_again(report: Report, file: str) -> set[str]:
+    """Digests, in hex, of the contents of a file that a person wanted done again.
+
+    SHA-256, and what sum files listed of them by whatever algorithm: that is known from the report
+    that was signed, and handed on from one report to the next.
+    """
+    states = _of(report, file)
+    found = {s.sha256 for s in states if s.signoff and s.signoff.verdict is Verdict.REDO}
+    if report.signoff is not None and report.signoff.verdict is Verdict.REDO:
+        stored = report.measures.checksum.stored if report.measures.checksum is not None else ()
+        found |= {line.expected for line in stored if line.agrees}
+    told = [f for f in report.findings if f.kind == "stored-digest"]
+    found |= {f.values.get("expected") for f in told if f.verdict is Verdict.CLEAR}
+    if report.signoff is None:  # what was held against this content stands until a person decides
+        found -= {f.values.get("expected") for f in told if f.verdict is not Verdict.CLEAR}
+    return {digest for digest in found if isinstance(digest, str)}
+
+
+def of_other_takes(earlier: Report | None, now: FileLine) -> set[str]:
+    """The same, of a file that is read anew; empty where it is still the take set aside.
+
+    A tape that was played again gives a file of another size or date. Where both are as recorded
+    nobody did, and what differs changed by itself.
+    """
+    if earlier is None:
+        return set()
+    then = next((line for line in earlier.capture.files if line.name == now.name), None)
+    untouched = then is not None and (then.bytes, then.modified) == (now.bytes, now.modified)
+    if untouched and set_aside(earlier, now.name) is not None:
+        return set()
+    return done_again(earlier, now.name)
+
+
 def superseded(report: Report, file: str) -> set[str]:
     """SHA-256 of the states of a file that are out of account."""
     states = _of(report, file)

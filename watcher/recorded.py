@@ -11,7 +11,7 @@ from typing import Any, Final, NamedTuple
 
 from checks.checksum import Record
 from watcher.gone import gone
-from watcher.record import baseline, set_aside, superseded
+from watcher.record import baseline, done_again, set_aside, superseded
 from watcher.report import FileLine, Report, from_json
 from watcher.summary import signed
 
@@ -35,7 +35,7 @@ class Seen(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """What a report holds of one file; ``aside`` and ``altered``: see ``truths.Records``."""
+    """What a report holds of one file; ``aside`` and all below: see ``truths.Records``."""
 
     name: bytes
     digest: bytes | None
@@ -44,6 +44,7 @@ class Recorded:
     modified: str | None
     superseded: frozenset[bytes] = frozenset()
     aside: str | None = None
+    done_again: frozenset[bytes] = frozenset()
     altered: Seen | None = None
 
 
@@ -118,6 +119,7 @@ def _whole(text: bytes) -> tuple[bytes, list[Recorded]]:
                 modified=line.modified if current else None,
                 superseded=frozenset(map(bytes.fromhex, superseded(report, line.name))),
                 aside=signed(aside[1]) if aside is not None else None,
+                done_again=frozenset(map(bytes.fromhex, done_again(report, line.name))),
                 altered=_altered(report, line, record),
             )
         )

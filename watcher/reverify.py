@@ -223,8 +223,9 @@ def _one(records: Records, path: bytes, options: Options, pace: Pace | None) -> 
         if result.state is State.ALTERED and aside.is_another_take(records, path, there, wrong):
             agreeing = [truth for truth in truths if truth not in wrong]
             result.state = State.INTACT if agreeing else State.UNRECORDED
-            by = _names(agreeing, truths) if agreeing else ""
-            result.text, result.difference = aside.another_take(records, path, by), None
+            by, not_by = _names(agreeing, truths) if agreeing else "", _names(wrong, truths)
+            result.text = aside.another_take(records, path, by, not_by)
+            result.difference = None
         return result
     text = aside.still_there(records, path, digests)
     result = Result(path, State.INTACT, truths, text, first.size, digests.get("sha256"))

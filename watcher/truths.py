@@ -62,6 +62,7 @@ class Records:
         renamed: path as recorded -> path as found, where only the Unicode form of the name differs.
         superseded: SHA-256 of former contents that a signed report has put out of account.
         aside: SHA-256 of contents that a person wants done again, and who, when and why.
+        done_again: digests of all takes that a person ever wanted done again, as lists know them.
         altered: files that were not as recorded when they were last read, and what was read then.
     """
 
@@ -71,6 +72,7 @@ class Records:
     renamed: dict[bytes, bytes] = field(default_factory=dict)
     superseded: dict[bytes, frozenset[bytes]] = field(default_factory=dict)
     aside: dict[bytes, dict[bytes, str]] = field(default_factory=dict)
+    done_again: dict[bytes, frozenset[bytes]] = field(default_factory=dict)
     altered: dict[bytes, Seen] = field(default_factory=dict)
     links: set[bytes] = field(default_factory=set)
     bags: list[bags.Bag] = field(default_factory=list)
@@ -180,6 +182,8 @@ def _from_sidecar(path: bytes, records: Records, only_below: bytes | None = None
             place = os.path.join(folder, file.name)
             if file.superseded:
                 records.superseded[place] = file.superseded
+            if file.done_again:
+                records.done_again[place] = file.done_again
             if file.digest is None:
                 continue
             if file.aside is not None:

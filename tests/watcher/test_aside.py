@@ -95,6 +95,48 @@ def test_a_list_that_knows_the_new_take_is_believed(
     assert "but as recorded by SHA256SUMS:1" in results["a.wav"]["text"]
 
 
+@pytest.mark.parametrize("tool", ["sha256sum", "md5sum"])
+def test_a_list_of_the_old_take_does_not_accuse_the_new_one(
+    tmp_path: Path, state_home: Path, capsys: pytest.CaptureFixture[str], tool: str
+) -> None:
+    path = tmp_path / "a.wav"
+    capture(path)
+    listing = subprocess.run([tool, "a.wav"], cwd=tmp_path, capture_output=True, check=True)
+    (tmp_path / "old.md5").write_bytes(listing.stdout)
+    main(["check", str(path)])
+    main(["signoff", str(path), "--by", "AB", "--verdict", "redo", "--note", "dull"])
+    capture(path, frames=5000, seed=7)
+    for _ in range(3):  # what is known of the old take is handed on
+        main(["check", "--json", str(path)])
+        report = from_json((tmp_path / "a.wav.vigil.json").read_bytes())
+        told = [f for f in report.findings if f.check == "checksum"]
+        assert [(f.kind, f.verdict, f.remedy) for f in told] == [("stored-digest", "clear", "none")]
+        assert "old.md5:1" in told[0].text
+        status, results, _ = run(capsys, str(tmp_path))
+        assert (status, results["a.wav"]["state"]) == (Exit.CLEAR, "intact")
+        assert "old.md5:1" in results["a.wav"]["text"]
+    silently(path)  # and no change is hidden behind it
+    main(["check", "--json", str(path)])
+    report = from_json((tmp_path / "a.wav.vigil.json").read_bytes())
+    assert "altered" in [f.kind for f in report.findings]
+    assert run(capsys, str(tmp_path))[1]["a.wav"]["state"] == "altered"
+
+
+def test_a_list_accuses_the_old_take_that_changed_by_itself(
+    tmp_path: Path, state_home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "a.wav"
+    recorded(tmp_path, path.name)
+    main(["sums", str(tmp_path)])
+    main(["signoff", str(path), "--by", "AB", "--verdict", "redo"])
+    silently(path)
+    for _ in range(2):  # nor is it forgotten
+        assert main(["check", "--json", str(path)]) is Exit.REDO
+        report = from_json((tmp_path / "a.wav.vigil.json").read_bytes())
+        assert ("stored-digest", "redo") in [(f.kind, f.verdict) for f in report.findings]
+        assert run(capsys, str(tmp_path))[1]["a.wav"]["state"] == "altered"
+
+
 def test_one_that_is_gone_is_missing(take: Path, capsys: pytest.CaptureFixture[str]) -> None:
     take.unlink()
     status, results, _ = run(capsys, str(take.parent))
