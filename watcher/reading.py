@@ -220,7 +220,7 @@ class Reading:
         )
         self.fmt = fmt
         if self.capture.is_set:
-            number_of = dict(zip(self.capture.files, self.capture.numbers, strict=True))
+            number_of = dict(zip(self.capture.files, self.capture.track_numbers, strict=True))
             read = [number_of[m.path] for m in seen]
             numbers = row_numbers(read, [f.channels for f in formats])
             self.sheet = dataclasses.replace(self.sheet, tracks=tracks_in_rows(self.sheet, numbers))

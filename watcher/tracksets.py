@@ -54,6 +54,11 @@ class Capture:
         return bool(self.numbers)
 
     @property
+    def track_numbers(self) -> tuple[int, ...]:
+        """The numbers of the tracks, from 1, also where the names count from 0."""
+        return tuple(number + (0 in self.numbers) for number in self.numbers)
+
+    @property
     def report_stem(self) -> Path:
         """The path whose name, with the report's suffix, is the sidecar's."""
         return self.folder / (f"{self.name}.set" if self.is_set else self.name)
@@ -158,7 +163,7 @@ def row_numbers(numbers: Sequence[int], channels: Sequence[int]) -> list[int]:
     """The number on the sheet, from 1, of every track read, row by row.
 
     Args:
-        numbers: that the names of the files read give them; ``channels``: of each.
+        numbers: of the files read, from 1; ``channels``: of each.
 
     A stereo file with number n holds the tracks 2n-1 and 2n when all files are stereo; else
     tracks are counted through.
@@ -318,9 +323,8 @@ def _numbers(capture: Capture, found: int | None, asked: int | None) -> list[Fin
                 values={"numbers": doubled},
             )
         )
-    missing = sorted(set(range(1, max(counts) + 1)) - set(counts) - {0})
-    if 0 in counts:  # counted from 0
-        missing = sorted(set(range(max(counts) + 1)) - set(counts))
+    first = min(1, *counts)  # or counted from 0
+    missing = sorted(set(range(first, max(counts) + 1)) - set(counts))
     short = asked is not None and found is not None and found < asked
     if missing or short:
         which = f"number {', '.join(map(str, missing[:16]))}" if missing else "by the sheet's count"

@@ -54,6 +54,22 @@ def test_a_file_that_cannot_be_read_tells_nothing_of_its_set(
     assert report["capture"]["tracks"] == [f"track {n + 1}" for n in range(3) if n != which]
 
 
+@pytest.mark.parametrize(("channels", "gone"), [(1, None), (1, 0), (2, None)])
+def test_names_that_count_from_0_get_the_tracks_of_the_sheet_in_order(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], channels: int, gone: int | None
+) -> None:
+    names = ["low", "middle", "high", "click", "pilot", "spare"][: 3 * channels]
+    (tmp_path / "transfer.yaml").write_text(f"tracks: [{', '.join(names)}]\n")
+    for number in range(3):
+        capture(tmp_path / f"take_ch{number}.wav", 9000, number, channels=channels)
+    if gone is not None:
+        (tmp_path / f"take_ch{gone}.wav").write_bytes(b"")
+        names = names[1:]
+    _, report = checked(capsys, str(tmp_path))
+    assert report["capture"]["tracks"] == names
+    assert "set-missing" not in asked(report)
+
+
 def test_a_file_that_is_cut_short_does_not_end_the_look_at_the_others(
     take: list[Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
