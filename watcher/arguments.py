@@ -16,8 +16,9 @@ if TYPE_CHECKING:
 
 _EPILOG = """\
 exit status: 0 all clear; 1 a fault of the program itself; 2 wrong usage or configuration, no
-such path, no capture there; 3 something to listen to; 4 something to redo, altered or missing;
-5 something unread; 6 not running, or already running; 130 interrupted. The worst wins.
+such path, no capture there; 3 something to listen to, unrecorded, elsewhere, or metadata alone
+altered; 4 something to redo, altered or missing; 5 something unread; 6 not running, or already
+running; 130 interrupted. The worst wins.
 
 Captures are only ever read. The program looks, it does not listen: keep the tape and a second
 copy of every file until a person has.
@@ -66,7 +67,8 @@ def parser() -> argparse.ArgumentParser:
         help="print stored reports, with their notes",
         description="Prints the stored reports of captures, of all captures in folders and below, "
         "or by their own names, as `check` prints them, and their notes. No sample is read; the "
-        "exit status is that of `check`.",
+        "exit status is that of `check`, and not 0 where a capture has no report, or is not as it "
+        "was when its report was made.",
     )
     show.add_argument("paths", nargs="+", metavar="PATH")
     show.add_argument("--config", metavar="F", help="configuration file (reelvigil.yaml)")

@@ -108,7 +108,9 @@ def run_show(args: argparse.Namespace) -> Exit:
     reports = list(found.reports.values())
     if reports:
         _print(reports, "stored report{}", notes=True)
-    return Exit.worst([check.status_of(r) for r in reports] + [Exit.UNREAD] * bool(found.troubles))
+    # of what no report speaks for nothing is known: unrecorded, as ``verify`` calls it
+    beside = [Exit.UNREAD] * bool(found.troubles) + [Exit.LISTEN] * bool(found.remarks)
+    return Exit.worst([check.status_of(r) for r in reports] + beside)
 
 
 def run_demo(args: argparse.Namespace) -> Exit:

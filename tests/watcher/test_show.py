@@ -108,6 +108,21 @@ def test_what_has_no_report_is_said(folder: Path, capsys: pytest.CaptureFixture[
     assert shows(capsys, folder / "absent.wav")[0] is Exit.USAGE
 
 
+def test_what_no_report_speaks_for_is_not_all_clear(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = write(tmp_path / "a.wav")
+    main(["check", str(path)])
+    assert shows(capsys, tmp_path)[0] is Exit.CLEAR
+    write(tmp_path / "new.wav")
+    assert shows(capsys, tmp_path)[0] is Exit.LISTEN  # as what verify calls unrecorded
+    (tmp_path / "new.wav").unlink()
+    write(path, 3)
+    assert shows(capsys, path)[0] is Exit.LISTEN
+    path.unlink()
+    assert shows(capsys, path)[0] is Exit.LISTEN
+
+
 def test_a_report_that_cannot_be_read_is_unread_as_with_check(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
