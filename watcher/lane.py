@@ -19,7 +19,7 @@ from checks.model import Outcome, Samples
 from checks.registry import CHECKS, Check, Context
 from checks.sample_pass import SamplePass
 from watcher.partner import Partner, half
-from watcher.thread import OrderedThread
+from watcher.thread import Threads
 
 _RING: Final = 4  # blocks between reading and the checks
 
@@ -55,7 +55,7 @@ class Lane:
         mine += [half(c, 1) for c in checks if c.name in self._shared and c.halves]
         self._checks = SamplePass(context, mine)
         self._work = Workspace()
-        self._thread = OrderedThread("checks")
+        self._thread = Threads("checks")
         self._turn = 0
         self._start = 0
 

@@ -19,7 +19,7 @@ from checks.checksum import FileDigests
 from checks.container import Layout
 from checks.model import Encoding, Samples
 from watcher.errors import UnreadError
-from watcher.thread import OrderedThread
+from watcher.thread import Threads
 
 PIECE_BYTES: Final = 4 << 20  # hashing releases the GIL; big pieces keep two threads busy
 _PAD: Final = 8  # a 4-byte view of the last 3-byte sample reads one byte beyond it
@@ -44,7 +44,7 @@ class ByteFeed:
         fd: int,
         size: int,
         digests: FileDigests,
-        hasher: OrderedThread,
+        hasher: Threads,
         progress: Progress | None = None,
         give_back: bool = False,
     ) -> None:

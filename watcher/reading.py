@@ -30,7 +30,7 @@ from watcher.partner import Partner
 from watcher.reader import ByteFeed, RawFeed, packed
 from watcher.settings import Applied
 from watcher.sums_beside import listed
-from watcher.thread import OrderedThread
+from watcher.thread import Threads
 from watcher.tracksets import Capture, judge, judge_lone, row_numbers, tracks_in_rows
 
 if TYPE_CHECKING:
@@ -122,7 +122,7 @@ class Reading:
     # -- reading -----------------------------------------------------------------------------
 
     def read_all(self, stack: contextlib.ExitStack) -> None:
-        hasher = stack.enter_context(OrderedThread("digests"))
+        hasher = stack.enter_context(Threads("digests"))
         for member in self.members:
             if member.layout is None:
                 continue
@@ -153,7 +153,7 @@ class Reading:
         self,
         member: Member,
         layout: Layout,
-        hasher: OrderedThread,
+        hasher: Threads,
         stack: contextlib.ExitStack,
     ) -> None:
         """Open the way from the bytes of a file to its samples, as far as there is one."""

@@ -168,7 +168,7 @@ def verify(records: Records, targets: Iterable[bytes], options: Options) -> Iter
         if options.pace is not None:
             options.pace(count)
 
-    with Threads(options.jobs, "verify") as threads:
+    with Threads("verify", options.jobs) as threads:
         try:
             waiting: deque[bytes | Callable[[], Result | None]] = deque()
             for path in targets:

@@ -9,6 +9,7 @@ interrupt lands in between (CPython docs, "queue", SimpleQueue: reentrant).
 from __future__ import annotations
 
 import threading
+from collections import deque
 from collections.abc import Callable
 from queue import SimpleQueue
 from types import TracebackType
@@ -17,71 +18,17 @@ from typing import TypeVar, cast
 T = TypeVar("T")
 
 
-class OrderedThread:
-    """One thread. Use as a context manager; ``do`` and ``wait`` are for one thread only."""
-
-    def __init__(self, name: str) -> None:
-        self._asked: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
-        self._done: SimpleQueue[Exception | None] = SimpleQueue()
-        self._under_way = 0
-        self._ending = False
-        # a daemon, never joined: an interrupted start could leave it waiting for ever
-        threading.Thread(target=self._work, name=name, daemon=True).start()
-
-    def __enter__(self) -> OrderedThread:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """End the thread. What was not begun is left; what was is waited for, save at Ctrl-C."""
-        self._ending = True
-        self._asked.put(None)
-        if kind is None or issubclass(kind, Exception):
-            while self._under_way:
-                self._done.get()
-                self._under_way -= 1
-
-    def do(self, work: Callable[[], None]) -> None:
-        """Have it done, after all that was given before."""
-        self._under_way += 1
-        self._asked.put(work)
-
-    def wait(self, left: int = 0) -> None:
-        """Until no more than so many things are still to be done.
-
-        Raises:
-            Exception: what one of those done raised.
-        """
-        while self._under_way > left:
-            raised = self._done.get()
-            self._under_way -= 1
-            if raised is not None:
-                raise raised
-
-    def _work(self) -> None:
-        while (work := self._asked.get()) is not None:
-            raised = None
-            try:
-                if not self._ending:
-                    work()
-            except Exception as error:  # told to the thread that gave the work
-                raised = error
-            del work  # and with it what it holds, such as a block
-            self._done.put(raised)
-
-
 class Threads:
-    """Several threads, each with one thing at a time. Use as a context manager, from one thread."""
+    """Some threads, each with one thing at a time. Use as a context manager, from one thread."""
 
-    def __init__(self, count: int, name: str) -> None:
+    def __init__(self, name: str, count: int = 1) -> None:
         self._asked: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
+        self._ended: SimpleQueue[None] = SimpleQueue()
+        self._under_way: deque[Callable[[], None]] = deque()
         self._count = count
         self._ending = False
         for number in range(count):
+            # daemons, never joined: an interrupted start could leave one waiting for ever
             threading.Thread(target=self._work, name=f"{name} {number}", daemon=True).start()
 
     def __enter__(self) -> Threads:
@@ -93,10 +40,13 @@ class Threads:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """End the threads. What was not begun is left; nobody waits for what was."""
+        """End the threads. What was not begun is left; what was is waited for, save at Ctrl-C."""
         self._ending = True
         for _ in range(self._count):
             self._asked.put(None)
+        if kind is None or issubclass(kind, Exception):
+            for _ in range(self._count):
+                self._ended.get()
 
     def give(self, work: Callable[[], T]) -> Callable[[], T]:
         """Have it done; what is returned waits for it and gives or raises what came of it."""
@@ -117,7 +67,22 @@ class Threads:
         self._asked.put(job)
         return result
 
+    def do(self, work: Callable[[], None]) -> None:
+        """Have it done; with one thread, after all that was given before."""
+        self._under_way.append(self.give(work))
+
+    def wait(self, left: int = 0) -> None:
+        """Until no more than so many of the things to ``do`` are left.
+
+        Raises:
+            Exception: what one of those done raised.
+        """
+        while len(self._under_way) > left:
+            self._under_way.popleft()()
+
     def _work(self) -> None:
         while (job := self._asked.get()) is not None:
             if not self._ending:
                 job()
+            del job  # and with it what it holds, such as a block
+        self._ended.put(None)

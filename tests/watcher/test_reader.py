@@ -23,7 +23,7 @@ from watcher.decoder import DecodedFeed
 from watcher.errors import UnreadError
 from watcher.files import open_capture
 from watcher.reader import ByteFeed, RawFeed, packed, unpacker
-from watcher.thread import OrderedThread
+from watcher.thread import Threads
 
 
 def layout(
@@ -140,7 +140,7 @@ def test_words_nobody_reads_are_refused(sample_bytes: int, encoding: Encoding) -
 def read_raw(path: Path, lay: Layout, step: int) -> tuple[NDArray[Any], FileDigests]:
     digests = FileDigests(audio=(lay.audio_offset or 0, lay.audio_bytes))
     parts = []
-    with OrderedThread("digests") as hasher, open_capture(path) as fd:
+    with Threads("digests") as hasher, open_capture(path) as fd:
         feed = RawFeed(lay, ByteFeed(fd, os.fstat(fd).st_size, digests, hasher))
         while True:
             out = np.empty((lay.channels, step), reader.sample_dtype(lay))
@@ -175,7 +175,7 @@ def test_a_file_that_shrinks_is_no_short_capture(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     path.write_bytes(bytes(9000))
     lay = layout(sample_bytes=3, channels=1, frames=3000)
-    with OrderedThread("digests") as hasher, open_capture(path) as fd:
+    with Threads("digests") as hasher, open_capture(path) as fd:
         feed = RawFeed(lay, ByteFeed(fd, 9000, FileDigests(), hasher))
         path.write_bytes(bytes(600))  # same inode, cut
         with pytest.raises(UnreadError, match="ended at byte 600 of 9000") as caught:

@@ -11,7 +11,7 @@ from types import FrameType
 
 import pytest
 
-from watcher.thread import OrderedThread, Threads
+from watcher.thread import Threads
 
 
 def _gone(name: str) -> bool:
@@ -25,19 +25,19 @@ def _gone(name: str) -> bool:
 
 def test_all_is_done_in_order_and_waited_for() -> None:
     done: list[int] = []
-    with OrderedThread("in order") as beside:
+    with Threads("in order") as beside:
         for k in range(1000):
             beside.do(partial(done.append, k))
             beside.wait(3)
             assert len(done) >= k - 2
         beside.wait()
         assert done == list(range(1000))
-    assert _gone("in order")
+    assert _gone("in order 0")
 
 
 def test_what_was_raised_is_told_and_the_next_goes_on() -> None:
     done: list[int] = []
-    with OrderedThread("raises") as beside:
+    with Threads("raises") as beside:
         beside.do(partial(done.remove, 1))
         beside.do(partial(done.append, 2))
         with pytest.raises(ValueError, match="not in list"):
@@ -56,7 +56,7 @@ def test_at_an_error_what_is_under_way_ends_and_the_rest_is_left() -> None:
         done.append("long")
 
     def fail() -> None:
-        with OrderedThread("left") as beside:
+        with Threads("left") as beside:
             beside.do(long)
             beside.do(partial(done.append, "not begun"))
             begun.wait(10)
@@ -66,12 +66,12 @@ def test_at_an_error_what_is_under_way_ends_and_the_rest_is_left() -> None:
     with pytest.raises(ValueError, match="on purpose"):
         fail()
     assert done == ["long"]
-    assert _gone("left")
+    assert _gone("left 0")
 
 
 def test_several_threads_work_at_once_and_each_answer_is_its_own() -> None:
     both = threading.Barrier(2, timeout=10)
-    with Threads(2, "several") as threads:
+    with Threads("several", 2) as threads:
         met = [threads.give(both.wait) for _ in range(2)]  # each waits for the other
         assert sorted(result() for result in met) == [0, 1]
         squares = [threads.give(partial(pow, k, 2)) for k in range(200)]
@@ -88,7 +88,7 @@ class Interrupt(BaseException):
 
 
 def in_order(seconds: float) -> None:
-    with OrderedThread("interrupted 0") as beside:
+    with Threads("interrupted") as beside:
         signal.setitimer(signal.ITIMER_REAL, seconds)
         while True:
             beside.do(bool)
@@ -96,7 +96,7 @@ def in_order(seconds: float) -> None:
 
 
 def several(seconds: float) -> None:
-    with Threads(2, "interrupted") as threads:
+    with Threads("interrupted", 2) as threads:
         signal.setitimer(signal.ITIMER_REAL, seconds)
         while True:
             [threads.give(bool) for _ in range(4)][-1]()
