@@ -204,7 +204,7 @@ class Daemon:
         self._pacing.keep(self.settings, lambda key: age_s(self.claims[key].row.changed_at))
         self._due_again()
         self._dispatch()
-        self._delivery.retry()
+        self._delivery.retry(self.intake.present)
         if self._beside is not None:
             self._beside(self)
         self._life.beat(self._doing(), waiting=self.seen.waiting)
@@ -276,6 +276,8 @@ class Daemon:
             self.ledger.forget(row.id)
             return True
         first = files[0].path
+        if not self.intake.present(first):
+            return False  # its storage is lost: nothing is to be read, and no report to be written
         key = f"sheet {os.fsdecode(first.parent)}"
         try:
             applied = sheets.for_capture(first)
@@ -288,8 +290,6 @@ class Daemon:
             )
             self._retry(row, "its transfer sheet has mistakes")
             return True
-        if not self.intake.present(first):
-            return False  # its storage is lost: nothing is to be read, and no report to be written
         capture = capture_of(row, files, applied.track_sets)
         root = next((r for r in self.settings.roots if first.is_relative_to(r)), None)
         path = sidecar_path(capture.report_stem, self.settings.reports, root)
@@ -353,7 +353,7 @@ class Daemon:
             return
         report = ended.report
         unread = report is None or report.verdict is Verdict.UNREAD
-        if unread and not self.intake.present(claim.capture.files[0]):
+        if not self.intake.present(claim.capture.files[0]):
             self.ledger.move_to(row.id, State.QUEUED, why="its storage is lost")
             return
         if unread and not all(map(os.path.lexists, claim.capture.files)):

@@ -76,8 +76,12 @@ class Delivery:
             )
         self._why.add(key)
 
-    def retry(self) -> None:
-        """Try again, once a minute, what could not be written."""
+    def retry(self, present: Callable[[Path], bool] = lambda _: True) -> None:
+        """Try again, once a minute, what could not be written.
+
+        Args:
+            present: whether the storage that a path is on is there.
+        """
         if self._monotonic() < self._next:
             return
         self._next = self._monotonic() + _RETRY_S
@@ -87,18 +91,23 @@ class Delivery:
             folder = row.report_path.parent if row.report_path else Path()
             if folder in failed:
                 continue  # the others there would fail the same way
-            report = self._ledger.report(row.id)
-            if report is None:
+            if not present(folder):
+                self._failed(folder, "its storage is lost")
+            elif self._again(row):
                 continue
-            # a person may have signed what stands there
-            report = take_over(self._ledger, row, report, row.report_path)
-            if not self.one(row, report):
-                failed.add(folder)
-                if len(failed) >= _MOST:
-                    return  # nothing is known of the others, so no trouble is over
+            failed.add(folder)
+            if len(failed) >= _MOST:
+                return  # nothing is known of the others, so no trouble is over
         for key in self._troubles.open:
             if key.startswith(_KEY) and key not in self._why:
                 self._troubles.end(key)
+
+    def _again(self, row: CaptureRow) -> bool:
+        report = self._ledger.report(row.id)
+        if report is None:
+            return True
+        # a person may have signed what stands there
+        return self.one(row, take_over(self._ledger, row, report, row.report_path))
 
     def _room(self, path: Path) -> None:
         folder = path.parent

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Final
 
 from watcher.files import Stamp
@@ -42,6 +43,11 @@ class Growth:
         for path, stamp in unfinished.items():
             if stamp.mtime_ns > fresh_ns and len(self._unfinished) < _MOST:
                 self._unfinished.setdefault(path, stamp)
+
+    def drop(self, root: Path) -> None:
+        """Forget the files of unfinished names in a root: it went away."""
+        below = os.path.join(os.fsencode(root), b"")
+        self._unfinished = {p: s for p, s in self._unfinished.items() if not p.startswith(below)}
 
     def look(self) -> None:
         """Look at all of them once."""

@@ -205,6 +205,7 @@ class Intake:
             if change is not None:
                 self._candidates.drop(root.place)
                 self._looking.drop(root.place)
+                self._growth.drop(root.place.path)
             if not root.present:
                 continue
             if not root.on_network and root.listening.keep(at):

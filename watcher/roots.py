@@ -16,6 +16,7 @@ import uuid
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -152,6 +153,7 @@ def look(
     instance: str,
     held: Callable[[], bool] = lambda: False,
     seen_at: str | None = None,
+    ask: Callable[[Callable[[], _There]], _There] = lambda call: call(),
 ) -> Look:
     """What stands at a root's place.
 
@@ -162,13 +164,11 @@ def look(
         expected: number of the volume that was enrolled there, as far as is known.
         held: whether captures are known to be in it; asked only where nothing else tells.
         seen_at: when the expected volume was last scanned there.
+        ask: makes the calls to the system, or gives up on them with ``TimeoutError``.
     """
     name = shown(root)
     try:
-        st = os.stat(root)
-        marker = read_marker(root)
-        with os.scandir(root) as entries:
-            empty = next(entries, None) is None
+        st, marker, empty = ask(partial(_there, root))
     except OSError as error:
         return _failed(name, error)
     except ValueError as error:
@@ -215,9 +215,26 @@ def look(
     return seen
 
 
+_There = tuple[os.stat_result, Marker | None, bool]
+
+
+def _there(root: Path) -> _There:
+    """A folder, its marker, and whether it is empty."""
+    st = os.stat(root)
+    marker = read_marker(root)
+    with os.scandir(root) as entries:
+        return st, marker, next(entries, None) is None
+
+
 def _failed(name: str, error: OSError) -> Look:
     if error.errno in (errno.ENOENT, errno.ENOTDIR):
         return Look(state=RootState.LOST, detail=f"{name} is not there: is the volume mounted?")
+    if isinstance(error, TimeoutError):
+        return Look(
+            state=RootState.UNREADABLE,
+            detail=f"{name} does not answer: is the server it is mounted from up, and the network? "
+            "It is looked at again every half minute, the other roots are watched meanwhile",
+        )
     return Look(
         state=RootState.UNREADABLE,
         detail=f"{name} cannot be read ({error.strerror or error}): permission, or the storage",

@@ -32,6 +32,7 @@ _EARLY: Final = 0.9
 _AGAIN: Final = timedelta(days=1)
 _LOOKED_AT: Final = 64  # of those due in one round: one busy volume holds up no other
 _RUN: Final = "scrub"
+_END_S: Final = 5.0  # a reading of storage that does not answer ends with the process
 
 
 class _StoppedError(Exception):
@@ -75,7 +76,7 @@ class Scrub:
         self._stop.set()
         self._go.set()
         if self._thread is not None:
-            self._thread.join()
+            self._thread.join(_END_S)
             self._thread = None
 
     def _busy(self, daemon: Daemon) -> bool:

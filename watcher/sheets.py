@@ -78,7 +78,6 @@ class Sheets:
 
     def __init__(self, settings: Settings, top: Path | None = None) -> None:
         self._settings = settings
-        self._roots = tuple(Path(os.path.realpath(root)) for root in settings.roots)
         self._top = None if top is None else Path(os.path.realpath(top))
         self._areas: dict[str, _Area] = {}
         self._trees: dict[str, tuple[_Identity, Map | None, list[Mistake]]] = {}
@@ -92,7 +91,7 @@ class Sheets:
             ConfigError: with every mistake of every sheet that counts.
         """
         folder = os.path.realpath(path.parent)
-        area = self._area(folder)
+        area = self._area(folder, path)
         key = (folder, self._fitting(folder, path.name, area), _present(area))
         found = self._applied.get(key)
         if found is None:
@@ -112,17 +111,27 @@ class Sheets:
         """What held last in the capture's folder before a sheet went wrong; None if unknown."""
         return self._good.get(os.path.realpath(path.parent))
 
-    def _area(self, folder: str) -> _Area:
+    def _roots_of(self, path: Path) -> tuple[Path, ...]:
+        """The roots that a capture may be in, links resolved.
+
+        One that it is not in by its path is left alone: its storage may not answer.
+        """
+        roots = self._settings.roots
+        own = [root for root in roots if path.is_relative_to(root)]
+        return tuple(Path(os.path.realpath(root)) for root in own or roots)
+
+    def _area(self, folder: str, path: Path) -> _Area:
         """Where sheets for a folder may stand. Found out once: thousands of captures share it."""
         area = self._areas.get(folder)
         if area is None:
             here = Path(folder)
             chain = (here, *here.parents)
-            bases = (*self._roots, *([] if self._top is None else [self._top]))
+            roots = self._roots_of(path)
+            bases = (*roots, *([] if self._top is None else [self._top]))
             base = next((one for one in bases if one in chain), here)
             inside = chain.index(base) + 1
             names = tuple(str(one / SHEET_NAME) for one in chain)
-            above = () if base in self._roots else names[inside:]
+            above = () if base in roots else names[inside:]
             area = self._areas[folder] = _Area(str(base), names[inside - 1 :: -1], above)
         return area
 

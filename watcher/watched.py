@@ -8,10 +8,12 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Final
 
 from watcher import lease, roots
+from watcher.answering import Answering
 from watcher.candidates import Place
 from watcher.files import shown
 from watcher.ledger import Ledger
@@ -40,11 +42,13 @@ class Watched:
         wall: Callable[[], str],
         listening: Listening,
         scanning: Scanning,
+        answering: Answering | None = None,
     ) -> None:
         self.place = Place(id=ledger.root(path), path=path)
         self.look: Look | None = None
         self.listening = listening
         self.scanning = scanning
+        self._answering = answering or Answering()
         self._ledger = ledger
         self._troubles = troubles
         self._instance = instance
@@ -105,6 +109,7 @@ class Watched:
             instance=self._instance,
             held=self._holds_captures,
             seen_at=scanned_at,
+            ask=self._answering.ask,
         )
 
     def _holds_captures(self) -> bool:
@@ -116,7 +121,7 @@ class Watched:
         if self.look is None or not self.present:
             return False
         try:
-            st = os.stat(self.place.path)
+            st = self._answering.ask(partial(os.stat, self.place.path))
         except OSError:
             return True
         return (st.st_dev, st.st_ino) != (self.look.device, self.look.inode)
