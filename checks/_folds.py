@@ -15,6 +15,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median
 from checks._runs import Indices
 
 ORDER: Final = 16  # own trials: 12 to 32 judge alike
@@ -59,7 +60,7 @@ def folded_back(
         here = slice(max(0, span * SPAN - SPAN // 2), (span + 1) * SPAN + SPAN // 2)
         which = np.flatnonzero(spans == span)
         as_is, better = _unforetold(row[here]), _unforetold(back[here])
-        usual = float(np.median(better)) / CHI_SQUARE_MEDIAN
+        usual = float(median(better)) / CHI_SQUARE_MEDIAN
         for k in which.tolist():
             around = slice(crests[k, 0] - here.start, crests[k, 1] - here.start + ORDER)
             before, after = float(as_is[around].sum()), float(better[around].sum())

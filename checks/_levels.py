@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import percentile
 from checks.model import CaptureFormat
 
 OUTER: Final = 0.6  # of the half range: beyond it a sample counts as near one of two levels
@@ -95,7 +96,7 @@ def two_lengths(lengths: NDArray[np.int64]) -> bool:
     """
     if len(lengths) < FEWEST_LENGTHS:
         return False
-    short, long = np.quantile(lengths, (0.1, 0.9))
+    short, long = percentile(lengths, (10, 90))
     if not SMALLEST_RATIO * short <= long <= LARGEST_RATIO * short:
         return False
     near_short, near_long = max(1.5, ALIKE * float(short)), max(1.5, ALIKE * float(long))

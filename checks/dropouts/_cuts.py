@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from checks._ranks import median, percentile
 from checks.dropouts._bands import BODY, EDGE, Floats
 from checks.dropouts._floors import LevelHistory, decibels
 from checks.dropouts._motion import SILENT_DB, Course, sounding
@@ -47,9 +48,9 @@ def in_programme(
         playing = usual[course.programme[track]]
         usual = usual[sounding(course.level_db[track])]
         quiet = float(course.quiet_db[row, track])
-        if not len(playing) or np.quantile(usual, 0.05) > np.median(playing) - _RANGE_DB:
+        if not len(playing) or percentile(usual, 5) > median(playing) - _RANGE_DB:
             continue
-        full = level >= max(quiet + _OVER_QUIET_DB, float(np.median(playing)) - _UNDER_USUAL_DB)
+        full = level >= max(quiet + _OVER_QUIET_DB, float(median(playing)) - _UNDER_USUAL_DB)
         if begins and float(decibels(piece[band, :_ONSET_HOPS].mean())) < level - _ONSET_DB:
             full = False
         if full:
@@ -66,14 +67,14 @@ def breaks_off(history: LevelHistory, course: Course, track: int, entry: int) ->
     playing = usual[course.programme[track]]
     if (
         entry < _LEAST_ENTRIES
-        or np.median(course.level_db[track, entry:]) <= SILENT_DB  # told as zeros already
+        or median(course.level_db[track, entry:]) <= SILENT_DB  # told as zeros already
         or not len(playing)
-        or np.quantile(usual, 0.05) > (np.median(playing) - _RANGE_DB)
+        or percentile(usual, 5) > (median(playing) - _RANGE_DB)
     ):
         return None
     quiet = float(course.quiet_db[0, track])
     level = float(usual[entry - 2 : entry].max())
-    full = level >= max(quiet + _OVER_QUIET_DB, float(np.median(playing)) - _UNDER_USUAL_DB)
+    full = level >= max(quiet + _OVER_QUIET_DB, float(median(playing)) - _UNDER_USUAL_DB)
     return level - quiet if full else None
 
 

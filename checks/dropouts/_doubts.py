@@ -19,6 +19,7 @@ from typing import Final
 
 import numpy as np
 
+from checks._ranks import median
 from checks.dropouts._events import PLACES, Event, EventLog, told_together
 from checks.dropouts._sentences import JUMP, JUMPS, PERHAPS_FOREIGN, PERHAPS_WORD
 from checks.model import CaptureFormat, Finding, Remedy, Verdict
@@ -116,23 +117,33 @@ class Doubts:
         return len(tracks) == 1 and _keeps_time(sorted(event.start for event in events))
 
     def _admit_sounds(self) -> None:
-        """What may be sounds is that on one track of several, or again and again, as notes come."""
+        """What may be sounds is that on one track of several, or again and again, as notes come.
+
+        A track that jumps by its own nature is no witness beside another.
+        """
         if self._sounds.recurs(self._fmt.rate_hz):
             return
         one = 1 if self._fmt.channels > 1 else 0
-        for event in [event for event in self._sounds.events if len(event.tracks) > one]:
-            self._sounds.remove(event)
-            self._take(event)
+        restless = self._restless(*self._unproven.values())
+        for event in list(self._sounds.events):
+            if len(set(event.tracks) - restless) > one:
+                self._sounds.remove(event)
+                self._take(event)
+
+    def _restless(self, *piles: _Pile) -> set[int]:
+        """Tracks on which things come again and again."""
+        often: Counter[int] = Counter()
+        for pile in piles:
+            if pile.recurs(self._fmt.rate_hz):
+                often.update(track for event in pile.events for track in event.tracks)
+        return {track for track, count in often.items() if count > OFTEN}
 
     def _drop_restless(self) -> None:
         """Unproven jumps of tracks on which sounds begin or end at one sample again and again.
 
         Unless nearly all of many tracks show one.
         """
-        if not self._sounds.recurs(self._fmt.rate_hz):
-            return
-        often = Counter(track for event in self._sounds.events for track in event.tracks)
-        restless = {track for track, count in often.items() if count > OFTEN}
+        restless = self._restless(self._sounds)
         for pile in self._unproven.values():
             for event in list(pile.events):
                 if restless.issuperset(event.tracks) and not self._broad(event):
@@ -245,7 +256,7 @@ def _keeps_time(frames: list[int]) -> bool:
     if len(frames) < _CLOCK_JUMPS:
         return False
     gaps = np.diff(np.array(frames, np.float64))
-    beat = float(np.median(gaps))
+    beat = float(median(gaps))
     if beat <= _CLOCK_FRAMES * 4:
         return True
     beats = np.maximum(np.rint(gaps / beat), 1)

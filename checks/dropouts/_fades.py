@@ -16,10 +16,10 @@ from typing import Final
 
 import numpy as np
 
+from checks._ranks import median, percentile
 from checks.dropouts._bands import BODY, HISS, Floats
 from checks.dropouts._floors import LevelHistory
 
-_RESTS: Final = 0.5  # of the entries: the level that a sound has for most of the time
 _FADED_DB: Final = 12.0
 _SETTLED_DB: Final = 3.0
 _FADES_S: Final = 0.15  # a signal that is lost is so within an entry (common practice)
@@ -76,7 +76,7 @@ def faded(sound: Floats, entry_s: float) -> Fade | None:
     count = most[1] - first
     if count * entry_s < _FADES_S:
         return None
-    under_db = float(np.median(over[1, over.shape[1] // 4]))
+    under_db = float(median(over[1, over.shape[1] // 4]))
     return Fade(first, count, under_db >= _DEEP_DB or count * entry_s >= _SLOWLY_S)
 
 
@@ -89,7 +89,8 @@ def _turned_down(over: Floats) -> tuple[int, int] | None:
     above = over > _FADED_DB
     if not above.any(axis=1).all():
         return None
-    usual = [np.quantile(row[high], _RESTS) for row, high in zip(over, above, strict=True)]
+    # the level that a sound has for most of the time
+    usual = [median(row[high]) for row, high in zip(over, above, strict=True)]
     up = (over > np.array(usual)[:, None] - _SETTLED_DB).any(axis=0)
     first = int(np.flatnonzero(up)[-1]) + 1
     down = over.max(axis=0) <= _SETTLED_DB
@@ -117,6 +118,6 @@ def with_the_body(body: Floats, depth: Floats, begin: int, end: int, fall_db: fl
     down = body[begin:end][depth[begin:end] >= 0.5]
     if not len(apart) or not len(down):
         return False
-    rests, usual = np.quantile(body[apart], (0.05, 0.5))
+    rests, usual = percentile(body[apart], (5, 50))
     plays = float((down >= usual - _AS_LOUD_DB).mean())
-    return bool(np.quantile(down, 0.1) < rests - _WITH * fall_db) and plays < _PLAYS_DOWN
+    return bool(percentile(down, 10) < rests - _WITH * fall_db) and plays < _PLAYS_DOWN

@@ -53,8 +53,10 @@ def plateau(levels: Floats, least: int, width_db: float = 1.5) -> float | None:
     close = ordered[least - 1 :] - ordered[: len(ordered) - least + 1] <= width_db
     if not close.any():
         return None
-    first = ordered[int(np.argmax(close))]
-    return float(np.median(ordered[(ordered >= first) & (ordered <= first + width_db)]))
+    first = int(np.argmax(close))
+    stop = int(np.searchsorted(ordered, ordered[first] + width_db, side="right"))
+    middle = ordered[(first + stop - 1) // 2] + ordered[(first + stop) // 2]
+    return float(middle / 2)  # they are in order: no need for a median
 
 
 class LevelHistory:

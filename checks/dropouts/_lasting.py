@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median, percentile
 from checks.dropouts._bands import BODY, EDGE, HISS, Floats
 from checks.dropouts._drops import AGREE_DB, BEFORE, SAME_DB, WINDOW, Drop, floors, steepest
 from checks.dropouts._fades import step_by_step, with_the_body
@@ -191,7 +192,7 @@ def _fall(
         plays = float(course.programme[track, entries[behind]].mean())
         if plays <= PLAYS_ON and begin >= WINDOW:  # before, programme may lie over all windows
             early = low[:HISS, max(0, begin - BEFORE * WINDOW) : begin]
-            body = np.quantile(early, 0.1, axis=1) - np.quantile(low[:HISS, behind], 0.1, axis=1)
+            body = percentile(early, 10, axis=1) - percentile(low[:HISS, behind], 10, axis=1)
             if last == end or body[BODY] >= _FLAT * fall:
                 end = last
                 break
@@ -242,7 +243,7 @@ def _quieter(body: Floats, plays: NDArray[np.bool_], begin: int, end: int) -> fl
     before, after = body[near][plays[near]], body[begin:end][plays[begin:end]]
     if min(len(before), len(after)) < WINDOW:
         return float("nan")
-    return float(np.median(before) - np.median(after))
+    return float(median(before) - median(after))
 
 
 def is_silent(fall: Fall) -> bool:

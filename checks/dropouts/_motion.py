@@ -19,6 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import percentile
 from checks.dropouts._bands import BODY, EDGE, HISS
 from checks.dropouts._breath import rests_or_moves
 from checks.dropouts._floors import LOW_MEAN_DB, LevelHistory, plateau
@@ -131,7 +132,7 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float]
         # Noise stands above a lower noise in every band, and no further in the body of the
         # sound than above it; a chord that is held does so in some bands, most in the body. What
         # is compared are rests: under a clogged head the body goes on, and rests as before.
-        under = np.quantile(mean[:, kept & (np.abs(level - base) < _PLATEAU_DB)], 0.1, axis=1)
+        under = percentile(mean[:, kept & (np.abs(level - base) < _PLATEAU_DB)], 10, axis=1)
         rise = mean - under[:, None]
         over = level - base
         alike = (rise[:HISS] < over + _APART_DB).all(axis=0)
@@ -154,8 +155,8 @@ def _quiet(low: Floats, level: Floats, hiss: Floats) -> Floats:
     """Body and edge of each track when nobody plays, as far as it can be known."""
     quiet, least = np.empty((2, len(hiss))), np.empty(len(hiss))
     for track, heard in enumerate(sounding(level)):
-        quiet[:, track] = np.quantile(low[[BODY, EDGE], track][:, heard], 0.1, axis=1) - LOW_MEAN_DB
-        least[track] = np.quantile(level[track, heard], 0.05)
+        quiet[:, track] = percentile(low[[BODY, EDGE], track][:, heard], 10, axis=1) - LOW_MEAN_DB
+        least[track] = percentile(level[track, heard], 5)
     floor = np.where(np.isfinite(hiss), hiss, least)
     # Where somebody always plays, the quietest is programme: hiss in the body is not much more
     # than hiss above it, whatever hum and rumble add.

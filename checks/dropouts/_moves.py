@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 
+from checks._ranks import median
 from checks.dropouts._causes import FAILS, FITS, OFFSETS, goes_on
 from checks.dropouts._junction import ORDER
 from checks.dropouts._predict import Floats, fitted, floor_of
@@ -119,7 +120,7 @@ def _in_place(tracks: list[Floats], frame: int, goes: dict[int, int]) -> tuple[f
             goes_on(past, later[o:], whitening, floor) for o in offsets
         ]
     gains = ORDER * (beside - here)
-    return float(gains.min()), float(np.median(gains))
+    return float(gains.min()), float(median(gains))
 
 
 def _own(x: Floats, frame: int) -> float:

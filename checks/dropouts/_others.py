@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from checks._ranks import median
 from checks.dropouts._bands import HISS, Floats
 from checks.dropouts._breath import heard_as_hiss, never_again
 from checks.dropouts._floors import LOW_MEAN_DB, LevelHistory
@@ -85,7 +86,7 @@ def _shared(fall: Fall, history: LevelHistory, tracks: Sequence[int]) -> bool:
     heard = np.isfinite(fall.after[HISS:])
     if not low.shape[2]:
         return False
-    least = np.median(low, axis=2)[heard] - fall.after[HISS:][heard, None]
+    least = median(low, axis=2)[heard] - fall.after[HISS:][heard, None]
     return 2 * int(np.count_nonzero(least.mean(axis=0) < _LIKE_OTHERS_DB)) > len(others)
 
 

@@ -28,6 +28,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median
 from checks.block import BLOCK_FRAMES, Block, Workspace, counted
 from checks.dropouts import _edges, _predict
 from checks.dropouts._events import Event, EventLog, told_together
@@ -325,7 +326,7 @@ class RepeatsPart:
             self._apart(match, match.start - _BESIDE, match.start),
             self._apart(match, match.stop, match.stop + _BESIDE),
         )
-        medians = [float(np.median(side)) for side in sides]
+        medians = [float(median(side)) for side in sides]
         known = any(
             track == match.track and abs(lag - match.lag) <= 1 for track, lag in self._played
         )

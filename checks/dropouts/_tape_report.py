@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from checks._ranks import median
 from checks.dropouts._bands import HISS, FilterBank, Floats
 from checks.dropouts._contact import Candidate
 from checks.dropouts._cuts import broken_off, in_programme
@@ -394,7 +395,5 @@ class TapeReport:
     def _electronics(self, fall: Fall, way: Course) -> bool:
         """Whether a fall ends at the floor of the electronics, as heard without tape, or below."""
         standing = ~way.running & way.low[fall.track]
-        if standing.any():
-            bare = float(np.median(way.level_db[fall.track, standing]))
-            return fall.after_db <= bare + _ELECTRONICS_DB
-        return is_silent(fall)
+        bare_db: float = median(way.level_db[fall.track, standing])  # NaN where it never stands
+        return fall.after_db <= bare_db + _ELECTRONICS_DB if standing.any() else is_silent(fall)

@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import percentile
 from checks.lineup._demod import droop
 
 POLES_HZ: Final = (0.580, 0.602, 0.691, 11.814)
@@ -48,7 +49,7 @@ def deviation_percent(turned: NDArray[Any], step_s: float, tone_hz: float) -> ND
 
 def two_sigma(values: NDArray[np.float64]) -> float:
     """What the magnitudes exceed 5 % of the time."""
-    return float(np.percentile(np.abs(values), EXCEEDED)) if len(values) else 0.0
+    return float(percentile(np.abs(values), EXCEEDED)) if len(values) else 0.0
 
 
 def weighted(deviation: NDArray[np.float64], step_s: float, window_s: float) -> (

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median
 from checks.lineup._lineup import Lineup, Meant, cents
 from checks.lineup._nominal import OFF_SHEET, nearest
 from checks.model import Finding, Remedy, Value, Verdict, rounded
@@ -79,7 +80,7 @@ def told(lineup: Lineup, sheet: Sheet) -> list[Finding]:
 def _middle(lineup: Lineup, values: NDArray[np.float64]) -> float:
     known = values[list(lineup.judged)]
     known = known[np.isfinite(known)]
-    return float(np.median(known)) if len(known) else float("nan")
+    return float(median(known)) if len(known) else float("nan")
 
 
 def flutter(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median
 from checks.lineup._equalisation import likely_mistakes
 from checks.lineup._judge import _finding, _middle, spoken, verdict_of
 from checks.lineup._lineup import Lineup, Meant
@@ -192,7 +193,7 @@ def _lost(lineup: Lineup, meant: Meant) -> NDArray[np.bool_]:
     ]
     if not holding:
         return ~np.isfinite(levels)
-    return ~np.isfinite(levels) | (levels < float(np.median(holding)) - LOST_DB)
+    return ~np.isfinite(levels) | (levels < float(median(holding)) - LOST_DB)
 
 
 def _kept(lineup: Lineup, meant: Meant, values: NDArray[np.float64]) -> NDArray[np.float64]:

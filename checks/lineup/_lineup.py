@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median
 from checks.lineup._azimuth import Delay, Tilt, delay_of, delay_of_angle_s, tilt_of
 from checks.lineup._nominal import nominal_hz, sheet_tone, step_db
 from checks.lineup._tone import Tone
@@ -100,8 +101,8 @@ class Lineup:
         first = int(np.argmax(sizes))
         apart = [n for k, n in enumerate(sizes) if k >= ends[first] or ends[k] <= first]
         if (sizes[first] < 2 and len(known) > 1) or sizes[first] <= max(apart, default=0):
-            return float(np.median(known)), 0
-        middle = float(np.median(known[first : ends[first]]))
+            return float(median(known)), 0
+        middle = float(median(known[first : ends[first]]))
         return middle, int(np.count_nonzero(np.abs(known - middle) <= self.level_db))
 
     def response_db(self, meant: Meant) -> NDArray[np.float64] | None:
@@ -137,8 +138,8 @@ def gather(tones: list[Tone], sheet: Sheet, judged: list[int], channels: int) ->
         judged=tuple(judged),
         delays=delays,
         tilt=_tilt(delays, judged, sheet),
-        speed_ratio=float(np.median([ratio for ratio, _ in ratios])) if ratios else None,
-        off_tape=not beside or float(np.median(beside)) > TAPE_NOISE_DB,
+        speed_ratio=float(median([ratio for ratio, _ in ratios])) if ratios else None,
+        off_tape=not beside or float(median(beside)) > TAPE_NOISE_DB,
         level_db=sheet.lineup.level_db,
     )
 
@@ -165,7 +166,7 @@ def _levels(tone: Tone) -> NDArray[np.float64]:
 def _median(levels: NDArray[np.float64], judged: list[int]) -> float | None:
     known = levels[judged]
     known = known[np.isfinite(known)]
-    return float(np.median(known)) if len(known) else None
+    return float(median(known)) if len(known) else None
 
 
 def _reference_track(tones: list[Tone], sheet: Sheet, judged: list[int]) -> int:

@@ -11,8 +11,7 @@ from __future__ import annotations
 
 from typing import Final
 
-import numpy as np
-
+from checks._ranks import median
 from checks.lineup._limits import LineupLimits
 from checks.lineup._nominal import nominal_hz
 from checks.lineup._tone import Tone
@@ -48,16 +47,16 @@ def is_lineup_tone(
     holding = [tone.tracks[k] for k in judged if tone.tracks[k].holds]
     if len(holding) < max(1, limits.tracks_share * len(judged)):
         return False
-    level = dbfs_peak(float(np.median([t.amplitude for t in holding])))
+    level = dbfs_peak(float(median([t.amplitude for t in holding])))
     if not limits.min_level_dbfs <= level <= TOP_DBFS:
         return False
-    swing = float(np.median([t.swing_db for t in holding]))
+    swing = float(median([t.swing_db for t in holding]))
     if swing > (SWING_HIGH_DB if tone.hz >= HIGH_HZ else SWING_DB):
         return False
     told = [t.distortion_percent for t in holding if t.distortion_percent is not None]
     usual = nominal_hz(tone.hz, sheet.lineup) is not None
     most = HARMONICS_PERCENT if usual or declared else HARMONICS_UNUSUAL_PERCENT
-    if told and float(np.median(told)) > most:
+    if told and float(median(told)) > most:
         return False
     if tone.drift_percent > DRIFT_PERCENT:
         return False
@@ -97,7 +96,7 @@ def _of_mains(tone: Tone) -> bool:
 
 def _level_dbfs(tone: Tone) -> float:
     """Of the median track that has it."""
-    return dbfs_peak(float(np.median([t.amplitude for t in tone.tracks if t.holds])))
+    return dbfs_peak(float(median([t.amplitude for t in tone.tracks if t.holds])))
 
 
 def _continues(before: Tone, after: Tone, rate_hz: int) -> bool:

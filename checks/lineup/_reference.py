@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median
 from checks.lineup._run import Run
 
 CARRIER_HZ: Final = (300.0, 1200.0)
@@ -48,7 +49,7 @@ def shifts(
         return none
     turns = (rows[:, 1:] * rows[:, :-1].conj()).sum(axis=0)  # the tracks' phases cancel
     offset = np.angle(turns) / (2 * np.pi * step_s)
-    away = (offset - np.median(offset)) / hz
+    away = (offset - median(offset)) / hz
     up = away > SHIFT[0] / 2
     share = float(up.mean())
     if not SHARE[0] / 2 <= share <= SHARE[1]:
@@ -58,10 +59,10 @@ def shifts(
     if len(starts) < 3:
         return none
     gaps = np.diff(starts) * step_s
-    period = float(np.median(gaps))
+    period = float(median(gaps))
     if not PERIOD_S[0] <= period <= PERIOD_S[1] or np.abs(gaps - period).max() > EVEN * period:
         return none
-    height = float(np.median([away[s : s + int(0.05 / step_s) + 1].max() for s in starts]))
+    height = float(median([away[s : s + int(0.05 / step_s) + 1].max() for s in starts]))
     if not SHIFT[0] <= height <= SHIFT[1]:
         return none
     touched = np.concatenate((up, [False])) | np.concatenate(([False], up))

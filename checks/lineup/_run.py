@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median
 from checks._spectra import BLACKMAN_HARRIS, Window, cosine_window, squared_bins
 from checks.block import BLOCK_FRAMES, Block
 from checks.lineup._demod import Demodulator, hop_frames, image_hops, smoothed
@@ -283,7 +284,7 @@ def beside(samples: NDArray[np.float32], hz: float, rate_hz: int) -> NDArray[np.
             if middle + wide >= len(power) or (number > 1 and hz / bin_hz < 2 * reach):
                 continue
             part = power[max(middle - wide, 0) : middle + wide + 1]
-            noise = np.median(power[max(middle - 3 * wide, 0) : middle + 3 * wide + 1])
+            noise = median(power[max(middle - 3 * wide, 0) : middle + 3 * wide + 1])
             over = len(part) * float(noise) / MEDIAN_OF_NOISE if number > 1 else 0.0
             out[k, column] = max(float(part.sum()) - over, 0.0)
             part[:] = over / len(part)

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median
 from checks.lineup._demod import smoothed
 
 LEVEL_S: Final = 0.2  # to either side of a border, over which levels are compared
@@ -87,8 +88,8 @@ def _edge(calm: NDArray[np.float64], border: int, wide: int) -> int:
     """The value nearest to ``border`` at which the amplitude is halfway between both sides."""
     half = wide // 2
     quarter = half // 2
-    low = float(np.median(calm[max(border - wide, 0) : max(border - quarter, 1)]))
-    high = float(np.median(calm[min(border + quarter, len(calm) - 1) : border + wide]))
+    low = float(median(calm[max(border - wide, 0) : max(border - quarter, 1)]))
+    high = float(median(calm[min(border + quarter, len(calm) - 1) : border + wide]))
     middle = (10 ** (low / 20) + 10 ** (high / 20)) / 2
     part = 10 ** (calm[max(border - half, 0) : border + half] / 20)
     over = part >= middle
@@ -104,4 +105,4 @@ def running_median(x: NDArray[np.float64], width: int) -> NDArray[np.float64]:
     if width <= 1:
         return x
     padded = np.pad(x, width // 2, mode="edge")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
+    return np.asarray(median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))

@@ -15,6 +15,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import percentile
 from checks.lineup._demod import droop, smoothed
 from checks.lineup._flutter import LEAST_S, deviation_percent, two_sigma, weighted
 from checks.lineup._reference import shifts
@@ -197,7 +198,7 @@ def _momentary(common: NDArray[np.complex128], step_s: float) -> NDArray[np.floa
 def _drift_percent(common: NDArray[np.complex128], step_s: float, hz: float) -> float:
     turns = _parts(common[1:] * common[:-1].conj(), max(int(STEADY_S / step_s), 1))
     moves = np.angle(turns) / (2 * np.pi * step_s)
-    low, high = np.percentile(moves, (5, 95))  # a click is no drift
+    low, high = percentile(moves, (5, 95))  # a click is no drift
     return float(high - low) * 100.0 / hz
 
 
@@ -224,8 +225,8 @@ def _track(
     phase = float(np.angle(total)) if there and abs(total) > 0 else float("nan")
     width = max(int(STEADY_S / step_s), 1)
     levels = _parts(size, width)
-    swing = 20 * np.log10(max(np.percentile(levels, 95), 1e-30) / max(
-        np.percentile(levels, 5), 1e-30)) if there else 0.0  # fmt: skip
+    swing = 20 * np.log10(max(percentile(levels, 95), 1e-30) / max(
+        percentile(levels, 5), 1e-30)) if there else 0.0  # fmt: skip
     away = np.angle(_parts(turned, width) * np.exp(-1j * phase)) if there else np.zeros(1)
     rough = np.sqrt(float(np.mean(np.abs(np.diff(turned)) ** 2)) / 4)
     sigma = rough / max(abs(total) / len(turned), 1e-30) / np.sqrt(len(turned))
@@ -239,7 +240,7 @@ def _track(
     holds = False
     if len(looks) and there:
         # a click, or a jump of a reference tone, in one look is not what stands beside the tone
-        mean = np.percentile(looks.astype(np.float64), 50 if still.all() else 25, axis=0)
+        mean = percentile(looks.astype(np.float64), 50 if still.all() else 25, axis=0)
         tone, second, third, rest = mean
         harmonics = np.nansum((second, third))
         tone = power / 2  # the window's own measure of it is only used where they are compared

@@ -26,6 +26,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median, percentile
 from checks.tracks._low import LowRate
 from checks.tracks._quiet import QuietWindows
 
@@ -122,7 +123,7 @@ class HumFinder:
         spectra, _ = self._long.kept(track)
         if not len(spectra):
             return None
-        floor = np.percentile(spectra.astype(np.float64), _PERCENT, axis=0)
+        floor = percentile(spectra.astype(np.float64), _PERCENT, axis=0)
         return self._row(track, self._long.step_hz, spectra, floor, mains, tolerance_percent)
 
     def _in_rests(self, track: int, mains: float, tolerance_percent: float) -> Hum | None:
@@ -135,7 +136,7 @@ class HumFinder:
             self._low.rate_hz
         ):
             return None
-        floor = np.median(spectra.astype(np.float64), axis=0)
+        floor = median(spectra.astype(np.float64), axis=0)
         hum = self._row(track, self._rest.step_hz, spectra, floor, mains, tolerance_percent)
         if hum is None or len(hum.harmonics) < 2 or hum.steady_share < _RESTS_SHARE:
             return None
@@ -190,7 +191,7 @@ class HumFinder:
             return False
         places = [round(hz / self._gap.step_hz) for hz in lines_hz]
         there = np.sum([_line_power(spectra, place) for place in places], axis=0)
-        return float(np.percentile(there, _GAPS_PERCENT)) < power * 10 ** (-_MISSING_DB / 10)
+        return float(percentile(there, _GAPS_PERCENT)) < power * 10 ** (-_MISSING_DB / 10)
 
 
 def _line(
@@ -211,7 +212,7 @@ def _line(
     if abs(found - hz) > slack + 0.1 * step_hz:
         return None
     around = np.concatenate((floor[max(place - 14, 0) : place - 3], floor[place + 4 : place + 15]))
-    clear_db = 10 * math.log10(floor[place] / max(float(np.median(around)), 1e-30))
+    clear_db = 10 * math.log10(floor[place] / max(float(median(around)), 1e-30))
     if clear_db < _CLEAR_DB:
         return None
     return found, float(_line_power(floor[None, :], place)[0]), clear_db, place
@@ -232,7 +233,7 @@ def _is_rhythm(floor: NDArray[np.float64], step_hz: float, places: list[int]) ->
         above = floor[np.minimum(place + apart, len(floor) - 1)]
         lower = np.minimum(floor[place - apart], above)
         near = floor[max(place - reach, 1) : place + reach + 1]
-        ground = float(np.percentile(near, 20)) * 10 ** (_BESIDE_OVER_DB / 10)
+        ground = float(percentile(near, 20)) * 10 ** (_BESIDE_OVER_DB / 10)
         beside += lower >= max(floor[place] * 10 ** (-_BESIDE_DB / 10), ground)
     return bool(np.any(beside >= wanted))
 

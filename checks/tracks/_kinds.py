@@ -16,6 +16,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median, percentile
+
 _SHARE: Final = 0.8  # own choice: of the stretches with a signal
 _BIT_RATES: Final = (500.0, 10_000.0)  # bits a second: 24 to 30 frames of 80 bits, and varispeed
 _TONE_SHARE: Final = 0.98  # of the energy in one line
@@ -26,7 +28,7 @@ def is_timecode(x: NDArray[np.float32], rate_hz: float) -> bool:
     """Whether stretches of one track, (stretches, samples), hold a biphase code."""
     crests = _crests(x)
     # a square wave with soft edges, and some overshoot behind filters, stays below 2.5
-    if np.isnan(crests).all() or float(np.nanmedian(crests)) > 2.5:
+    if np.isnan(crests).all() or float(median(crests[~np.isnan(crests)])) > 2.5:
         return False
     verdicts = [_biphase(row, rate_hz) for row in x[~np.isnan(crests)]]
     return float(np.mean(verdicts)) >= _SHARE
@@ -53,8 +55,8 @@ def _biphase(row: NDArray[np.float32], rate_hz: float) -> bool:
     before, after = loud[turns], loud[turns + 1]
     place = before + x[before] / (x[before] - x[after]) * (after - before)
     lengths = np.diff(place)
-    half = float(np.percentile(lengths, 10))
-    half = float(np.median(lengths[lengths < 1.4 * half]))
+    half = float(percentile(lengths, 10))
+    half = float(median(lengths[lengths < 1.4 * half]))
     short = np.abs(lengths / half - 1) < 0.3
     long = np.abs(lengths / half - 2) < 0.4
     if np.mean(short | long) < 0.97 or min(short.mean(), long.mean()) < 0.05:
@@ -70,7 +72,9 @@ def pilot_hz(x: NDArray[np.float32], rate_hz: float) -> float | None:
     """Frequency of the steady line that is all a track carries, (stretches, samples)."""
     crests = _crests(x)
     speaking = ~np.isnan(crests)
-    if speaking.sum() < _ENOUGH or float(np.nanmedian(crests)) > 2.0:  # a sine has 1.41
+    if (
+        speaking.sum() < _ENOUGH or float(median(crests[~np.isnan(crests)])) > 2.0
+    ):  # a sine has 1.41
         return None
     window = np.hanning(x.shape[1]).astype(np.float32)
     tops, sizes = [], []
@@ -85,9 +89,9 @@ def pilot_hz(x: NDArray[np.float32], rate_hz: float) -> float | None:
         tops.append(centre if held >= _TONE_SHARE * power.sum() else -1.0)
     if len(tops) < max(_ENOUGH, _SHARE * len(x)):
         return None
-    middle = float(np.median(tops))
+    middle = float(median(tops))
     alike = np.abs(np.array(tops) - middle) <= max(0.3, 0.01 * middle)
-    level = np.array(sizes) / np.median(sizes)
+    level = np.array(sizes) / median(sizes)
     alike &= (level > 0.5) & (level < 2.0)
     if middle <= 0 or float(np.mean(alike)) < 0.9:
         return None

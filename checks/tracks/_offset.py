@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median
 from checks.block import BLOCK_FRAMES, Block
 
 _PIECES: Final = 8
@@ -74,7 +75,7 @@ class Offset:
         edges = np.arange(_PIECES + 1) * units // _PIECES
         pieces = np.add.reduceat(self._sums[:units], edges[:-1], axis=0)
         pieces /= (np.diff(edges) * self._unit)[:, None]
-        usual = np.median(self._sums[:units], axis=0) / self._unit
+        usual = median(self._sums[:units], axis=0) / self._unit
         pieces = np.vstack((pieces, usual))
         mean = self.means()
         return np.asarray((pieces * np.sign(mean) >= _SHARE * np.abs(mean)).all(axis=0))

@@ -27,6 +27,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import percentile
 from checks.tracks._segments import LENGTH, Segments
 
 _PEAK: Final = 0.25  # share of agreeing bins from which a delay is taken for found; chance: 0.03
@@ -264,7 +265,7 @@ def _explained(
         heard_correlation=heard,
         residual_dbfs=_db(2 * float(cells[:, 1:].sum(dtype=np.float64)) / len(whole)),
         own_share=float(own.sum() / spoken.sum()) if spoken.any() else 1.0,
-        quiet_dbfs=_db(2 * float(np.percentile(levels, 10))) if len(levels) else None,
+        quiet_dbfs=_db(2 * float(percentile(levels, 10))) if len(levels) else None,
     )
     residual_db = _db(left / total) if total > 0 else None
     if lag is None:

@@ -23,6 +23,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median, percentile
 from checks.model import dbfs_rms
 from checks.tracks._levels import Levels
 
@@ -117,10 +118,10 @@ def _hiss_of_others(
     programme seldom covers all three at once, hiss does. None where they show no hiss above it.
     """
     stored = levels.stored.astype(np.float64)
-    own = np.median(stored[:, track], axis=0)
+    own = median(stored[:, track], axis=0)
     others = [t for t in range(len(constant)) if t != track and not constant[t]]
     above = stored[:, others] - own
-    above = above[:, np.percentile(above.min(axis=2), 75, axis=0) > _APART_DB]
+    above = above[:, percentile(above.min(axis=2), 75, axis=0) > _APART_DB]
     if len(stored) < _PARTS or not above.shape[1]:
         return None
     lowest = above.min(axis=1)  # of the others, (parts, bands)
@@ -138,7 +139,7 @@ def _hiss_of_others(
     if not enough.any():
         return _floors_alike(stored[:, others] - own, margin_db)
     first = int(np.argmax(np.where(enough, within, 0)))
-    bands = np.median(lowest[first : first + int(within[first])], axis=0)
+    bands = median(lowest[first : first + int(within[first])], axis=0)
     return _as_hiss(bands, margin_db)
 
 
@@ -149,14 +150,14 @@ def _floors_alike(above: NDArray[np.float64], margin_db: float) -> float | None:
         above: (parts, tracks, bands), dB over the track that never moves.
     """
     whole = above.mean(axis=2)
-    low, floor, high = np.percentile(whole, (2, 5, 10), axis=0)
+    low, floor, high = percentile(whole, (2, 5, 10), axis=0)
     steady = high - low <= _STEADY_DB
     if np.count_nonzero(steady) < max(_FLOORS, _MOST * len(steady)):
         return None
-    near, far = np.percentile(floor[steady], (25, 75))
+    near, far = percentile(floor[steady], (25, 75))
     if near < margin_db or far - near > _ALIKE_DB:
         return None
-    return _as_hiss(np.median(np.percentile(above[:, steady], 5, axis=0), axis=0), margin_db)
+    return _as_hiss(median(percentile(above[:, steady], 5, axis=0), axis=0), margin_db)
 
 
 def _as_hiss(bands: NDArray[np.float64], margin_db: float) -> float | None:

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from checks._ranks import median
 from checks._spectra import decibels
 from checks.ultrasonic._collect import TrackSpectrum
 from checks.ultrasonic._points import BandLayout
@@ -89,7 +90,7 @@ def _no_overtones(lines: list[Line]) -> list[Line]:
     if len(lines) < LEAST_OVERTONES:
         return lines
     steps = np.diff([line.hz for line in lines])
-    base = np.median(np.sort(steps)[: max(len(steps) // 3, 1)])
+    base = median(np.sort(steps)[: max(len(steps) // 3, 1)])
     times = steps / base
     even = (np.abs(times - np.rint(times)) <= 0.12) & (times < 8)
     if base > LARGEST_STEP_HZ or even.mean() < 0.8:
@@ -100,7 +101,7 @@ def _no_overtones(lines: list[Line]) -> list[Line]:
 
 def _sides(levels: NDArray[np.float64], first: int, last: int) -> NDArray[np.float64]:
     """The higher of the medians on both sides of each bin from ``first`` to before ``last``."""
-    medians = np.median(sliding_window_view(levels, SIDE_BINS), axis=1)
+    medians = median(sliding_window_view(levels, SIDE_BINS), axis=1)
     reach = REACH_BINS + 1
     low = medians[first - reach - SIDE_BINS + 1 : last - reach - SIDE_BINS + 1]
     high = medians[first + reach : last + reach]
@@ -112,7 +113,7 @@ def _beside(values: NDArray[np.float64], peak: int) -> tuple[NDArray[Any], NDArr
     reach = REACH_BINS + 1
     low = values[..., peak - reach - SIDE_BINS + 1 : peak - reach + 1]
     high = values[..., peak + reach : peak + reach + SIDE_BINS]
-    return np.median(low, axis=-1), np.median(high, axis=-1)
+    return median(low, axis=-1), median(high, axis=-1)
 
 
 def _steady(each: NDArray[np.float64], peak: int) -> bool:

@@ -18,6 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median
 from checks.ultrasonic._points import PointStore
 
 PREFERRED_RATES_HZ: Final = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)  # AES5, multiples
@@ -92,7 +93,7 @@ class Mirror:
         down = np.rint(2 * half / self._bin_hz - up).astype(np.intp) + shift
         a, b = (detail[:, np.searchsorted(self._bins, bins)] for bins in (up, down))
         spread = np.sqrt(np.square(a).mean(axis=0) * np.square(b).mean(axis=0))
-        return float(np.median((a * b).mean(axis=0) / np.maximum(spread, 1e-9)))
+        return float(median((a * b).mean(axis=0) / np.maximum(spread, 1e-9)))
 
 
 def _detail(rows: NDArray[np.float32]) -> NDArray[np.float32]:

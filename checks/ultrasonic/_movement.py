@@ -19,6 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median, percentile
 from checks._spectra import decibels
 from checks.measures import BandLine
 from checks.model import rounded
@@ -92,32 +93,32 @@ def movement(track: TrackSpectrum, clear: NDArray[np.bool_]) -> Movement | None:
     """
     if len(track.programme) < ENOUGH:
         return None
-    low, high = np.percentile(track.programme, USUAL)
+    low, high = percentile(track.programme, USUAL)
     usual = (track.programme >= low) & (track.programme <= high)
-    reference = np.median(track.levels[usual], axis=0)
+    reference = median(track.levels[usual], axis=0)
     deviation = 4.34 * np.sqrt(1.5 / track.layout.bins)  # of one segment: chi-squared, Hann
     contrast = np.full(track.layout.count, -np.inf)
     doubt = np.zeros(track.layout.count)
-    for percentile in LOUD:
-        loud = track.programme >= np.percentile(track.programme, percentile)
-        if loud.sum() < LEAST_LOUD and percentile != LOUD[0]:
+    for percent in LOUD:
+        loud = track.programme >= percentile(track.programme, percent)
+        if loud.sum() < LEAST_LOUD and percent != LOUD[0]:
             continue
-        found = np.median(track.levels[loud], axis=0) - reference
+        found = median(track.levels[loud], axis=0) - reference
         # A median of n normal deviates wanders by 1.25 / sqrt(n) of one.
         error = 1.25 * deviation * np.sqrt(1.0 / loud.sum() + 1.0 / usual.sum())
         better = found - 4.0 * error > contrast - 4.0 * doubt
         contrast, doubt = np.where(better, found, contrast), np.where(better, error, doubt)
     loudest = reference + contrast
-    peaks = np.percentile(track.levels, LOUD[1], axis=0) - np.median(track.levels, axis=0)
+    peaks = percentile(track.levels, LOUD[1], axis=0) - median(track.levels, axis=0)
     moves = contrast >= np.maximum(MOVES_DB, 4.0 * doubt)
     moves |= _correlates(track, clear)
     moves |= peaks >= 1.88 * 1.5 * deviation + STANDS_DB  # 1.88: the normal 97th percentile
     moves &= clear & (loudest > QUIETER_THAN_ANY_DBFS_HZ)
     with np.errstate(divide="ignore"):
         excess = 10.0 * np.log10(np.maximum(10.0 ** (loudest / 10) - 10.0 ** (reference / 10), 0))
-    lift = np.median(track.programme[track.programme >= np.percentile(track.programme, LOUD[0])])
+    lift = median(track.programme[track.programme >= percentile(track.programme, LOUD[0])])
     return Movement(
-        lift_db=float(lift - np.median(track.programme[usual])),
+        lift_db=float(lift - median(track.programme[usual])),
         usual=reference,
         contrast_db=contrast,
         doubt_db=doubt,
@@ -129,7 +130,7 @@ def movement(track: TrackSpectrum, clear: NDArray[np.bool_]) -> Movement | None:
 
 def _correlates(track: TrackSpectrum, clear: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """(bands,): whether the level of the bands around each correlates with the programme's."""
-    loud = track.programme >= np.percentile(track.programme, USUAL[0])
+    loud = track.programme >= percentile(track.programme, USUAL[0])
     power = track.power[loud] * np.where(clear, np.diff(track.layout.edges_hz), 0.0)
     count = power.shape[1] - POOL + 1
     pooled = sum(power[:, k : k + count] for k in range(POOL))
@@ -243,8 +244,8 @@ def report_bands(track: TrackSpectrum, clear: NDArray[np.bool_]) -> tuple[BandLi
     moved = correlation = np.full(len(bands), np.nan)
     if len(track.programme) >= ENOUGH:
         series = decibels(track.power @ weights)
-        moved = np.subtract(*np.percentile(series, (95, 10), axis=0))
-        loud = track.programme >= np.percentile(track.programme, USUAL[0])
+        moved = np.subtract(*percentile(series, (95, 10), axis=0))
+        loud = track.programme >= percentile(track.programme, USUAL[0])
         correlation = _correlation(series[loud], track.programme[loud])
     seen = (covered > 0) & (track.segments > 0)
     return tuple(
@@ -269,4 +270,4 @@ def _correlation(series: NDArray[np.float64], heard: NDArray[np.float64]) -> NDA
 
 
 def _median(values: NDArray[np.float64], where: NDArray[np.bool_]) -> float:
-    return float(np.median(values[where])) if where.any() else -np.inf
+    return float(median(values[where])) if where.any() else -np.inf

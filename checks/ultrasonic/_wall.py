@@ -25,6 +25,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median, percentile
 from checks._spectra import decibels
 from checks.ultrasonic._collect import TrackSpectrum
 from checks.ultrasonic._mirror import LOWER_RATE, PREFERRED_RATES_HZ
@@ -95,9 +96,7 @@ def find_wall(
     """
     if clear.sum() < LEAST_BANDS:
         return None
-    lower, floor = np.percentile(
-        track.levels[:, clear], (LOWER_PERCENTILE, FLOOR_PERCENTILE), axis=0
-    )
+    lower, floor = percentile(track.levels[:, clear], (LOWER_PERCENTILE, FLOOR_PERCENTILE), axis=0)
     centres = track.layout.centre_hz[clear]
     # A mean of so many Hann bins has a level of this deviation (chi-squared, ENBW 1.5 bins);
     # the third and the tenth percentile of a normal deviate lie 0.60 deviations apart.
@@ -111,11 +110,11 @@ def find_wall(
         above = (centres >= edge * BESIDE) & (centres <= min(edge * FAR, 0.49 * rate_hz))
         if below.sum() < 2 or above.sum() < 2:
             continue
-        passed, stopped = float(np.median(floor[below])), float(np.median(floor[above]))
+        passed, stopped = float(median(floor[below])), float(median(floor[above]))
         if passed - stopped < min_depth_db:
             continue
-        spread = np.median(floor[below] - lower[below])
-        usual = np.median(usual_spread[below])
+        spread = median(floor[below] - lower[below])
+        usual = median(usual_spread[below])
         still = len(track.levels) >= STILL_POINTS and STILL[0] * usual <= spread <= usual + STILL[1]
         if (not still and stopped > EMPTY_DBFS_HZ) or not _is_noise(track, edge):
             continue
@@ -137,7 +136,7 @@ def _half_way(centres: NDArray[np.float64], floor: NDArray[np.float64], hz: floa
     while True:
         below = (centres >= hz / FAR) & (centres <= hz / BESIDE)
         start = int(np.argmax(below))
-        lower = _falls_to(centres[start:], floor[start:], float(np.median(floor[below])) - 6.0)
+        lower = _falls_to(centres[start:], floor[start:], float(median(floor[below])) - 6.0)
         if below.sum() < 2 or not centres[start] < lower < hz:
             return hz
         hz = lower
@@ -147,7 +146,7 @@ def _is_noise(track: TrackSpectrum, edge_hz: float) -> bool:
     """Whether what lies below an edge in the quietest moments is noise, not overtones alone."""
     low, high = (int(edge_hz / ratio / track.bin_hz) for ratio in (FAR, BESIDE))
     levels = decibels(track.quiet).mean(axis=0)[low:high]
-    return bool(10.0 * np.log10(np.mean(10.0 ** (levels / 10))) - np.median(levels) <= PEAKY_DB)
+    return bool(10.0 * np.log10(np.mean(10.0 ** (levels / 10))) - median(levels) <= PEAKY_DB)
 
 
 def _measured(
