@@ -47,6 +47,7 @@ class Candidate:
         start, hops: place, in hops from the start of the capture.
         inner: hops of the part that speaks most clearly, over which ``level`` is the mean.
         level, before, after: (tracks, bands), there and beside the place.
+        midst: of the own track in the middle of it, clear of the slopes, (bands,).
         silent: whether a hop held nothing at all: a digital matter, not the tape's.
     """
 
@@ -57,6 +58,7 @@ class Candidate:
     level: Floats
     before: Floats
     after: Floats
+    midst: Floats
     silent: bool
 
 
@@ -218,6 +220,7 @@ def _measured(
         return None
     core, width = _deepest(course[a - begin : b - begin])
     inner = energies[:, :, a + core : a + core + width]
+    slope = width // 4
     return Candidate(
         track=track,
         start=a,
@@ -226,6 +229,7 @@ def _measured(
         level=inner.mean(axis=2).T,
         before=before.mean(axis=2).T,
         after=after.mean(axis=2).T,
+        midst=inner[:, track, slope : width - slope].mean(axis=1),
         silent=bool((energies[:, track, a:b].max(axis=0) <= 0).any()),
     )
 

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks.dropouts._bands import BODY, EDGE, HISS, FilterBank, Floats
 from checks.dropouts._contact import Candidate, evidence
@@ -45,6 +46,7 @@ _LIMITER: Final = 0.5  # of it, where too little is seen: what ducks with the bo
 _BESIDE_DB: Final = 2.5  # from the hiss: steady beside the lift
 _MARGIN_DB: Final = 2.0  # by which chance may deepen one band's fall
 _SIDES_DB: Final = -4.0  # from the hiss: less beside a lift, and it does not begin at the hiss
+_APART_DB: Final = 5.0  # over noise, which then hides less than 2 dB of a fall
 _PLAYS_DB: Final = 8.0  # over the quietest: the body plays
 
 
@@ -122,12 +124,19 @@ class Judge:
         even = fall_db >= _FLOOR_DB[1] and bool(
             (np.abs(loss[usable] - fall_db) <= _EVEN * fall_db).all()
         )
-        flat = self._flat(loss, fall_db, beside - hiss)
+        midst = decibels(c.midst)
+        tilt = self._bank.frequencies_hz / self._bank.frequencies_hz[BODY]
+        told = _as_the_body(beside - midst, midst - float(midst[fell].max()), tilt)
+        # Hiss that fell to the amplifier's noise says nothing of what fell.
+        flat = not _FLOOR_DB[0] < fall_db < _FLOOR_DB[1] and bool(
+            (np.abs(loss[:HISS] - fall_db) <= _FLAT * fall_db).all()
+        )
         flat = flat or (even and (sides < _SIDES_DB or loss[BODY] > _SHARE * fall_db))
+        flat = flat if told is None else told
         least = self._limits.level_dip_db if flat else self._limits.contact_loss_db
         if nats < _PROOF or fall_db < least:
             return None
-        plays_on = bool(played and level[BODY] > quiet[BODY] + _PLAYS_DB and not flat)
+        plays_on = bool(played and level[BODY] > quiet[BODY] + _PLAYS_DB)
         steady = all(abs(float(beside[b] - hiss[b])) < _BESIDE_DB for b in fell)
         if not self._hiss.of_tape(c.track, first, last, hiss, fell):
             return None
@@ -175,16 +184,6 @@ class Judge:
             best = max(best, (nats, -10.0 * float(np.log10(ratio))))
         return best
 
-    def _flat(self, loss: Floats, fall_db: float, over: Floats) -> bool:
-        """Whether all frequencies fell alike, as far as the amplifier's noise lets it be seen.
-
-        Hiss that has fallen to that noise says nothing: then the programme over it must tell.
-        """
-        alike = np.abs(loss[:HISS] - fall_db) <= _FLAT * fall_db
-        clear = (over[EDGE:] > _PLAYS_DB) & (np.abs(loss[EDGE:] - loss[BODY]) <= _FLAT * fall_db)
-        open_ended = not _FLOOR_DB[0] < fall_db < _FLOOR_DB[1]
-        return bool(alike.all()) and (open_ended or bool(clear.sum() >= 2))
-
     def _contradicted(self, usable: Sequence[int], fell: Sequence[int], fall: Floats) -> bool:
         """Whether the treble kept its hiss where lower bands lost theirs: no lift does that.
 
@@ -193,3 +192,22 @@ class Judge:
         f = self._bank.frequencies_hz
         above = [b for b in usable if max(15_000.0, f[max(fell)]) < f[b] < 25_000.0]
         return f[max(fell)] < 15_000.0 and bool(above) and bool((fall[above] < _STAYED_DB).all())
+
+
+def _as_the_body(loss: Floats, left: Floats, tilt: NDArray[np.float64]) -> bool | None:
+    """Whether programme above the body fell as the body did; None where that does not show.
+
+    A gap takes as much more as the frequency is higher, down to noise at most. Told is which of
+    the two is nearer, in every band in which they lie apart.
+
+    Args:
+        loss: how far programme fell, dB a band.
+        left: what is left, dB over the noise that the hiss fell to.
+        tilt: frequency over that of the body.
+    """
+    body = float(loss[BODY])
+    gap = np.minimum(tilt * body, loss + left)
+    shows = (gap - body > _APART_DB)[EDGE:]
+    if left[BODY] < _APART_DB or not shows.any():
+        return None
+    return bool((loss < 0.5 * (body + gap))[EDGE:][shows].all())

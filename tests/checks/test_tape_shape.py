@@ -1,0 +1,73 @@
+"""A dip of the whole level and a gap between tape and head, over an amplifier's noise.
+
+Gap: 54.6 dB x distance / wavelength (reference texts on magnetic recording), so four times as much
+at 5.5 as at 1.4 kHz. The amplifier's noise lies 8 to 12 dB under the hiss (common practice): the
+hiss falls no further than to it, whatever befell the tape.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from damage_tape import contact_loss
+from dropouts_kit import run
+from numpy.typing import NDArray
+
+from checks.dropouts._judge import _as_the_body
+from checks.model import Samples, Verdict
+
+RATE = 96_000
+SECONDS = 8
+AT = 5 * RATE  # in the midst of a note
+
+
+def _played(top_hz: float, seed: int) -> NDArray[np.float64]:
+    """Noise up to a frequency, -20 dB, in notes of 1.5 s between rests of half a second."""
+    rng = np.random.default_rng(seed)
+    spectrum = np.fft.rfft(rng.standard_normal(SECONDS * RATE))
+    f = np.fft.rfftfreq(SECONDS * RATE, 1 / RATE)
+    x = np.fft.irfft(spectrum / (1 + (f / top_hz) ** 16))
+    t = np.arange(len(x)) / RATE
+    return np.asarray(x / np.std(x) * 0.1 * np.clip(20 * (0.75 - np.abs(t % 2 - 1)), 0, 1))
+
+
+def _noise(level_db: float, seed: int) -> NDArray[np.float64]:
+    rng = np.random.default_rng([9, seed])
+    return np.asarray(rng.standard_normal(SECONDS * RATE) * 10 ** (level_db / 20))
+
+
+def _words(x: NDArray[np.float64]) -> Samples:
+    return (np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32)
+
+
+def _found(x: Samples) -> list[tuple[str, tuple[int, ...]]]:
+    return [(f.kind, f.tracks) for f in run(x, RATE).findings if f.verdict is not Verdict.CLEAR]
+
+
+@pytest.mark.parametrize("amplifier_db", [-70.0, -73.0, -76.0])
+@pytest.mark.parametrize("db", [15.0, 25.0])
+def test_a_dip_is_told_from_a_gap_by_what_it_takes_from_the_sound(
+    db: float, amplifier_db: float
+) -> None:
+    tape = np.stack([_played(7000.0, k) + _noise(-62.0, k) for k in range(2)])
+    floor = np.stack([_noise(amplifier_db, 5 + k) for k in range(2)])
+    frames = RATE // 15
+    shape = np.sin(np.linspace(0, np.pi, frames)) ** 0.5
+    dipped = tape.copy()
+    dipped[1, AT : AT + frames] *= 1 - (1 - 10 ** (-db / 20)) * shape
+    assert _found(_words(dipped + floor)) == [("level-dip", (1,))]
+    gap = contact_loss(
+        _words(tape), rate_hz=RATE, at=AT, frames=frames, distance_um=4 * db, tracks=(1,),
+        floor_dbfs=amplifier_db + 3.0,
+    ).samples  # fmt: skip
+    assert _found(gap) == [("contact-loss", (1,))]
+
+
+def test_where_no_programme_shows_above_the_body_its_fall_says_nothing() -> None:
+    tilt = np.array([1.0, 4.0, 6.0, 8.0])
+    loss = np.array([12.0, 12.0, 11.0, 11.0])
+    assert _as_the_body(loss, np.array([40.0, 2.0, 0.0, 0.0]), tilt) is None  # all but noise
+    assert _as_the_body(loss, np.array([40.0, 12.0, 0.0, 0.0]), tilt) is True
+    gone = np.array([12.0, 26.0, 11.0, 11.0])  # what would be left of a dip, is not
+    assert _as_the_body(gone, np.array([40.0, 0.0, 0.0, 0.0]), tilt) is False
+    assert _as_the_body(loss, np.array([3.0, 12.0, 0.0, 0.0]), tilt) is None  # the body as well
