@@ -32,6 +32,17 @@ def test_every_command_is_in_the_readme(name: str) -> None:
     assert re.search(rf"\breelvigil {name}\b", README) or f"`{name}`" in README
 
 
+def test_the_help_says_what_everything_is_for() -> None:
+    parts = [*commands().values()]
+    for command in parts:
+        for action in command._actions:
+            if isinstance(action, argparse._SubParsersAction):
+                parts += action.choices.values()
+            else:
+                assert action.help, f"{command.prog} {action.dest}"
+    assert max(map(len, parser().format_help().splitlines())) < 100
+
+
 def test_the_readme_names_no_command_there_is_not() -> None:
     assert set(re.findall(r"\breelvigil ([a-z]+)", README)) - {"--help"} <= set(commands()) | {
         "checks",

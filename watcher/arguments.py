@@ -29,7 +29,7 @@ def parser() -> argparse.ArgumentParser:
     """The command line (contract)."""
     top = argparse.ArgumentParser(
         prog="reelvigil",
-        description="Checks tape transfers: every sample and byte of a capture, what was found, "
+        description="Checks tape transfers: every sample and byte of a capture, what was found,\n"
         "what to do about it, and later whether anything stored has changed.",
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -43,7 +43,13 @@ def parser() -> argparse.ArgumentParser:
         description="Makes nine short captures of an invented session, good and faulty, "
         "checks them, writes their reports and shows what a person would read.",
     )
-    demo.add_argument("folder", nargs="?", default="reelvigil-demo", metavar="FOLDER")
+    demo.add_argument(
+        "folder",
+        nargs="?",
+        default="reelvigil-demo",
+        metavar="FOLDER",
+        help="new or empty (default reelvigil-demo); the captures take some 200 MB",
+    )
 
     check = commands.add_parser(
         "check",
@@ -51,12 +57,14 @@ def parser() -> argparse.ArgumentParser:
         description="Checks files, or all captures in folders and below, and writes a report "
         "beside each (NAME.vigil.json).",
     )
-    check.add_argument("paths", nargs="+", metavar="PATH")
+    check.add_argument(
+        "paths", nargs="+", metavar="PATH", help="a file, a file of a track set, or a folder"
+    )
     check.add_argument("--json", action="store_true", help="one report a line on standard output")
     check.add_argument(
         "--notes", action="store_true", help="print the notes of each capture as well"
     )
-    check.add_argument("--config", metavar="F", help="configuration file (reelvigil.yaml)")
+    _config(check)
     check.add_argument("--no-sidecar", action="store_true", help="write no reports")
     check.add_argument(
         "--jobs", type=_positive, default=1, metavar="N", help="captures at once (default 1)"
@@ -70,8 +78,8 @@ def parser() -> argparse.ArgumentParser:
         "exit status is that of `check`, and not 0 where a capture has no report, or is not as it "
         "was when its report was made.",
     )
-    show.add_argument("paths", nargs="+", metavar="PATH")
-    show.add_argument("--config", metavar="F", help="configuration file (reelvigil.yaml)")
+    show.add_argument("paths", nargs="+", metavar="PATH", help="a capture, its report, or a folder")
+    _config(show)
 
     _daemon(commands)
     _morning(commands)
@@ -88,12 +96,20 @@ def parser() -> argparse.ArgumentParser:
     config_check = actions.add_parser(
         "check", help="every mistake, as file:line: key: what, allowed"
     )
-    config_check.add_argument("--config", metavar="F")
+    _config(config_check)
     config_check.add_argument("path", nargs="?", metavar="PATH", help="a folder with its sheets")
     config_show = actions.add_parser("show", help="what applies to a path, and where it comes from")
-    config_show.add_argument("--config", metavar="F")
-    config_show.add_argument("path", metavar="PATH")
+    _config(config_show)
+    config_show.add_argument("path", metavar="PATH", help="a capture, or a folder")
     return top
+
+
+def _config(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--config",
+        metavar="F",
+        help="configuration (default: reelvigil.yaml here, in ~/.config/reelvigil or in /etc)",
+    )
 
 
 def _positive(text: str) -> int:
@@ -110,15 +126,15 @@ def _daemon(commands: _Commands) -> None:
         description="Runs in the foreground until told to stop (SIGTERM); SIGHUP reads a changed "
         "configuration. A service manager runs it: see `reelvigil unit`.",
     )
-    watch.add_argument("--config", metavar="F")
+    _config(watch)
     enrol = commands.add_parser(
         "enrol",
         help="give a storage root its marker",
         description="Writes the root's marker, so that an absent or foreign volume is never "
         "taken for deleted captures. Once more: confirms that the root is right as it is.",
     )
-    enrol.add_argument("root", metavar="ROOT")
-    enrol.add_argument("--config", metavar="F")
+    enrol.add_argument("root", metavar="ROOT", help="one of the `roots` of the configuration")
+    _config(enrol)
     enrol.add_argument(
         "--take-over", action="store_true", help="from another instance that watches it no more"
     )
@@ -127,15 +143,15 @@ def _daemon(commands: _Commands) -> None:
         help="is the daemon alive, what is it doing, how long is the queue",
         description="Exit status 0: alive; 6: not.",
     )
-    status.add_argument("--config", metavar="F")
-    status.add_argument("--json", action="store_true")
+    _config(status)
+    status.add_argument("--json", action="store_true", help="as one line of JSON")
     unit = commands.add_parser(
         "unit",
         help="print a systemd unit, filled in",
         description="Prints a unit for this installation and configuration. Read it, save it as "
         "/etc/systemd/system/reelvigil.service, then: systemctl enable --now reelvigil",
     )
-    unit.add_argument("--config", metavar="F")
+    _config(unit)
     unit.add_argument("--user", default="reelvigil", help="account it runs as (default reelvigil)")
 
 
@@ -154,19 +170,26 @@ def _morning(commands: _Commands) -> None:
         "read, else 24h)",
     )
     summary.add_argument("--seen", action="store_true", help="mark it as read")
-    summary.add_argument("--json", action="store_true")
-    summary.add_argument("--config", metavar="F")
+    summary.add_argument("--json", action="store_true", help="as one line of JSON")
+    _config(summary)
     signoff = commands.add_parser(
         "signoff",
         help="a person has listened and decided",
         description="Keeps a person's decision in the report and the ledger. Summaries stop "
         "asking; a later change of the file or of the findings opens the question again.",
     )
-    signoff.add_argument("captures", nargs="+", metavar="CAPTURE")
-    signoff.add_argument("--by", required=True, metavar="INITIALS")
-    signoff.add_argument("--note", metavar="TEXT")
-    signoff.add_argument("--verdict", choices=["clear", "redo"], default="clear")
-    signoff.add_argument("--config", metavar="F")
+    signoff.add_argument(
+        "captures", nargs="+", metavar="CAPTURE", help="a file, or a file of a track set"
+    )
+    signoff.add_argument("--by", required=True, metavar="INITIALS", help="who has listened")
+    signoff.add_argument("--note", metavar="TEXT", help="why, for whoever reads it later")
+    signoff.add_argument(
+        "--verdict",
+        choices=["clear", "redo"],
+        default="clear",
+        help="clear: good as it is (default); redo: to be done again",
+    )
+    _config(signoff)
 
 
 def _verify(commands: _Commands) -> None:
@@ -180,9 +203,9 @@ def _verify(commands: _Commands) -> None:
         "ledger of the configuration, else in ~/.local/state/reelvigil, and told by summary; with "
         "--quick nothing is kept.",
     )
-    check.add_argument("folders", nargs="+", metavar="FOLDER")
+    check.add_argument("folders", nargs="+", metavar="FOLDER", help="with all folders below")
     check.add_argument("--json", action="store_true", help="one result a line, counts last")
-    check.add_argument("--config", metavar="F")
+    _config(check)
     check.add_argument(
         "--quick", action="store_true", help="existence, size and date only: no byte is read"
     )
@@ -214,8 +237,8 @@ def _verify(commands: _Commands) -> None:
         help="write a sum file for general tools",
         description="Writes SHA256SUMS into a folder, for `sha256sum -c`, from recorded digests.",
     )
-    sums.add_argument("folder", metavar="FOLDER")
-    sums.add_argument("--config", metavar="F")
+    sums.add_argument("folder", metavar="FOLDER", help="with all folders below")
+    _config(sums)
     sums.add_argument("--from-bytes", action="store_true", help="read the files instead")
     sums.add_argument("--replace", action="store_true", help="write over a differing SHA256SUMS")
 
@@ -228,9 +251,11 @@ def _lineup(commands: _Commands) -> None:
         description="Reads captures and shows their line-up tones, track by track: level, "
         "deviation, phase, delay, and what is to be said about them. Nothing is written.",
     )
-    parser.add_argument("files", nargs="+", metavar="FILE")
+    parser.add_argument(
+        "files", nargs="+", metavar="FILE", help="a file, a file of a track set, or a folder"
+    )
     parser.add_argument("--json", action="store_true", help="one line-up a line")
-    parser.add_argument("--config", metavar="F", help="configuration file (reelvigil.yaml)")
+    _config(parser)
 
 
 def _percent(text: str) -> float:
