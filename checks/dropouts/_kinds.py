@@ -17,7 +17,7 @@ from checks.dropouts import _burst, _causes, _foreign, _junction, _moves, _turns
 from checks.dropouts import _sentences as tell
 from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._foreign import Stretch, Trace
-from checks.dropouts._junction import SHARP, Junction
+from checks.dropouts._junction import SHARP, Break, Junction
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._one_programme import LATER, NEWS, on_one, on_several, sharp
 from checks.dropouts._place import Longer, LongLooks, Place
@@ -66,31 +66,37 @@ class Kinds:
         """Whether a frame lies within a stretch already told of."""
         return frame < self._stop
 
-    def look(self, place: Place, tracks: tuple[int, ...]) -> None:
-        """``tracks``: those that jump here, the strongest first."""
+    def look(self, place: Place, tracks: tuple[int, ...]) -> bool:
+        """Whether something is told of a place.
+
+        Args:
+            tracks: those that jump here, the strongest first.
+        """
         found = {t: j for t in tracks[:_TRACKS] if (j := place.junction(t)) is not None}
         if self._words(place, found, tracks):
-            return
+            return True
         if any(place.flat(track) for track in tracks) or self._held(place, tracks):
-            return
-        if self._swap(place, found):
-            return
+            return True
+        shared = self._break(place, tuple(found))
+        if shared is not None and self._swap(place, found, shared):
+            return True
         strongest = max(found.values(), key=lambda j: j.jump, default=None)
         if strongest is None:
-            return
+            return False
         if not strongest.cut:
             burst = _burst.shared(list(place.steps), tracks, place.peak)
             sure = burst is not None and burst.sure
             if not sure and self._foreign(place, list(found)):
-                return
+                return True
             if burst is not None:
                 self._put(place, burst)
-                return
+                return True
             if self._likely_word(place, found):
-                return
-        if self._cut(place, found) or (strongest.cut and self._foreign(place, list(found))):
-            return
-        self._turn(place, strongest)
+                return True
+        if self._cut(place, found, shared) or (strongest.cut and self._foreign(place, list(found))):
+            return True
+        height = max(strongest.jump, *(shared.jumps if shared else ()), 0.0)
+        return self._apart(place, found, shared) or self._turn(place, height)
 
     # -- the kinds of step --------------------------------------------------------------------
 
@@ -166,57 +172,60 @@ class Kinds:
             self._tell.doubtful((t,), at, values, text=tell.PERHAPS_WORD)
         return bool(likely)
 
-    def _swap(self, place: Place, found: dict[int, Junction]) -> bool:
-        """Tracks that change places, or turn to something else at the very same sample."""
+    def _break(self, place: Place, tracks: tuple[int, ...]) -> Break | None:
+        """The place at which several tracks may be cut, each side fitted for itself."""
         if self._fmt.channels < 2:
-            return False
-        tracks = tuple(found)
+            return None
         shared = _junction.shared_break([place.steps[t] for t in tracks], place.peak)
-        if shared is None or not any(shared.clean):
-            return False
-        several, single = self._limits.step_several_tracks, self._limits.step_one_track
+        return shared if shared is not None and any(shared.clean) else None
+
+    def _swap(self, place: Place, found: Mapping[int, Junction], shared: Break) -> bool:
+        """Tracks that change places."""
         most = max(*shared.jumps, *(j.jump for j in found.values()))
-        goes = _moves.swapped(list(place.steps), shared.frame) if most >= SEEN else None
-        if goes is not None and _moves.proven(
-            list(place.steps), shared.frame, goes, clear=max(shared.jumps) >= single
-        ):
-            moved = tuple(sorted({*goes, *goes.values()}))
-            order = ", ".join(f"{i + 1} to {k + 1}" for i, k in sorted(goes.items()))
-            self._tell.proven(
-                moved,
-                place.start + shared.frame,
-                "Tracks change places: what follows on one goes on from another; play the tape "
-                "again.",
-                "swap",
-                {"jump_sigma": round(most, 1), "moved": order},
-            )
-            return True
-        jumps = dict(zip(tracks, shared.jumps, strict=True))
-        if max(jumps.values()) < single or max(j.jump for j in found.values()) < several:
+        rows = list(place.steps)
+        goes = _moves.swapped(rows, shared.frame) if most >= SEEN else None
+        clear = max(shared.jumps) >= self._limits.step_one_track
+        if goes is None or not _moves.proven(rows, shared.frame, goes, clear=clear):
             return False
-        high = sum(jump >= several * NEARLY for jump in jumps.values())
-        if high < 2 or not all(shared.clean):
-            return False
-        if any(j.cut for j in found.values()):
-            return False
-        values: dict[str, Value] = {"jump_sigma": round(max(jumps.values()), 1)}
-        self._tell.doubtful(
-            tuple(sorted(tracks)), place.start + shared.frame, values, text=tell.TURN, sound=True
+        order = ", ".join(f"{i + 1} to {k + 1}" for i, k in sorted(goes.items()))
+        self._tell.proven(
+            tuple(sorted({*goes, *goes.values()})),
+            place.start + shared.frame,
+            "Tracks change places: what follows on one goes on from another; play the tape again.",
+            "swap",
+            {"jump_sigma": round(most, 1), "moved": order},
         )
         return True
 
-    def _turn(self, place: Place, strongest: Junction) -> None:
-        """Several tracks that are left at once for something that explains nothing."""
-        if self._fmt.channels < 2 or strongest.jump < 0.5 * _turns.STRONGEST:  # dear: 16 fits
-            return
-        turn = _turns.shared(list(place.steps), place.peak)
-        if turn is not None:
-            values: dict[str, Value] = {"jump_sigma": round(max(turn.heights.values()), 1)}
-            tracks = tuple(sorted(turn.heights))
-            at = place.start + turn.frame
-            self._tell.doubtful(tracks, at, values, text=tell.TURN, sound=True)
+    def _apart(self, place: Place, found: Mapping[int, Junction], shared: Break | None) -> bool:
+        """Tracks that turn to something else at the very same sample, each side one that fits."""
+        several, single = self._limits.step_several_tracks, self._limits.step_one_track
+        jump = 0.0 if shared is None else max(shared.jumps)
+        if shared is None or jump < single or max(j.jump for j in found.values()) < several:
+            return False
+        high = sum(height >= several * NEARLY for height in shared.jumps)
+        cut = [j for j in found.values() if j.cut]
+        if high < 2 or not all(shared.clean) or (cut and _junction.pushed(cut)):
+            return False
+        values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
+        at = place.start + shared.frame
+        self._tell.doubtful(tuple(sorted(found)), at, values, text=tell.TURN, sound=True)
+        return True
 
-    def _cut(self, place: Place, found: dict[int, Junction]) -> bool:
+    def _turn(self, place: Place, height: float) -> bool:
+        """Several tracks that are left at once for something that explains nothing."""
+        if self._fmt.channels < 2 or height < 0.5 * _turns.STRONGEST:  # dear: 16 fits
+            return False
+        turn = _turns.shared(list(place.steps), place.peak)
+        if turn is None:
+            return False
+        values: dict[str, Value] = {"jump_sigma": round(max(turn.heights.values()), 1)}
+        tracks = tuple(sorted(turn.heights))
+        at = place.start + turn.frame
+        self._tell.doubtful(tracks, at, values, text=tell.TURN, sound=True)
+        return True
+
+    def _cut(self, place: Place, found: dict[int, Junction], shared: Break | None) -> bool:
         several = self._limits.step_several_tracks * NEARLY
         single = self._limits.step_one_track * NEARLY
         clean = {t: j for t, j in found.items() if j.cut and j.jump >= several}
@@ -279,7 +288,11 @@ class Kinds:
             and any(j.noisy for j in clean.values())
             and (best.later >= LATER or place.news(strongest, best) <= NEWS)
         ):
-            self._tell.doubtful(tracks, at, values, sound=longer.sound)
+            alone = (
+                longer.sound and len(tracks) == 1
+            )  # taken for a sound, unless others turn as well
+            if not (alone and self._apart(place, found, shared)):
+                self._tell.doubtful(tracks, at, values, sound=longer.sound)
         else:
             return False
         return True

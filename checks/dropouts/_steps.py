@@ -13,13 +13,14 @@ content above 1 kHz some 30 dB over the noise; of a 50 Hz tone they do not.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final, Protocol
 
 from checks.block import BLOCK_FRAMES, Block
 from checks.dropouts import _foreign
 from checks.dropouts._doubts import Doubts
 from checks.dropouts._history import History
-from checks.dropouts._junction import ORDER, REACH
+from checks.dropouts._junction import BEFORE, ORDER, REACH
 from checks.dropouts._kinds import Kinds
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
@@ -35,6 +36,7 @@ stays under it."""
 _MARGIN: Final = REACH + _foreign.MOST + 2 * ORDER
 _RINGS: Final = 256  # frames within which one attack's peaks lie
 _NEIGHBOURS: Final = 8  # clusters on each side that are compared
+_AT_ONCE: Final = 2  # frames within which disturbances of several tracks may begin as one
 _TOGETHER: Final = 12  # frames within which the screen's peaks on several tracks may be one jump
 
 
@@ -70,7 +72,8 @@ class StepsPart:
     # -- from peaks to places -----------------------------------------------------------------
 
     def _look(self, stop: int) -> None:
-        ripe = sorted((peak for peak in self._waiting if peak.frame < stop), key=_in_order)
+        ripe = [peak for peak in self._waiting if peak.frame < stop]
+        ripe = sorted(ripe + _beginnings(ripe), key=_in_order)
         self._waiting = [peak for peak in self._waiting if peak.frame >= stop]
         clusters: list[list[Peak]] = []
         for peak in ripe:
@@ -134,6 +137,22 @@ class StepsPart:
             return
         place = Place(self._fmt, native, peak=peak, start=start, history=self._history)
         self._kinds.look(place, tracks)
+
+
+def _beginnings(peaks: list[Peak]) -> list[Peak]:
+    """Where disturbances of several tracks begin at one sample, before they are largest.
+
+    Other programme that follows may stand out all along, and most of all some way behind the cut.
+    """
+    late = sorted((p for p in peaks if p.frame - p.first > BEFORE), key=lambda p: p.first)
+    out: list[Peak] = []
+    group: list[Peak] = []
+    for peak in late:
+        if group and peak.first - group[0].first > _AT_ONCE:
+            out += group if len(group) > 1 else []
+            group = []
+        group.append(replace(peak, frame=peak.first))
+    return out + (group if len(group) > 1 else [])
 
 
 def _in_order(peak: Peak) -> tuple[int, int]:

@@ -114,3 +114,15 @@ def test_a_jump_of_all_tracks_is_told_whatever_sounds_begin() -> None:
         doubts.unproven(step(frame, range(4)), sound=True)
     doubts.unproven(step(NOTES[3] + 9000, range(4)))
     assert [f.start_frame for f in doubts.finish()[0]] == [NOTES[3] + 9000]
+
+
+@pytest.mark.parametrize(("jumps", "told_of"), [(10, 0), (2, 1)])
+def test_a_track_that_jumps_by_its_own_nature_is_no_witness_of_a_sound(
+    jumps: int, told_of: int
+) -> None:
+    doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=3, word_length=24), listed=50)
+    for frame in NOTES[:jumps]:
+        doubts.unproven(step(frame, (2,), PERHAPS_FOREIGN))
+    doubts.unproven(step(NOTES[1] + 900, (1, 2), JUMP), sound=True)
+    found = [f for f in doubts.finish()[0] if 1 in f.tracks]
+    assert len(found) == told_of

@@ -5,12 +5,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import signal
+from stepping import Ints, steps
 
-from checks.dropouts import _turns
+from checks.dropouts import _foreign, _turns
+from checks.dropouts._junction import ORDER
+from checks.dropouts._kinds import Kinds
 from checks.dropouts._place import Place
+from checks.dropouts._sentences import TURN
+from checks.dropouts._steps import _beginnings
+from checks.dropouts._telling import Telling
+from checks.dropouts._whiten import Peak
 from checks.model import CaptureFormat
 
-AT = 1500  # frame of the place, of 3000
+AT = 1500  # frame of the place, of 3000 and more
+FAR = 10_000  # one with 100 ms before it
 FMT = CaptureFormat(rate_hz=96_000, channels=3, word_length=24)
 
 
@@ -65,3 +73,66 @@ def test_a_source_that_leaks_is_one_witness() -> None:
     assert not place.witnesses([0, 1], AT)
     assert place.witnesses([0, 2], AT)
     assert place.witnesses([0, 1, 2], AT)
+
+
+def words(rows: list[np.ndarray]) -> Ints:
+    return np.rint(np.stack(rows)).astype(np.int32) << 8
+
+
+def long_tone(seed: int, pole: float, level: float = 1.0) -> np.ndarray:
+    """``tone_in_noise`` of 20,000 frames."""
+    rng = np.random.default_rng(seed)
+    sound = signal.lfilter([1], [1, -2 * pole * np.cos(0.1), pole * pole], rng.normal(size=21_000))
+    return level * (200 * sound[1000:] + rng.normal(size=20_000))
+
+
+def test_tracks_of_which_none_goes_on_are_told_together() -> None:
+    low, other = 0.3 * long_tone(1, 0.995), long_tone(4, 0.995)
+    loud, faint = long_tone(2, 0.98, 10.0), long_tone(3, 0.998)
+    rows = [np.append(low[:AT], other[AT:]), np.append(loud[:AT], faint[AT:])]
+    found = steps(words(rows), 96_000)
+    assert [(f.start_frame, f.tracks, f.text) for f in found] == [(AT, (0, 1), TURN)]
+
+
+@pytest.mark.parametrize("others", [True, False])
+def test_before_one_track_is_taken_for_a_sound_the_others_are_asked(
+    monkeypatch: pytest.MonkeyPatch, others: bool
+) -> None:
+    asked = []
+
+    def apart(kinds: Kinds, place: Place, *_: object) -> bool:
+        asked.append(place.start + place.peak)
+        return others
+
+    told: list[int] = []
+    monkeypatch.setattr(Kinds, "_apart", apart)
+    monkeypatch.setattr(Telling, "doubtful", lambda _, tracks, at, *a, **k: told.append(at))
+    begins = 200 * np.random.default_rng(4).normal(size=FAR) + 3e4 * np.cos(0.3 * np.arange(FAR))
+    cut = np.append(long_tone(1, 0.9998)[:FAR], begins)
+    steps(words([cut, long_tone(2, 0.99)]), 96_000)
+    assert asked[0] - FAR in range(8)
+    assert told == ([] if others else [FAR])
+
+
+def test_where_tracks_turn_to_what_swells_is_where_it_begins() -> None:
+    """What the screen sees most of lies behind the place, by more than a cut may be missed."""
+    seen = [Peak(1, 5090, 40.0, 5001), Peak(3, 5040, 20.0, 5000)]
+    assert {(p.track, p.frame) for p in _beginnings(seen)} == {(1, 5001), (3, 5000)}
+    assert _beginnings(seen[:1]) == [], "one track alone is looked at where it jumps most"
+    near = [Peak(1, 5010, 40.0, 5001), Peak(3, 5012, 20.0, 5000)]
+    assert _beginnings(near) == [], "the look reaches so far back"
+    apart = [Peak(1, 5090, 40.0, 5020), Peak(3, 5040, 20.0, 5000)]
+    assert _beginnings(apart) == []
+
+
+@pytest.mark.parametrize(("height", "told"), [(2e4, True), (200.0, False)])
+def test_edges_that_no_filter_lets_through_need_no_still_sides(height: float, told: bool) -> None:
+    """A square wave in place of samples, beside a side that is not quite still."""
+    x = np.random.default_rng(5).normal(size=4000) * np.where(np.arange(4000) < 2000, 1.0, 0.9)
+    x[1900:2000] *= 1.8
+    x[2000:2300] = height * np.sign(np.sin(np.arange(300) / 9.0 + 0.5))
+    found = _foreign.stretch([x], 2000)
+    assert found is not None
+    assert abs(found.frame - 2000) <= 1
+    assert abs(found.stop - 2300) <= ORDER
+    assert (found.traces[0].sharp and found.traces[0].bounds > 0) is told
