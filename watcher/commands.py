@@ -33,7 +33,7 @@ from watcher.exits import Exit
 from watcher.files import shown
 from watcher.machine_lines import machine_lines
 from watcher.report import Report
-from watcher.settings import Settings, Sheets, find_config, load
+from watcher.settings import SHEET_NAME, Settings, Sheets, find_config, load
 from watcher.summary import group, standing
 from watcher.walk import Passed
 
@@ -173,7 +173,7 @@ def run_config(args: argparse.Namespace) -> Exit:
 
     config = find_config(Path(args.config) if args.config else None)
     if args.action == "check":
-        mistakes = check_text(config, Path(args.path) if args.path else None)
+        mistakes = check_text(config, _with_sheets(args.path) if args.path else None)
         for mistake in mistakes:
             print(shown_text(mistake))
         if not mistakes:
@@ -182,11 +182,28 @@ def run_config(args: argparse.Namespace) -> Exit:
             where = "" if config is None else f" {shown(str(config))}"
             print(f"No mistakes{' in' if where else ''}{where}.")
         return Exit.USAGE if mistakes else Exit.CLEAR
-    path = Path(args.path).resolve()
-    if not path.exists():
-        raise UsageError(f"{shown(args.path)}: no such file or folder")
+    path = _there(args.path)
     top = path if path.is_dir() else path.parent
     capture = path / "capture.wav" if path.is_dir() else path
     for key, value, source in show_rows(Sheets(load(config), top).for_capture(capture)):
         print(f"{key}: {shown_text(str(value))}  ({shown(source)})")
     return Exit.CLEAR
+
+
+def _there(text: str) -> Path:
+    path = Path(text).resolve()
+    check.reachable(text, path)
+    if not path.exists():
+        raise UsageError(f"{shown(text)}: no such file or folder")
+    return path
+
+
+def _with_sheets(text: str) -> Path:
+    """A folder, or a file that sheets are about."""
+    path = _there(text)
+    if path.is_file() and path.suffix in (".yaml", ".yml") and path.name != SHEET_NAME:
+        raise UsageError(
+            f"{shown(text)}: is no transfer sheet ({SHEET_NAME}); a configuration is checked with "
+            f"`reelvigil config check --config {shlex.quote(shown(text))}`"
+        )
+    return path

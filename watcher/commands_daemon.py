@@ -33,10 +33,7 @@ def run_watch(args: argparse.Namespace) -> Exit:
     from watcher.daemon import Daemon
 
     settings, config = _loaded(args)
-    if not settings.roots:
-        raise UsageError(
-            "no roots to watch: name them in reelvigil.yaml (roots: [/storage/captures])"
-        )
+    _has_roots(settings)
     if missing := unmade(settings):
         raise UsageError("; ".join(f"{key}: {why}" for key, why in missing))
     log = Log()
@@ -57,6 +54,19 @@ def run_watch(args: argparse.Namespace) -> Exit:
     except Exception as error:
         log.fault(error)
         return Exit.FAULT
+
+
+def _has_roots(settings: Settings) -> None:
+    """Refuse a configuration with nothing to watch.
+
+    Raises:
+        UsageError
+    """
+    if not settings.roots:
+        raise UsageError(
+            "no roots to watch: name them (roots: [/storage/captures]) in reelvigil.yaml, in this "
+            "folder, in ~/.config/reelvigil or in /etc, or in a file given with --config"
+        )
 
 
 def _local(ledger: Path) -> None:
@@ -106,6 +116,7 @@ def run_status(args: argparse.Namespace) -> Exit:
 def run_unit(args: argparse.Namespace) -> Exit:
     """``unit``"""
     settings, config = _loaded(args)
+    _has_roots(settings)
     print(unit_text(settings, config, user=args.user), end="")
     for folder in written_folders(settings):
         if folder != STATE and not folder.is_dir():

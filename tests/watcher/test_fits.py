@@ -92,6 +92,47 @@ def test_the_configuration_that_counts_is_checked_without_being_named(
     assert "expect.rate_hz: 96000  (" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(
+    ("path", "said"),
+    [
+        ("nowhere", "nowhere: no such file or folder"),
+        ("reelvigil.yaml", "config check --config reelvigil.yaml"),
+    ],
+)
+def test_config_check_looks_at_no_sheets_where_none_can_be_meant(
+    folder: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    path: str,
+    said: str,
+) -> None:
+    """It called a configuration without --config right, and walked through what lay around."""
+    (folder / "below").mkdir()
+    (folder / "reelvigil.yaml").write_text("roots: []\n")
+    (folder / "below" / "transfer.yaml").write_text("traks: []\n")
+    monkeypatch.chdir(folder)
+    assert main(["config", "check", path]) is Exit.USAGE
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert said in told.err
+
+
+@pytest.mark.parametrize("command", ["watch", "unit"])
+def test_nothing_to_watch_is_said(
+    folder: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    command: str,
+) -> None:
+    monkeypatch.setattr("watcher.daemon.Daemon.run", lambda _: pytest.fail("it began"))
+    (folder / "reelvigil.yaml").write_text("")
+    monkeypatch.chdir(folder)
+    assert main([command]) is Exit.USAGE
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert "no roots to watch" in told.err
+
+
 @pytest.mark.parametrize("key", ["ledger", "reports"])
 def test_the_daemon_makes_no_folder_and_says_which_to_make(
     folder: Path,
