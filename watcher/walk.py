@@ -54,15 +54,26 @@ def is_unfinished_name(name: str) -> bool:
 
 @dataclass(slots=True)
 class Passed:
-    """What a walk passed by: links to captures or folders, and what only has a capture's name."""
+    """What a walk passed by, and a person may have taken for captures.
+
+    Attributes:
+        links: to captures or folders.
+        unfinished: files whose names say that they are not all there.
+        others: what only has a capture's name.
+    """
 
     links: list[Path] = field(default_factory=list)
+    unfinished: list[Path] = field(default_factory=list)
     others: list[Path] = field(default_factory=list)
 
     def sentences(self) -> Iterator[str]:
         """For people: of each kind the first, and how many more."""
         for paths, text in (
             (self.links, "links are not followed; name what they lead to"),
+            (
+                self.unfinished,
+                "the name of an unfinished transfer: not looked at; see whether it broke off",
+            ),
             (self.others, "named like captures, but no files (pipes, sockets or devices)"),
         ):
             if paths:
@@ -99,6 +110,8 @@ def captures_below(
                 yield Path(entry.path)
             elif passed is not None:
                 passed.others.append(Path(entry.path))
+        elif passed is not None and entry.name[0] != "." and is_unfinished_name(entry.name):
+            passed.unfinished.append(Path(entry.path))
 
 
 def _leads_to_folder(link: os.DirEntry[str]) -> bool:

@@ -30,11 +30,15 @@ def test_links_and_what_is_no_file_are_told(
     (tmp_path / "notes").symlink_to("nothing that matters")
     (tmp_path / ".hidden.wav").symlink_to("a.wav")
     os.mkfifo(tmp_path / "below" / "pipe.wav")
+    for name in ("b.wav.part", "._a.wav", ".c.wav.x7Gq2a", "notes.txt~"):
+        (tmp_path / "below" / name).touch()
     main(["check", "--no-sidecar", "--json", str(tmp_path)])
     said = capsys.readouterr()
     assert said.err.splitlines() == [
         f"reelvigil: {tmp_path}/dangling.wav and 2 more: links are not followed; name what they "
         "lead to",
+        f"reelvigil: {tmp_path}/below/b.wav.part: the name of an unfinished transfer: not looked "
+        "at; see whether it broke off",
         f"reelvigil: {tmp_path}/below/pipe.wav: named like captures, but no files (pipes, sockets "
         "or devices)",
     ]
