@@ -3,16 +3,18 @@
 Flat tops hold no hiss, which looks like a tape that lifts from the head. Two tracks of one signal
 are one witness of a jump, not two. Where a track holds a stretch of another, it jumps at both
 seams. Timecode, pilot tones and clicks are square or made of samples: they know no programme to
-be cut off, nor hiss to fall, and some jump by nature. Such findings become notes that say so;
-nothing is taken away. A ``redo`` is never changed but on tracks that carry no programme, nor a
-jump that stands by itself, nor a lift that lasts longer than the longest flat top.
+be cut off, nor hiss to fall, and some jump by nature. Where peaks wrap round, words look wrong;
+where words are scrambled, some look like peaks that wrapped round. Such findings become notes that
+say so; nothing is taken away. A ``redo`` is never changed but on tracks that carry no programme and
+where another ``redo`` tells of the same samples, nor a jump that stands by itself, nor a lift that
+lasts longer than the longest flat top.
 """
 
 from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Final
+from typing import Any, Final
 
 from checks.model import Finding, Outcome, Remedy, Verdict
 from checks.sheet import TrackKind
@@ -28,7 +30,7 @@ _SEAM_FRAMES: Final = 64
 _DIPS: Final = ("contact-loss", "level-dip")
 _ALIKE: Final = ("identical", "same-signal", "inverted", "delayed")
 
-_EXPLAINED: Final = ("dropouts", "ultrasonic")
+_EXPLAINED: Final = ("dropouts", "ultrasonic", "clipping")
 _ENDS: Final = ("brickwall", "absent")
 _OF_PROGRAMME: Final = (*_ENDS, "contact-loss", "level-dip", "hf-loss")
 _OFTEN: Final = 4  # jumps that more come of than of a single fault, told as one; own choice
@@ -47,6 +49,10 @@ _ONE_WITNESS: Final = (
     "The signal moves quickly here, on tracks that carry one and the same signal: they are one "
     "witness, and one track alone shows too little to be called a jump."
 )
+_WRAPPED: Final = "Words look wrong here because peaks wrap round: that is told under clipping."
+_SCRAMBLED: Final = (
+    "Some of the scrambled words look like peaks that wrapped round: that is told under dropouts."
+)
 _SEAM: Final = (
     "The signal jumps where a stretch that stands on another track as well begins or ends; that "
     "is told under the equal tracks."
@@ -58,6 +64,14 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
     clipped = [
         f for f in _of(outcomes, "clipping") if f.kind in ("full-scale", "flat-top")
     ]  # a wrap is the digital path's: it looks like no lift
+    redo = [
+        f
+        for name in ("clipping", "dropouts")
+        for f in _of(outcomes, name)
+        if f.verdict is Verdict.REDO and f.start_frame is not None
+    ]
+    scrambled = [f for f in redo if f.values.get("cause") == "scrambled"]
+    wraps = [f for f in redo if f.kind == "wrap" and not any(_within(f, s) for s in scrambled)]
     alike = [f for f in _of(outcomes, "tracks") if f.kind in _ALIKE]
     recognised = {
         track: f.values.get("recognised")
@@ -73,6 +87,10 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
         judged = f.kind in _OF_PROGRAMME and (f.verdict is Verdict.LISTEN or f.kind in _ENDS)
         if judged and all_are(f, _NO_PROGRAMME):
             return _noted(f, _NOT_JUDGED, "track kind")
+        if f.kind == "wrap" and f in redo and f not in wraps:
+            return _noted(f, _SCRAMBLED, "scrambled words")
+        if f.kind == "step" and f.start_frame is not None and any(_within(f, w) for w in wraps):
+            return _noted(f, _WRAPPED, "clipping")
         if f.verdict is not Verdict.LISTEN or f.start_frame is None:
             return f
         if f.kind in _DIPS and any(_in_tops(f, one, rate_hz) for one in clipped):
@@ -99,6 +117,36 @@ def _of(outcomes: Mapping[str, Outcome], check: str) -> Sequence[Finding]:
     return outcomes[check].findings if check in outcomes else ()
 
 
+def _within(f: Finding, other: Finding) -> bool:
+    """Whether a finding lies within places of another, each time, on tracks of the same."""
+    if not set(f.tracks) <= set(other.tracks):
+        return False
+    start, places = f.start_frame or 0, _places(other)
+    each = f.values.get("start_frames")  # of what is told together
+    seen = [(at, at) for at in each] if isinstance(each, list) else [(start, start + _frames(f))]
+    return all(
+        any(first - _SEAM_FRAMES <= at and to <= last + _SEAM_FRAMES for first, last in places)
+        for at, to in seen
+    )
+
+
+def _places(f: Finding) -> list[tuple[int, int]]:
+    """Where a finding was seen, first frame and the one behind the last of each place.
+
+    Where not every place is listed, all it spans.
+    """
+    lines: Any = f.values.get("by_track", [])
+    listed = [place for line in lines for place in line["places"]]
+    if listed and sum(place["count"] for place in listed) == f.values.get("count"):
+        return [(p["start_frame"], p["start_frame"] + p["frames"]) for p in listed]
+    first = f.start_frame or 0
+    return [(first, first + _frames(f))]
+
+
+def _frames(f: Finding) -> int:
+    return f.frames or 0
+
+
 def _in_tops(f: Finding, clipped: Finding, rate_hz: int) -> bool:
     """Whether all hiss is gone for no longer than a flat top of the same tracks lasts."""
     fall, length = f.values.get("hiss_fall_db"), f.values.get("length_ms")
@@ -109,7 +157,7 @@ def _in_tops(f: Finding, clipped: Finding, rate_hz: int) -> bool:
     first = clipped.start_frame or 0
     return (
         set(f.tracks) <= set(clipped.tracks)
-        and first - near <= start <= first + (clipped.frames or 0) + near
+        and first - near <= start <= first + _frames(clipped) + near
         and float(str(fall)) >= _MORE_THAN_A_LIFT_DB
         and float(str(length)) <= float(str(longest)) / 1000.0 + _SMEARED_MS
     )

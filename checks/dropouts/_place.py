@@ -10,15 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.block import BLOCK_FRAMES
-from checks.dropouts import _causes, _edges, _junction, _long, _predict
+from checks.dropouts import _causes, _edges, _junction, _long, _predict, _tops
 from checks.dropouts._history import History
 from checks.dropouts._junction import BEFORE, BEHIND, ORDER, REACH, Junction
 from checks.dropouts._zeros import by_chance
 from checks.model import CaptureFormat, Samples
 
 _QUIET: Final = 64  # frames before the place in which nothing as large may have come
-_FLAT: Final = 256  # frames on each side within which tops count as near
-_CORNER: Final = 16  # frames within which one sample at full scale is a corner of the peak
 _NEWS: Final = 512  # frames on each side that the other side's filter is run over
 _WITNESS: Final = 128  # frames on each side
 _ONE_SOURCE: Final = 0.5  # correlation of the differences; own trials: leaks 0.6, others 0.1
@@ -135,33 +133,13 @@ class Place:
         return best
 
     def flat(self, track: int) -> bool:
-        """Whether tops are cut off nearby: their corners jump too, and clipping tells of them.
-
-        Three equal samples in a row are a top; at full scale one is, where it lies at the peak.
-        """
-        x, full = self._native[track], self._fmt.full_scale
-        near = x[max(self.peak - _FLAT, 0) : self.peak + _FLAT]
-        for value in (x.max(), x.min()):
-            at = near == value
-            if bool((at[2:] & at[1:-1] & at[:-2]).any()):
-                return True
-        here = x[max(self.peak - _CORNER, 0) : self.peak + _CORNER]
-        return bool((here >= full - self._fmt.lsb).any() or (here <= -full).any())
+        """Whether tops are cut off nearby: their corners jump too, and clipping tells of them."""
+        full, lsb = self._fmt.full_scale, self._fmt.lsb
+        return _tops.near(self._native[track], self.peak, full=full, lsb=lsb)
 
     def cut_off(self, track: int, frame: int, deviation: float) -> bool:
-        """Whether a sample belongs to a clipped top.
-
-        It is as large as any around and should be larger, or two in a row stand there.
-        """
-        x = self.steps[track]
-        value, should = float(x[frame]), float(x[frame]) - deviation
-        if (value >= float(x.max()) and should > value) or (
-            value <= float(x.min()) and should < value
-        ):
-            return True
-        near = x[max(frame - 2, 0) : frame + 3]
-        tops = [near == extreme for extreme in (x.max(), x.min())]
-        return any(bool((top[1:] & top[:-1]).any()) for top in tops)
+        """Whether a sample belongs to a clipped top."""
+        return _tops.cut_off(self.steps[track], frame, deviation)
 
     def witnesses(self, tracks: list[int], frame: int) -> bool:
         """Whether two of the tracks move by themselves around a frame: one source that leaks into

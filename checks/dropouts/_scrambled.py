@@ -9,7 +9,8 @@ quarter of them larger than 1, two thirds from 0.3 to 1.5; the mean magnitude is
 the mean square of the differences twice that of the samples).
 
 Told apart from normal noise by its evenness; from wrapped peaks and square waves by the jumps of
-middling size, which those lack. Proven where it both begins and ends within a sample beside other
+middling size, which those lack; from noise cut off at full scale by the many samples that stand
+there. Proven where it both begins and ends within a sample beside other
 sound; or does one of these, and its largest value comes as near to full scale as so many even
 values do. Even noise that fills the capture may be meant: a person must listen.
 
@@ -42,8 +43,11 @@ _LARGE: Final = (0.06, 2.1)
 _MIDDLING: Final = (0.07, 2.3)
 _EVEN: Final = (0.03, 0.40)  # normal noise has 0.798
 _WHITE: Final = (0.25, 7.0)
+_MEAN: Final = (0.03, 2.4)
 _NEAREST: Final = 8.0  # the largest of n even values lies 1 / n below full scale, hardly ever 8 / n
 _TOP: Final = 0.8  # and in any case above this
+_AT_TOP: Final = 1.0 - 2.0**-10  # an even value in a thousand lies above it
+_MOST_AT_TOP: Final = (2, 0.01)  # that many, and that share, are not by chance
 _BESIDE: Final = 256  # frames on either side that must be other sound
 _OTHER: Final = 0.8  # of the mean square of differences over that of samples: no white noise
 _QUIETER: Final = 0.35  # or rms: even values have 0.58
@@ -60,10 +64,12 @@ class _Stretch:
     last: int = 0  # and of the newest
     large: int = 0
     middling: int = 0
-    total: float = 0.0  # sum of magnitudes
+    total: float = 0.0  # sum
+    sizes: float = 0.0  # sum of magnitudes
     squares: float = 0.0
     jumps: float = 0.0  # sum of squares of differences
     top: float = 0.0
+    at_top: int = 0  # samples at full scale
     beside: bool | None = None  # whether other sound stands before it; None: not looked yet
 
     @property
@@ -76,19 +82,24 @@ class _Stretch:
         size, jumps = np.abs(x[1:]), np.abs(np.diff(x))
         self.large += int(np.count_nonzero(jumps > 1.0))
         self.middling += int(np.count_nonzero((jumps > 0.3) & (jumps < 1.5)))
-        self.total += float(size.sum())
+        self.total += float(x[1:].sum())
+        self.sizes += float(size.sum())
         self.squares += float(size @ size)
         self.jumps += float(jumps @ jumps)
         self.top = max(self.top, float(size.max(initial=0.0)))
+        self.at_top += int(np.count_nonzero(size >= _AT_TOP))
 
     def scrambled(self) -> bool:
         n = self.frames
         if n < _FRAMES or self.large < _JUMPS or not self.squares:
             return False
+        if self.at_top > _MOST_AT_TOP[0] + _MOST_AT_TOP[1] * n:
+            return False
         found = (
             (self.large / n, _wider(1.0, self.top), _LARGE),
             (self.middling / n, _wider(0.3, self.top) - _wider(1.5, self.top), _MIDDLING),
-            (self.total / float(np.sqrt(self.squares * n)), 0.866, _EVEN),
+            (self.total / n, 0.0, _MEAN),
+            (self.sizes / float(np.sqrt(self.squares * n)), 0.866, _EVEN),
             (self.jumps / self.squares, 2.0, _WHITE),
         )
         near = all(abs(x - mean) <= max(by, over / n**0.5) for x, mean, (by, over) in found)

@@ -144,3 +144,49 @@ def test_a_click_track_jumps_by_nature(recognised: str | None) -> None:
     assert verdict(step((1,), 500.0, times=40), note) is often
     assert verdict(step((0, 1), 500.0), note) is Verdict.LISTEN
     assert verdict(step((1,), 500.0, verdict=Verdict.REDO), note) is Verdict.REDO
+
+
+def word(start: int, track: int, **more: Any) -> Finding:
+    return made("dropouts", "step", (track,), start, 1, verdict=Verdict.REDO, **more)
+
+
+def wrapped(*places: tuple[int, int], count: int, verdict: Verdict = Verdict.REDO) -> Finding:
+    """On tracks 1 and 2, at places on track 1, of one peak each."""
+    listed = [{"start_frame": start, "frames": frames, "count": 1} for start, frames in places]
+    start, stop = places[0][0], sum(places[-1])
+    return made(
+        "clipping", "wrap", (1, 2), start, stop - start, verdict=verdict, count=count,
+        by_track=[{"track": 2, "places": listed}, {"track": 3, "places": []}],
+    )  # fmt: skip
+
+
+def test_what_looks_wrong_beside_peaks_that_wrap_round_is_told_with_them() -> None:
+    wraps = wrapped((10_000, 50), (90_000, 50), count=2)
+    assert verdict(word(10_060, 1), wraps) is Verdict.CLEAR
+    assert verdict(word(50_000, 1), wraps) is Verdict.REDO, "between two places"
+    assert verdict(word(50_000, 1), dataclasses.replace(wraps, values={"count": 9})) is (
+        Verdict.CLEAR
+    ), "not every place is known"
+    assert verdict(word(10_060, 0), wraps) is Verdict.REDO
+    assert verdict(word(10_060, 1, start_frames=[10_060, 90_020]), wraps) is Verdict.CLEAR
+    assert verdict(word(10_060, 1, start_frames=[10_060, 50_000]), wraps) is Verdict.REDO
+    listen = dataclasses.replace(wraps, verdict=Verdict.LISTEN)
+    assert verdict(word(10_060, 1), listen) is Verdict.REDO, "never less than it asks for"
+
+
+def test_scrambled_words_that_look_like_wraps_are_told_once() -> None:
+    """And the remedy that costs no playing stands: fetch the file again."""
+    scrambled = made(
+        "dropouts", "step", (0, 1, 2), 10_000, 60, verdict=Verdict.REDO, cause="scrambled"
+    )
+    for places, expected in (
+        (((10_010, 2), (10_030, 5)), Verdict.CLEAR),
+        (((10_010, 2), (50_000, 5)), Verdict.REDO),
+    ):
+        wraps = wrapped(*places, count=2)
+        told = told_once(
+            {"clipping": Outcome(findings=(wraps,)), "dropouts": Outcome(findings=(scrambled,))},
+            rate_hz=RATE,
+        )
+        assert told["clipping"].findings[0].verdict is expected
+        assert told["dropouts"].findings[0].verdict is Verdict.REDO
