@@ -39,8 +39,7 @@ def near(x: Samples, peak: int, *, full: float, lsb: float) -> bool:
     here = x[max(peak - _CORNER, 0) : peak + _CORNER]
     if bool((here >= full - lsb).any() or (here <= -full).any()):
         return True
-    samples = x.astype(np.float64)
-    return _comes_to(samples, peak) or _comes_to(samples[::-1], len(samples) - 1 - peak)
+    return _cornered(x.astype(np.float64), peak)
 
 
 def cut_off(x: Floats, frame: int, deviation: float) -> bool:
@@ -62,21 +61,33 @@ def cut_off(x: Floats, frame: int, deviation: float) -> bool:
 
 def _should_be_beyond(x: Floats, frame: int, deviation: float) -> bool:
     value, should = float(x[frame]), float(x[frame]) - deviation
-    top, bottom = float(x.max()), float(x.min())
-    least = _TOP * (top - bottom) / 2
+    top, bottom, least = _range(x)
     return (value >= top - least and should > top) or (value <= bottom + least and should < bottom)
 
 
-def _comes_to(x: Floats, peak: int) -> bool:
-    """Whether the first sample that the past does not foretell is the corner of a top."""
-    first, last = peak - _SOONER, peak + _CORNER
+def _range(x: Floats) -> tuple[float, float, float]:
+    """The extremes, and how far from them a top may lie."""
+    top, bottom = float(x.max()), float(x.min())
+    return top, bottom, _TOP * (top - bottom) / 2
+
+
+def _cornered(x: Floats, peak: int) -> bool:
+    """Whether the first sample that the past does not foretell is the corner of a top.
+
+    Or the last that the future does not.
+    """
+    first, last = peak - _SOONER, peak + _SOONER
     here = x[max(first, 0) : last]
-    least = _TOP * float(np.ptp(x)) / 2
-    at_top = bool((here >= x.max() - least).any() or (here <= x.min() + least).any())
-    if not at_top or first < LEAST + ORDER:
+    top, bottom, least = _range(x)
+    at_top = bool((here >= top - least).any() or (here <= bottom + least).any())
+    if not at_top or min(first, len(x) - last) < LEAST + ORDER:
         return False
+    return _comes_to(x, first) or _comes_to(x[::-1], len(x) - last)
+
+
+def _comes_to(x: Floats, first: int) -> bool:
     past = x[:first]
     whitening = _predict.fitted(past, ORDER)
-    off = _predict.forward(x[:last], whitening)[first:]
+    off = _predict.forward(x[: first + 2 * _SOONER], whitening)[first:]
     out = np.flatnonzero(np.abs(off) > STANDS_OUT * _predict.floor_of(past, whitening))
     return len(out) > 0 and _should_be_beyond(x, first + int(out[0]), float(off[out[0]]))
