@@ -12,7 +12,7 @@ import json
 from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn
 
 from checks.measures import Measures
 from checks.model import Finding, Remedy, Verdict
@@ -180,7 +180,7 @@ def from_json(text: str | bytes) -> Report:
         ReportError: no JSON, another format, a later version, or fields missing.
     """
     try:
-        values = json.loads(text)
+        values = json.loads(text, parse_constant=_no_number)
     except (ValueError, RecursionError) as error:
         raise ReportError(f"not JSON: {error}") from error
     if not isinstance(values, dict) or values.get("format") != FORMAT:
@@ -195,6 +195,10 @@ def from_json(text: str | bytes) -> Report:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         raise ReportError(f"{where}: {first['msg']} ({error.error_count()} mistakes)") from error
+
+
+def _no_number(text: str) -> NoReturn:
+    raise ValueError(f"{text} is no number (RFC 8259, 6)")
 
 
 @functools.cache

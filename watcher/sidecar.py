@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 from pathlib import Path
 
 from watcher.files import write_whole
@@ -17,10 +18,27 @@ def load(path: Path) -> Report | None:
         OSError: it could not be read.
     """
     try:
-        data = path.read_bytes()
+        data = read(path)
     except FileNotFoundError:
         return None
     return from_json(data)
+
+
+def read(path: Path) -> bytes:
+    """The bytes of what stands at a path.
+
+    Raises:
+        ReportError: no file; a pipe would block whoever reads it for ever.
+        OSError: it could not be read.
+    """
+    fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC | getattr(os, "O_NONBLOCK", 0))
+    try:
+        if not stat.S_ISREG(os.fstat(fd).st_mode):
+            raise ReportError("it is not a regular file")
+        with open(fd, "rb", closefd=False) as stream:
+            return stream.read()
+    finally:
+        os.close(fd)
 
 
 def set_aside(path: Path) -> Path:

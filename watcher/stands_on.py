@@ -93,7 +93,7 @@ def on_disk(
 @lru_cache(maxsize=4096)
 def _entry_at(path: Path, mtime_ns: int, size: int) -> LineupEntry | None:
     """The line-up that a report is of; remembered, for every capture of a folder asks again."""
-    if not _LIKELY.search(path.read_bytes()):
+    if not _LIKELY.search(sidecar.read(path)):
         return None
     report = sidecar.load(path)
     return entry_of(report) if report is not None else None

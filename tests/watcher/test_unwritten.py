@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import errno
+import os
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -87,3 +89,50 @@ def test_a_decision_that_cannot_be_written_is_not_kept(
     said = capsys.readouterr()
     assert "a.wav.vigil.json: the decision could not be written (No space left" in said.err
     assert said.out == ""
+
+
+def _pipe(path: Path) -> str:
+    path.unlink()
+    os.mkfifo(path)
+    return "it is not a regular file"
+
+
+def _no_number(path: Path) -> str:
+    path.write_text(path.read_text().replace('"bytes": 24044', '"bytes": NaN'))
+    return "NaN is no number"
+
+
+def _line_up(path: Path) -> str:
+    """Reports of line-ups beside a capture are read for every capture there."""
+    os.mkfifo(path.with_name("z.wav.vigil.json"))
+    return _pipe(path)
+
+
+@pytest.mark.parametrize("damage", [_pipe, _no_number, _line_up])
+def test_what_has_only_the_name_of_a_report_holds_nobody_up(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], damage: Callable[[Path], str]
+) -> None:
+    path = str(capture(tmp_path / "a.wav"))
+    main(["check", path])
+    why = damage(tmp_path / "a.wav.vigil.json")
+    for call in (["show"], ["signoff", "--by", "AB"], ["check"]):
+        capsys.readouterr()
+        assert main([call[0], path, *call[1:]]) is Exit.UNREAD
+        assert why in capsys.readouterr().err
+    assert (tmp_path / "a.wav.vigil.json.unreadable-1").exists()
+    assert main(["check", path]) is Exit.CLEAR
+
+
+def test_a_report_that_names_a_file_elsewhere_says_nothing_of_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "below"
+    folder.mkdir()
+    main(["check", str(capture(folder / "a.wav"))])
+    path = folder / "a.wav.vigil.json"
+    path.write_text(path.read_text().replace('"name": "a.wav"', '"name": "../a.wav"'))
+    capsys.readouterr()
+    assert main(["verify", str(folder)]) is Exit.UNREAD
+    said = capsys.readouterr().out
+    assert "names a file outside its folder" in said
+    assert "unrecorded" in said
