@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from pathlib import Path
 from typing import Any
@@ -61,10 +62,13 @@ def test_notes_are_counted_and_printed_where_asked_for(
 def test_no_sample_is_read(
     folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def never(*_: Any, **__: Any) -> None:
-        raise AssertionError("read")
+    real = os.open
 
-    monkeypatch.setattr("watcher.files.os.open", never)
+    def reports_alone(path: Any, *rest: Any) -> int:
+        assert str(path).endswith(".vigil.json"), "read"
+        return real(path, *rest)
+
+    monkeypatch.setattr("watcher.files.os.open", reports_alone)
     status, out, err = shows(capsys, folder)
     assert status is Exit.UNREAD  # b.wav is empty: that status wins, as of check
     assert out.startswith("3 stored reports: 1 unread, ")
