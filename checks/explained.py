@@ -3,11 +3,12 @@
 Flat tops hold no hiss, which looks like a tape that lifts from the head. Two tracks of one signal
 are one witness of a jump, not two. Where a track holds a stretch of another, it jumps at both
 seams. Timecode, pilot tones and clicks are square or made of samples: they know no programme to
-be cut off, nor hiss to fall, and some jump by nature. Where peaks wrap round, words look wrong;
-where words are scrambled, some look like peaks that wrapped round. Such findings become notes that
-say so; nothing is taken away. A ``redo`` is never changed but on tracks that carry no programme and
-where another ``redo`` tells of the same samples, nor a jump that stands by itself, nor a lift that
-lasts longer than the longest flat top.
+be cut off, nor hiss to fall, their overtones are lines above 20 kHz, and some jump by nature. Where
+peaks wrap round, words look wrong; where words are scrambled, some look like peaks that wrapped
+round. Such findings become notes that say so; nothing is taken away but notes on what hiss and
+spectrum of a track without programme do not show. A ``redo`` is never changed but on tracks that
+carry no programme and where another ``redo`` tells of the same samples, nor a jump that stands by
+itself, nor a lift that lasts longer than the longest flat top.
 """
 
 from __future__ import annotations
@@ -32,7 +33,8 @@ _ALIKE: Final = ("identical", "same-signal", "inverted", "delayed")
 
 _EXPLAINED: Final = ("dropouts", "ultrasonic", "clipping")
 _ENDS: Final = ("brickwall", "absent")
-_OF_PROGRAMME: Final = (*_ENDS, "contact-loss", "level-dip", "hf-loss")
+_OF_PROGRAMME: Final = (*_ENDS, "line", "contact-loss", "level-dip", "hf-loss")
+_NOTES: Final = ("line", "no-evidence", "not-judged")  # of no use where there is no programme
 _OFTEN: Final = 4  # jumps that more come of than of a single fault, told as one; own choice
 _NO_PROGRAMME: Final = tuple(str(k) for k in (TrackKind.TIMECODE, TrackKind.PILOT, TrackKind.CLICK))
 
@@ -83,6 +85,9 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
     def all_are(f: Finding, kinds: Sequence[str]) -> bool:
         return bool(f.tracks) and all(recognised.get(track) in kinds for track in f.tracks)
 
+    def of_use(f: Finding) -> bool:
+        return not (f.kind in _NOTES and f.verdict is Verdict.CLEAR and all_are(f, _NO_PROGRAMME))
+
     def seen(f: Finding) -> Finding:
         judged = f.kind in _OF_PROGRAMME and (f.verdict is Verdict.LISTEN or f.kind in _ENDS)
         if judged and all_are(f, _NO_PROGRAMME):
@@ -106,7 +111,9 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
         return f
 
     return {
-        name: dataclasses.replace(outcome, findings=tuple(map(seen, outcome.findings)))
+        name: dataclasses.replace(
+            outcome, findings=tuple(map(seen, filter(of_use, outcome.findings)))
+        )
         if name in _EXPLAINED
         else outcome
         for name, outcome in outcomes.items()

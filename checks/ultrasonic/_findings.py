@@ -17,6 +17,8 @@ from checks.ultrasonic._wall import OWN_FILTER_HZ, Wall, lower_rates
 CHECK: Final = "ultrasonic"
 TOGETHER: Final = 1.06  # walls this near to each other are one
 LONGEST_NOTE_S: Final = 3.0  # common practice
+LEAKS_DB: Final = 20.0  # tracks that hear a line so much fainter are noted apart: neighbours of
+# its own leak 25 dB down and less at these frequencies (from memory)
 LEAST_LINE_DBFS: Final = -140.0  # fainter lines are measured, not told: under any input's noise
 
 
@@ -213,8 +215,14 @@ def lines(
     """
     groups = _same_lines(found, 2.0 * bin_hz)
     listen_dbfs = limits.line_listen_dbfs if seconds >= LONGEST_NOTE_S else np.inf
-    loud = [g for g in groups if _level(g) >= listen_dbfs]
-    faint = [g for g in groups if LEAST_LINE_DBFS <= _level(g) < listen_dbfs]
+    loud, faint = [], []
+    for group in groups:
+        level = _level(group)
+        heard_dbfs = level - LEAKS_DB if level >= listen_dbfs else np.inf
+        loud.append([item for item in group if item[1].dbfs > heard_dbfs])
+        faint.append([item for item in group if item[1].dbfs <= heard_dbfs])
+    loud = [g for g in loud if g]
+    faint = [g for g in faint if g and _level(g) >= LEAST_LINE_DBFS]
     findings = []
     for verdict, some in ((Verdict.LISTEN, loud), (Verdict.CLEAR, faint)):
         if some:

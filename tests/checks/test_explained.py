@@ -135,6 +135,24 @@ def test_timecode_has_no_hiss_to_be_heard(kind: str) -> None:
     assert verdict(dataclasses.replace(fall, verdict=Verdict.REDO), note) is Verdict.REDO
 
 
+@pytest.mark.parametrize("recognised", ["timecode", "pilot", "click", "unused", None])
+def test_the_overtones_of_a_code_are_no_supply_to_look_for(recognised: str | None) -> None:
+    kind = made("tracks", "track-kind", (1,), 0, 1, recognised=recognised)
+    notes = [
+        made("ultrasonic", "line", (1,), 0, 0, verdict=Verdict.CLEAR),
+        made("ultrasonic", "no-evidence", (1,), 0, 0, verdict=Verdict.CLEAR),
+        made("dropouts", "not-judged", (1,), 0, 0, verdict=Verdict.CLEAR),
+    ]
+    excused = recognised in ("timecode", "pilot", "click")
+    for tracks in ((1,), (0, 1)):
+        line = made("ultrasonic", "line", tracks, 0, 0)
+        found = (line, *(dataclasses.replace(note, tracks=tracks) for note in notes))
+        outcomes = {"tracks": Outcome(findings=(kind,)), "ultrasonic": Outcome(findings=found)}
+        told = told_once(outcomes, rate_hz=RATE)["ultrasonic"].findings
+        assert len(told) == (1 if excused and tracks == (1,) else 4)
+        assert (told[0].verdict is Verdict.CLEAR) is (len(told) == 1)
+
+
 @pytest.mark.parametrize("recognised", ["click", "timecode", None])
 def test_a_click_track_jumps_by_nature(recognised: str | None) -> None:
     note = made("tracks", "track-kind", (1,), 0, 1, recognised=recognised)

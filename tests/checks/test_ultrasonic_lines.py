@@ -69,6 +69,16 @@ def test_a_strong_line_is_to_be_listened_to(dbfs, verdict):
     assert listed["tracks"] == [1, 2]
 
 
+def test_a_track_that_hears_its_neighbours_line_is_not_to_be_listened_to():
+    rate = 96_000
+    rng = np.random.default_rng(27)
+    frames = 4 * rate
+    line = np.sin(2 * np.pi * 21_000 * np.arange(frames) / rate)
+    x = [10 ** (dbfs / 20) * line + noise(rng, frames, rate, -130) for dbfs in (-50, -62, -78)]
+    found = [f for f in look(words(np.stack(x)), rate).findings if f.kind == "line"]
+    assert [(f.verdict.value, f.tracks) for f in found] == [("listen", (0, 1)), ("clear", (2,))]
+
+
 def test_a_note_above_20_khz_is_no_line():
     # a triangle's overtone that rings for a third of the time
     rate = 96_000
