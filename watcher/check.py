@@ -262,6 +262,10 @@ def _standing(report: Report, job: Job, line_ups: Iterable[LineupEntry]) -> Repo
 
 
 def _save(report: Report, job: Job, trouble: list[Trouble]) -> None:
+    if not any(map(os.path.lexists, job.capture.files)):
+        text = f"{shown(str(job.report_path))}: not written, for there is no file of it any more"
+        trouble.append(Trouble(text, Exit.UNREAD))
+        return
     try:
         sidecar.save(report, job.report_path)
     except OSError as error:

@@ -101,16 +101,22 @@ class Reading:
                 )
 
     def _not_read(self, path: Path, error: UnreadError, *, at_frame: int | None = None) -> None:
+        name = shown(path.name)
+        text = f"{name} {error}."
+        told = [f for f in self.unread if f.values.get("file") == name]
+        changed = error.kind == "changed-while-read"
+        if any(f.text == text or (changed and f.kind == error.kind) for f in told):
+            return  # one reading fails for the samples, and then for the digests
         self.unread.append(
             Finding(
                 check="container",
                 kind=error.kind,
                 verdict=Verdict.UNREAD,
                 remedy=Remedy.NONE if error.kind != "unreadable" else Remedy.RECOPY,
-                text=f"{shown(path.name)} {error}.",
+                text=text,
                 start_frame=at_frame,
                 frames=None if at_frame is None else 0,
-                values={"file": shown(path.name), "at_byte": error.at_byte},
+                values={"file": name, "at_byte": error.at_byte},
             )
         )
 
@@ -302,6 +308,7 @@ class Reading:
     def look_again(self) -> None:
         """Whether each file is still the one that was opened, and as it was."""
         for member in self.members:
+            what = "was changed or replaced while it was read; check it again"
             try:
                 # the time of change as well: a date can be put back, that one cannot
                 st = os.fstat(member.fd)
@@ -309,17 +316,13 @@ class Reading:
                     member.before,
                     member.ctime_ns,
                 ) and Identity.of(os.stat(member.path, follow_symlinks=False)) == member.before
+            except FileNotFoundError:
+                same, what = False, "was moved or deleted while it was read"
             except OSError:
                 same = False
             if not same:
                 self.changed = True
-                self._not_read(
-                    member.path,
-                    UnreadError(
-                        "was changed or replaced while it was read; check it again",
-                        kind="changed-while-read",
-                    ),
-                )
+                self._not_read(member.path, UnreadError(what, kind="changed-while-read"))
 
     def digests_stand(self, member: Member) -> bool:
         """Whether the digests are of the whole file as it was throughout."""

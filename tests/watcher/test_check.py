@@ -132,19 +132,21 @@ def test_a_damaged_sidecar_is_said_and_kept(
     json.loads(sidecar.read_text())
 
 
-@pytest.mark.parametrize("change", ["grow", "cut", "replace", "touch"])
+@pytest.mark.parametrize("change", ["grow", "cut", "cut early", "replace", "touch", "move"])
 def test_a_file_that_changes_while_it_is_read_is_unread(
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
     change: str,
 ) -> None:
-    path = write(tmp_path / "a.wav")
+    path, away = write(tmp_path / "a.wav"), tmp_path.with_name(f"{tmp_path.name} away")
     from watcher import reading
 
     whole = reading.Reading.read_all
 
     def read_all(self: reading.Reading, stack: Any) -> None:
+        if change == "cut early":
+            os.truncate(path, 5000)
         whole(self, stack)
         if change == "grow":
             with path.open("ab") as stream:
@@ -153,13 +155,17 @@ def test_a_file_that_changes_while_it_is_read_is_unread(
             os.truncate(path, 5000)
         elif change == "replace":
             os.replace(write(tmp_path / "b.wav"), path)
+        elif change == "move":
+            os.rename(tmp_path, away)
         else:
             os.utime(path, (1, 1))
 
     monkeypatch.setattr(reading.Reading, "read_all", read_all)
     status, (report,) = checked(capsys, str(path))
     assert status is Exit.UNREAD
-    assert kinds(report)[0] == "changed-while-read"
+    assert [k for k in kinds(report) if k != "stands-on"] == ["changed-while-read"]  # told once
+    assert ("moved or deleted" in report["findings"][0]["text"]) == (change == "move")
+    assert (tmp_path / "a.wav.vigil.json").exists() == (change != "move")  # nothing is left there
     assert report["capture"]["files"][0]["sha256"] is None
 
 
