@@ -31,6 +31,9 @@ LONG_S: Final = 1.0
 """From here on zeros between fades may be somebody's edit: a converter's mute, and what makes it
 mute, is over sooner (common practice)."""
 
+_PAUSE_S: Final = 0.3
+"""Zeros shorter than that are no pause that anybody makes between fades. Common practice."""
+
 _STILL_GROWS: Final = 2.8
 """Growth from 32 to 128 ms, all edges together: a linear fade grows by 4, programme that is over
 its mute by 1, give or take what is played. From own reckoning."""
@@ -75,13 +78,11 @@ def zeros_between(
         half, taken = taken, []  # no converter mutes for so long: somebody may have faded it
     ever = [p for p in pairs if any(edge.meeting is not Meeting.NOTHING for edge in p)]
     if 2 * len(taken) >= len(ever) > 0:
-        loud = max(min(a.away, b.away) for a, b in taken) >= QUIET
+        loud = _loud(taken)
         ramped = all({a.meeting, b.meeting} & {Meeting.RAMP, Meeting.FADE} for a, b in taken)
         how = ", ramped down or up as by a converter's mute" if ramped else ""
         if loud and _by_hand(taken):
-            text = f"Zeros stand between programme for {long}, with the level turned down before "
-            text += "and up behind: a slow mute, or fades that somebody made; listen."
-            return _zero(tracks, run, text, Verdict.LISTEN)
+            return _slowly(tracks, run, long)
         if loud:
             text = f"Zeros stand between programme for {long}{how}: the audio under them is lost; "
             text += "play the tape again."
@@ -93,7 +94,20 @@ def zeros_between(
         text = f"Zeros for {long} behind a fade or before one: an edit, or audio that was muted; "
         text += "listen."
         return _zero(tracks, run, text, Verdict.LISTEN)
+    if 2 * len(alive) >= len(ever) > 0 and run.length < _PAUSE_S * rate_hz and _loud(alive):
+        return _slowly(tracks, run, long)
     return None
+
+
+def _loud(pairs: Sequence[tuple[Edge, Edge]]) -> bool:
+    """Whether there is more than a converter's noise on both sides of some track."""
+    return max(min(a.away, b.away) for a, b in pairs) >= QUIET
+
+
+def _slowly(tracks: tuple[int, ...], run: Run, long: str) -> Event:
+    text = f"Zeros stand between programme for {long}, with the level turned down before "
+    text += "and up behind: a slow mute, or fades that somebody made; listen."
+    return _zero(tracks, run, text, Verdict.LISTEN)
 
 
 def _slow_mute(edges: Sequence[Edge]) -> bool:

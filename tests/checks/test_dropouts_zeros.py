@@ -95,6 +95,18 @@ def test_zeros_between_fades_of_some_60_ms_ask_for_no_other_playing(shape: str, 
     assert [f.verdict.value for f in found] in ([], ["listen"])
 
 
+@pytest.mark.parametrize("kind", ["piano", "drums", "bowed"])
+@pytest.mark.parametrize(("zeros_ms", "ramp_ms"), [(5, 100), (30, 100), (200, 250)])
+def test_zeros_too_short_for_a_pause_are_told_whatever_fades_lead_there(
+    kind: str, zeros_ms: int, ramp_ms: int
+) -> None:
+    x = programme(kind, rate_hz=48_000, tracks=2, seconds=4.0, seed=6)
+    planted = damage.mute_ramp(x, at=96_000, frames=48 * zeros_ms, ramp=48 * ramp_ms)
+    (found,) = of(run(planted.samples, 48_000), "zero-run")
+    assert (found.verdict.value, found.tracks) == ("listen", (0, 1))
+    assert found.start_frame == pytest.approx(96_000, abs=240)
+
+
 def test_fades_made_on_purpose_around_a_pause_are_no_mute() -> None:
     planted = damage.mute_ramp(bed(), at=120_000, frames=40_000, ramp=30_000)  # 0.3 s down and up
     outcome = run(planted.samples, 96_000)
