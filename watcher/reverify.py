@@ -364,7 +364,10 @@ def elsewhere(
         all_read: whether that is every recorded file; else one not found may be there all the same.
     """
     missing = [result for result in settled if result.state is State.MISSING]
-    if not missing:
+    if options.quick:
+        for result in missing:
+            result.text += " No byte was read: it may be there under another name."
+    if not missing or options.quick:
         return
     unrecorded = {r.path: r for r in settled if r.state is State.UNRECORDED}
     by_digest: dict[tuple[str, bytes], bytes] = {("sha256", d): p for d, p in read_as.items()}

@@ -283,9 +283,8 @@ def carry_out(
             run.looked_at += 1
             yield _counted(run, result)
         whole = not (options.over is not None and options.over())
-        if not options.quick:
-            all_read = whole and run.looked_at == run.files
-            reverify.elsewhere(run.plan.settled, read_as, run.records, options, all_read=all_read)
+        all_read = whole and run.looked_at == run.files
+        reverify.elsewhere(run.plan.settled, read_as, run.records, options, all_read=all_read)
         for path, state, text in run.records.troubles:
             run.plan.settled.append(Result(path.rstrip(b"/"), State(state), text=text))
         for result in run.plan.settled:

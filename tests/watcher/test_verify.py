@@ -197,14 +197,17 @@ def test_another_unicode_form_of_a_name_is_the_same_file(
 def test_quick_reads_no_byte_and_says_so(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    recorded(tmp_path, "a.wav", "b.wav")
+    recorded(tmp_path, "a.wav", "b.wav", "c.wav")
     flip(tmp_path / "a.wav", 5000)
     grow(tmp_path / "b.wav", b"xx")
+    (tmp_path / "c.wav").rename(tmp_path / "d.wav")
     _, results, last = run(capsys, "--quick", str(tmp_path))
     assert last["quick"] is True
     assert last["bytes_read"] == 0
     assert results["a.wav"]["state"] == "intact"
     assert results["b.wav"]["state"] == "altered"
+    assert results["c.wav"]["state"] == "missing"
+    assert "may be there under another name" in results["c.wav"]["text"]
     assert main(["verify", "--quick", str(tmp_path)]) is Exit.REDO
     assert "no byte was read" in capsys.readouterr().out
 
