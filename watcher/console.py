@@ -162,9 +162,9 @@ class Work:
 
 @contextmanager
 def working(total_bytes: float) -> Iterator[Work]:
-    """A progress bar by bytes for as long as the block runs, where there is a terminal."""
+    """A progress bar by bytes for as long as the block runs, on a terminal with colours."""
     console = console_on(sys.stderr)
-    if not console.is_terminal:
+    if not console.is_terminal or console.no_color:
         yield Work(None, total_bytes)
         return
     from rich.progress import (  # only here is it shown, and it is half of rich

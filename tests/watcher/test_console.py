@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from checks.measures import Measures
 from checks.model import Remedy, Verdict, clock
-from watcher.console import console_on, print_groups, size_text
+from watcher.console import console_on, print_groups, size_text, working
 from watcher.files import shown
 from watcher.report import CaptureLine, Expected, FindingLine, Made, Report
 from watcher.summary import Heading, group, ranges, track_names
@@ -159,3 +159,26 @@ def test_tracks_by_name_number_or_together() -> None:
 )
 def test_clock_rounds_down_to_the_millisecond(frame: int, rate: int, expected: str) -> None:
     assert clock(frame, rate) == expected
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "live"),
+    [("TERM", "xterm", True), ("TERM", "dumb", False), ("NO_COLOR", "1", False)],
+)
+def test_a_progress_bar_is_shown_on_a_terminal_with_colours(
+    monkeypatch: pytest.MonkeyPatch, name: str, value: str, live: bool
+) -> None:
+    for other in ("NO_COLOR", "COLUMNS"):
+        monkeypatch.delenv(other, raising=False)
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setenv(name, value)
+    monkeypatch.setattr("sys.stderr", stream := Terminal())
+    with working(100) as work:
+        work.on("take 1")
+        work.add(50)
+    assert (stream.getvalue() != "") == live
