@@ -179,8 +179,6 @@ def _from_sidecar(path: bytes, records: Records, only_below: bytes | None = None
             if not (folder + b"/").startswith(only_below + b"/"):
                 return
         for file in files:
-            if b"/" in file.name:
-                raise ValueError("it names a file outside its folder")
             place = os.path.join(folder, file.name)
             if file.superseded:
                 records.superseded[place] = file.superseded

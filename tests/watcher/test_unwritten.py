@@ -121,18 +121,3 @@ def test_what_has_only_the_name_of_a_report_holds_nobody_up(
         assert why in capsys.readouterr().err
     assert (tmp_path / "a.wav.vigil.json.unreadable-1").exists()
     assert main(["check", path]) is Exit.CLEAR
-
-
-def test_a_report_that_names_a_file_elsewhere_says_nothing_of_it(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    folder = tmp_path / "below"
-    folder.mkdir()
-    main(["check", str(capture(folder / "a.wav"))])
-    path = folder / "a.wav.vigil.json"
-    path.write_text(path.read_text().replace('"name": "a.wav"', '"name": "../a.wav"'))
-    capsys.readouterr()
-    assert main(["verify", str(folder)]) is Exit.UNREAD
-    said = capsys.readouterr().out
-    assert "names a file outside its folder" in said
-    assert "unrecorded" in said
