@@ -14,10 +14,12 @@ from dataclasses import replace
 from typing import Final
 
 from checks.dropouts._bands import BODY, EDGE
-from checks.dropouts._lasting import PLAYS_ON, Fall, is_silent
+from checks.dropouts._floors import LevelHistory
+from checks.dropouts._hiss import Hiss
+from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_silent
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import Course, Motion
-from checks.dropouts._others import TOGETHER_S
+from checks.dropouts._others import LIKE_DB, TOGETHER_S, of_hiss, over, under_others
 
 _WITH: Final = 0.3  # of the fall, in the body: three times what a gap takes there of 8 to 20 kHz
 
@@ -27,34 +29,63 @@ _HALF: Final = 0.55  # of the fall at 5.5 kHz: a gap takes a quarter, until the 
 def is_over(fall: Fall) -> bool:
     """Whether a track's whole signal goes at once, for longer than it ever rested before."""
     body, edge = fall.fall_db[BODY], fall.fall_db[EDGE]
-    return fall.outlasts and not fall.slow and _is_whole(fall) and not body < _HALF * edge
+    whole = body >= _WITH * fall.mean_db and not body < _HALF * edge
+    return fall.outlasts and not fall.slow and bool(whole)
 
 
-def _is_whole(fall: Fall) -> bool:
-    """Whether the body of the sound goes with the treble."""
-    return bool(fall.fall_db[BODY] >= _WITH * fall.mean_db)
-
-
-def ended(
+def lost(
+    history: LevelHistory,
     way: Course,
-    falls: Sequence[Fall],
     tracks: Sequence[int],
     entry_s: float,
     limits: DropoutsLimits,
+    before: int,
+) -> tuple[Course, list[Fall]]:
+    """The tape's course, and the falls of these tracks that the tape or a head may have made.
+
+    Args:
+        before: entry before which they begin.
+    """
+    found = [
+        fall
+        for track in tracks
+        for fall in falls(history, way, track, limits.hf_loss_db)
+        if fall.first < before
+    ]
+    hiss = Hiss(history, way, found)
+    found = of_hiss(found, hiss, history, tracks)
+    found = under_others(found, hiss, history, tracks, entry_s)
+    return _ended(way, found, history, tracks, entry_s, limits.signal_lost_db)
+
+
+def _ended(
+    way: Course,
+    found: Sequence[Fall],
+    history: LevelHistory,
+    tracks: Sequence[int],
+    entry_s: float,
+    least_db: float,
 ) -> tuple[Course, list[Fall]]:
     """The tape's course and the falls, without those that are the end of the tape.
 
-    It is where all of these tracks fall to the electronics together and stay there, most of them
-    with the body (two thirds: of some that always played the rests are not known).
+    It is where all of these tracks fall to the electronics together and stay there, and the body
+    with them, all tracks taken together: of one the electronics may cover it. A track that was
+    never heard to hiss comes down to the same level.
     """
-    last = [f for f in falls if f.open_end and f.plays <= PLAYS_ON and not is_silent(f)]
-    last = [f for f in last if f.mean_db >= limits.signal_lost_db]
+    last = [f for f in found if f.open_end and f.plays <= PLAYS_ON and not is_silent(f)]
+    last = [f for f in last if f.mean_db >= least_db]
     first = min((f.first for f in last), default=0)
     last = [f for f in last if (f.first - first) * entry_s <= TOGETHER_S]
-    if len(last) < 2 or {f.track for f in last} != set(tracks):  # one head alone may clog
-        return way, list(falls)
-    if 3 * sum(_is_whole(f) for f in last) < 2 * len(last):
-        return way, list(falls)
+    down = {f.track for f in last}
+    for k in set(tracks) - down if last else ():
+        stays = over(last[0], history, k, last[0].first + 1, history.entries) < LIKE_DB
+        if stays and over(last[0], history, k, 0, first) >= LIKE_DB:
+            down.add(k)
+    if len(down) < 2 or down != set(tracks):  # one head alone may clog
+        return way, list(found)
+    body = sum(min(float(f.fall_db[BODY]), f.mean_db) for f in last)
+    if not body >= _WITH * sum(f.mean_db for f in last):
+        return way, list(found)
     states = way.states.copy()
     states[first:] = Motion.STANDING
-    return replace(way, states=states), [f for f in falls if f not in last]
+    return replace(way, states=states), [f for f in found if f not in last]

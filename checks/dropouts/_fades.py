@@ -28,7 +28,7 @@ _SLOWLY_S: Final = 1.0  # no machine takes so long to stop (from memory)
 _LAST: Final = 3  # entries that show the last level: the very last may hold a few samples
 
 _BEGUN: Final = 0.1  # of the fall: what lies between it and the rest is on the way
-_ON_THE_WAY: Final = 4  # entries on the way, some 0.4 s: a signal is lost sooner (common practice)
+ON_THE_WAY: Final = 4  # entries on the way, some 0.4 s: a signal is lost sooner (common practice)
 _PLAYS_DOWN: Final = 0.2  # of the entries: so seldom is what plays on as loud as before
 _WITH: Final = 0.7  # of the fall of the hiss: more than a spacing loss takes from the body
 _AS_LOUD_DB: Final = 4.0  # own trials: programme that plays on as before
@@ -106,7 +106,7 @@ def step_by_step(depth: Floats) -> bool:
     for here in between:
         run = run + 1 if here else 0
         best = max(best, run)
-    return best >= _ON_THE_WAY
+    return best >= ON_THE_WAY
 
 
 def with_the_body(body: Floats, depth: Floats, begin: int, end: int, fall_db: float) -> bool:

@@ -44,6 +44,7 @@ class Fall:
 
     Attributes:
         first, last: entries, the last not included.
+        seen: entry behind the last one that shows it; programme may cover it from there on.
         since: entry behind the last one in which the hiss was heard as before; programme may
             have covered the fall from there to ``first``.
         open_end: it lasts as long as the tape runs.
@@ -64,6 +65,7 @@ class Fall:
     track: int
     first: int
     last: int
+    seen: int
     since: int
     open_end: bool
     fall_db: Floats
@@ -198,6 +200,7 @@ def _fall(
                 break
     as_before = (np.abs(drop.before[HISS:][heard, None] - low[HISS:][heard]) < SAME_DB).all(axis=0)
     unfallen = np.flatnonzero(as_before[:begin])
+    shown = np.flatnonzero(depth[:, begin:end].max(axis=0) >= 0.5)
     since = int(unfallen[-1]) + 1 if len(unfallen) else begin
     apart = np.r_[0:begin, end : len(entries)]
     alike = np.abs(low[HISS:][heard][:, apart] - drop.before[HISS:][heard, None]) < _STEADY_DB
@@ -207,6 +210,7 @@ def _fall(
         track=track,
         first=int(entries[begin]),
         last=int(entries[end - 1]) + 1,
+        seen=int(entries[begin + (int(shown[-1]) if len(shown) else end - begin - 1)]) + 1,
         since=int(entries[since]),
         open_end=end >= len(entries),
         fall_db=each,

@@ -75,8 +75,14 @@ class Course:
         return np.asarray(self.states == Motion.RUNNING)
 
 
-def course(history: LevelHistory, judged: Sequence[int], entry_s: float) -> Course:
-    """The states of the tape from the levels of the tracks that count (``judged``)."""
+def course(
+    history: LevelHistory, judged: Sequence[int], entry_s: float, fade: int | None = None
+) -> Course:
+    """The states of the tape from the levels of the tracks that count (``judged``).
+
+    Args:
+        fade: entry from which everything is faded out, if any: what is quiet there tells no rest.
+    """
     mean = history.mean_db.astype(np.float32)
     low = history.low_db.astype(np.float32)
     tracks, entries = mean.shape[1:]
@@ -90,7 +96,7 @@ def course(history: LevelHistory, judged: Sequence[int], entry_s: float) -> Cour
             continue
         hiss[track], drop = floors
         below[track] = level[track] <= hiss[track] - min(0.5 * drop, _APART_DB)
-    quiet = _quiet(low, level, hiss)
+    quiet = _quiet(low[:, :, :fade], level[:, :fade], hiss)
     loud = np.zeros((tracks, entries), np.bool_)
     for row, band in enumerate((BODY, EDGE)):
         loud |= mean[band] > quiet[row][:, None] + _PROGRAMME_DB

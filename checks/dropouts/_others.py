@@ -26,7 +26,7 @@ _NO_TAPE_DB: Final = -82.0
 """A band. Tapes hiss 50 to 80 dB down (common practice), which reads as much or more in each."""
 
 _UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
-_LIKE_OTHERS_DB: Final = 4.0  # tracks hiss alike; amplifiers lie 8 dB under it (common practice)
+LIKE_DB: Final = 4.0  # tracks hiss alike; amplifiers lie 8 dB under it (common practice)
 
 
 def under_others(
@@ -50,9 +50,8 @@ def of_hiss(
 ) -> list[Fall]:
     """Those falls before which hiss was heard, not breath, or behind which no breath is heard.
 
-    Or that leave too little of anything.
-
-    Too little is less than any tape hisses, or than other tracks of this one do.
+    Or that leave too little of anything, all at once: what somebody plays fades out little by
+    little. Too little is less than any tape hisses, or than other tracks of this one do.
     """
     low = history.low_db
     levels = {k: heard.lowest(k) for k in tracks}
@@ -72,22 +71,34 @@ def of_hiss(
         stays = fall.open_end and never_again(
             low[:, fall.track].astype(np.float32), fall.first, level, fall.mean_db
         )
-        if dead or under or stays or heard_as_hiss(own, level):
+        if ((dead or under) and not fall.fades) or stays or heard_as_hiss(own, level):
             out.append(fall)
     return out
 
 
 def _shared(fall: Fall, history: LevelHistory, tracks: Sequence[int]) -> bool:
-    """Whether most other tracks come down to the same level meanwhile, and all goes on: a rest."""
+    """Whether most other tracks come down to the same level while a fall shows, and all goes on.
+
+    That is a rest, or a tape that stops and starts again.
+    """
     others = [k for k in tracks if k != fall.track]
-    if fall.open_end or not others:
+    if fall.seen == history.entries or not others:
         return False
-    low = history.low_db[HISS:, others, fall.first + 1 : fall.last - 1].astype(np.float32)
+    alike = [k for k in others if over(fall, history, k, fall.first + 1, fall.seen - 1) < LIKE_DB]
+    return 2 * len(alike) > len(others)
+
+
+def over(fall: Fall, history: LevelHistory, track: int, first: int, last: int) -> float:
+    """How far a track's usual lows lie over what another one fell to, dB; infinite where unknown.
+
+    Args:
+        first, last: entries of that track.
+    """
     heard = np.isfinite(fall.after[HISS:])
-    if not low.shape[2]:
-        return False
-    least = median(low, axis=2)[heard] - fall.after[HISS:][heard, None]
-    return 2 * int(np.count_nonzero(least.mean(axis=0) < _LIKE_OTHERS_DB)) > len(others)
+    low = history.low_db[HISS:, track, first:last].astype(np.float32)
+    if last <= first or not heard.any():
+        return float("inf")
+    return float((median(low, axis=1) - fall.after[HISS:])[heard].mean())
 
 
 def _others(

@@ -12,15 +12,15 @@ from checks.dropouts._bands import HISS, FilterBank, Floats
 from checks.dropouts._contact import Candidate
 from checks.dropouts._cuts import broken_off, in_programme
 from checks.dropouts._dead import dead
-from checks.dropouts._ends import ended, is_over
+from checks.dropouts._ends import is_over, lost
 from checks.dropouts._fades import Fade, fade_out
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._hiss import Hiss
 from checks.dropouts._judge import Judge
-from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_flat, is_silent, rises
+from checks.dropouts._lasting import PLAYS_ON, Fall, is_flat, is_silent, rises
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import MOST_HISS_DB, Course, Motion, course, programme_spans, spans
-from checks.dropouts._others import TOGETHER_S, of_hiss, under_others
+from checks.dropouts._others import TOGETHER_S
 from checks.dropouts._part import PartOutcome
 from checks.dropouts._tape_findings import LiftEvent, begins_with, counted, lift_text, made
 from checks.dropouts._unjudged import not_judged
@@ -67,25 +67,17 @@ class TapeReport:
     ) -> PartOutcome:
         if not self._history.entries:
             return PartOutcome()
-        way = course(self._history, self._music or range(self._fmt.channels), self._entry_s)
+        fade = fade_out(self._history, self._music, self._entry_s)
+        judged = self._music or range(self._fmt.channels)
+        way = course(self._history, judged, self._entry_s, fade.first or None)
         # A line-up begins and ends in its tones and parts them as it likes.
         lineup = self._sheet.reel.kind is ReelKind.LINEUP
-        fade = fade_out(self._history, self._music, self._entry_s)
         shows = fade.first - (round(_SOFT_S / self._entry_s) if fade.count else 0)
         findings: list[Finding] = []
         counts = {name: [0] * self._fmt.channels for name in ("contact_losses", "level_dips")}
         if self._fmt.rate_hz >= 32_000:
-            stayed = [
-                fall
-                for track in self._music
-                for fall in falls(self._history, way, track, self._limits.hf_loss_db)
-            ]
             reduction = self._sheet.tape.noise_reduction
-            stayed = [f for f in stayed if f.first < shows]
-            hiss = Hiss(self._history, way, stayed)
-            stayed = of_hiss(stayed, hiss, self._history, self._music)
-            stayed = under_others(stayed, hiss, self._history, self._music, self._entry_s)
-            way, stayed = ended(way, stayed, self._music, self._entry_s, self._limits)
+            way, stayed = lost(self._history, way, self._music, self._entry_s, self._limits, shows)
             # Other falls are rests, of the same hiss; short ones are lifts from it.
             apart = [f for f in stayed if self._kind(f) or self._lasts(f) >= _DIRT_S]
             hiss = Hiss(self._history, way, apart, least_db=self._rounding_db)
@@ -94,8 +86,7 @@ class TapeReport:
             )
             lasting = self._lasting(stayed, way)
             heard = [c for c in candidates if c.start // self._history.entry_hops < shows]
-            found, counts = self._contacts(judge, heard, dropped, lasting)
-            findings += found
+            findings += self._contacts(judge, heard, dropped, lasting, counts)
             if not lineup:
                 findings += not_judged(hiss, way, self._music, self._entry_s, self._frames)
             place = {"frames": self._frames, "rate_hz": self._fmt.rate_hz}
@@ -185,8 +176,9 @@ class TapeReport:
         candidates: Sequence[Candidate],
         dropped: int,
         lasting: Sequence[Finding],
-    ) -> tuple[list[Finding], dict[str, list[int]]]:
-        counts = {name: [0] * self._fmt.channels for name in ("contact_losses", "level_dips")}
+        counts: dict[str, list[int]],
+    ) -> list[Finding]:
+        """Lifts and dips; each is added to the ``counts`` of its kind and track."""
         events: list[LiftEvent] = []
         for one in sorted(candidates, key=lambda c: (c.start, c.track)):
             lift = judge.lift(one) if one.track in self._music else None
@@ -223,7 +215,7 @@ class TapeReport:
                 listed = same[: self._limits.listed_tape]
                 more = dropped if kind == "contact-loss" and verdict is Verdict.LISTEN else 0
                 out += [counted(one, len(same), len(listed), more) for one, _ in listed]
-        return out, counts
+        return out
 
     def _contact(self, event: LiftEvent) -> Finding:
         lifts = event.lifts

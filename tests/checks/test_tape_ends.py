@@ -8,7 +8,13 @@ from dropouts_kit import run
 from numpy.typing import NDArray
 from synth import programme
 
+from checks.dropouts._ends import _ended
 from checks.dropouts._fades import step_by_step
+from checks.dropouts._floors import PARTS, LevelHistory
+from checks.dropouts._hiss import Hiss
+from checks.dropouts._lasting import Fall
+from checks.dropouts._motion import Motion, course
+from checks.dropouts._others import of_hiss
 from checks.model import Finding, Samples, Verdict
 
 RATE = 48_000
@@ -25,14 +31,33 @@ def _electronics(tracks: int, frames: int) -> NDArray[np.float64]:
     return np.asarray(both * 10 ** (-71 / 20) / both.std())
 
 
-def _gone(kind: str, seed: int, tracks: tuple[int, ...]) -> Samples:
-    """Programme and tape hiss, which rises with 3 dB an octave, are gone in 2 ms."""
+def _gone(
+    kind: str,
+    seed: int,
+    tracks: tuple[int, ...],
+    *,
+    steady: int | None = None,
+    until: int | None = None,
+) -> Samples:
+    """Programme and tape hiss, which rises with 3 dB an octave, are gone in 2 ms.
+
+    ``steady``: a track with noise instead of programme; ``until``: frame from which noise plays.
+    """
     x = programme(kind, rate_hz=RATE, tracks=3, seconds=12.0, seed=seed) / 2.0**31
+    noise = np.random.default_rng([seed, 1]).standard_normal(x.shape) * 0.02
+    if steady is not None:  # 6 dB an octave from 500 Hz, as of wind
+        f = np.fft.rfftfreq(x.shape[1], 1 / RATE)
+        wind = np.fft.irfft(np.fft.rfft(noise[steady]) / (1 + f / 500), x.shape[1])
+        x[steady] = 0.1 * wind / wind.std()
+    if until is not None:
+        x[:, until:] = noise[:, until:]
     hiss = np.random.default_rng(seed).standard_normal(x.shape)
     f = np.fft.rfftfreq(x.shape[1], 1 / RATE)
     hiss = np.fft.irfft(np.fft.rfft(hiss) * np.sqrt(f / RATE + 0.02), x.shape[1])
     x = x + hiss / hiss.std() * 10 ** (-60 / 20)
-    x[list(tracks)] *= np.clip(1.0 - (np.arange(x.shape[1]) - AT) / (0.002 * RATE), 0.0, 1.0)
+    gain = np.clip(1.0 - (np.arange(x.shape[1]) - AT) / (0.002 * RATE), 0.0, 1.0)
+    gain[until or x.shape[1] :] = 1.0
+    x[list(tracks)] *= gain
     x = x + _electronics(*x.shape)
     words = np.rint(x * 2**23).clip(-(2**23), 2**23 - 1).astype(np.int64)
     return np.asarray(words << 8, np.int32)
@@ -59,6 +84,60 @@ def test_what_falls_on_all_tracks_at_once_is_the_end_of_the_tape(kind: str, seed
     assert {f.kind for f in found} <= {"no-tape", "cut-end"}
     (note,) = (f for f in found if f.kind == "no-tape")
     assert note.start_frame == pytest.approx(AT, abs=0.2 * RATE)
+
+
+@pytest.mark.parametrize("kind", ["drums", "plucks", "speech"])
+def test_a_tape_that_stops_and_starts_again_under_noise_is_no_lasting_fall(kind: str) -> None:
+    found = _told(_gone(kind, 4, (0, 1, 2), steady=2, until=AT + 3 * RATE // 2))
+    assert not [f for f in found if f.kind in ("hf-loss", "signal-lost")]
+
+
+BANDS = 9
+
+
+def _history(levels_db: list[tuple[float, float]], first: int = 60) -> LevelHistory:
+    """Steady levels of all bands, a track each: before and from entry ``first`` of 80."""
+    history = LevelHistory(BANDS, len(levels_db))
+    course_db = np.array([[a if k < first else b for k in range(80)] for a, b in levels_db])
+    parts = 10 ** (np.repeat(course_db, PARTS, axis=1) / 10)
+    history.append(np.broadcast_to(parts, (BANDS, *parts.shape)).astype(np.float32))
+    return history
+
+
+def _fall(track: int, before_db: float, after_db: float, *, fades: bool = False) -> Fall:
+    db = before_db - after_db
+    return Fall(
+        track=track, first=60, last=80, seen=80, since=60, open_end=True,
+        fall_db=np.full(BANDS, db, np.float32), after=np.full(BANDS, after_db, np.float32),
+        before_db=before_db, after_db=after_db, mean_db=db, plays=0.0, quieter_db=np.nan,
+        steady=1.0, slow=False, fades=fades, faded=False, rested=False,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("other_db", "over"), [(-70.0, True), (-59.0, False)])
+def test_a_track_that_never_rested_ends_with_the_tape_at_the_same_electronics(
+    other_db: float, over: bool
+) -> None:
+    """Hiss of -58 falls to an amplifier 12 dB under it (common practice: 8 to 12)."""
+    history = _history([(-58.0, -70.0), (-30.0, other_db)])
+    way = course(history, [0, 1], 0.093)
+    found = [_fall(0, -58.0, -70.0)]
+    way, left = _ended(way, found, history, [0, 1], 0.093, 6.0)
+    assert left == ([] if over else found)
+    assert (way.states[60:] == Motion.STANDING).all() == over
+    dead = _history([(-58.0, -70.0), (-70.0, -70.0)])  # as low all along: it tells nothing
+    assert _ended(course(dead, [0, 1], 0.093), found, dead, [0, 1], 0.093, 6.0)[1] == found
+
+
+@pytest.mark.parametrize("fades", [False, True])
+def test_noise_that_is_played_and_faded_out_was_no_hiss(fades: bool) -> None:
+    """Down to less than any tape hisses (50 to 80 dB down, common practice), once at once."""
+    history = _history([(-35.0, -90.0), (-30.0, -30.0)])
+    heard = Hiss(history, course(history, [0, 1], 0.093), [])
+    fall = _fall(0, -35.0, -90.0, fades=fades)
+    low = history.low_db
+    low[0] += 30.0  # the body of what is played stands out
+    assert of_hiss([fall], heard, history, [0, 1]) == ([] if fades else [fall])
 
 
 def test_a_fader_drawn_in_half_a_second_goes_down_step_by_step() -> None:
