@@ -146,7 +146,7 @@ def _lacks(capture: Capture, headers: Mapping[Path, Layout | None], asked: Asked
     layouts = [(path, layout) for path, layout in headers.items() if layout is not None]
     if capture.is_set:
         wrong = judge(capture, layouts, channels=asked.channels)
-        return wrong[0].text if wrong else None
+        return wrong[0].text.removesuffix(".") if wrong else None  # more is said after it
     found = layouts[0][1].channels
     if asked.joined is not None and asked.channels is not None and found < asked.channels:
         return f"{found} of the {asked.channels} tracks that the sheet asks for are there"
