@@ -8,10 +8,12 @@ dBFS. Steady lines are taken out of the bands, the line whistle out of the 5 to 
 
 What it does not prove. That a band moves with the programme does not make it music: distortion,
 modulation noise and clicks move as well. That nothing moves says little about worn or slow tape,
-so ``absent`` needs a programme that would have shown it. A ``brickwall`` may be an analog filter
-as steep as a digital one; an end that a converter's own filter explains is the note
-``own-filter``. Events shorter than a capture (a minute from another source) drown in
-percentiles over the whole, and what stands only in the blocks not chosen is not seen.
+so ``absent`` needs a programme that would have shown it; where one track's programme ends, its
+hiss goes on and another track's programme too, it ended before the tape: one recorder has one rate
+for all of its tracks. A ``brickwall`` may be an analog filter as steep as a digital one; an end
+that a converter's own filter explains is the note ``own-filter``. Events shorter than a capture (a
+minute from another source) drown in percentiles over the whole, and what stands only in the blocks
+not chosen is not seen.
 """
 
 from __future__ import annotations
@@ -34,7 +36,9 @@ from checks.ultrasonic._movement import (
     ENOUGH,
     ROOM_HZ,
     Absence,
+    Movement,
     absence,
+    goes_on,
     information_hz,
     movement,
     report_bands,
@@ -73,6 +77,7 @@ class UltrasonicPass:
             return Outcome(measures=UltrasonicMeasures(tracks=empty, spectra_share=None))
         endings: dict[int, Ending] = {}
         cut: dict[int, Absence] = {}
+        moving: dict[int, Movement] = {}
         found: dict[int, tuple[Line, ...]] = {}
         unseen: list[int] = []
         measured = []
@@ -95,6 +100,7 @@ class UltrasonicPass:
                 endings[k] = ending
             if self._sheet.reel.kind is ReelKind.LINEUP or seen is None:
                 continue
+            moving[k] = seen
             if ends_hz is not None and ends_hz < self._limits.wall_redo_hz:
                 continue  # the wall says it all
             gone = absence(track, seen, self._fmt.rate_hz, allowance_db=self._allowance_db())
@@ -102,12 +108,19 @@ class UltrasonicPass:
                 cut[k] = gone
             elif top_hz is None or top_hz <= _FROM_HZ + 500.0:
                 unseen.append(k)
+        layout = self._spectra.layout
+        alone = [
+            k
+            for k, gone in cut.items()
+            if gone.before_the_tape
+            and any(goes_on(layout, other, gone.from_hz) for j, other in moving.items() if j != k)
+        ]
         by_sheet = self._sheet.expect.above_20_khz
         share = rounded(self._spectra.analysed, 4)
         return Outcome(
             findings=(
                 *findings.brickwalls(endings, self._limits, by_sheet=by_sheet),
-                *findings.absent(cut, by_sheet=by_sheet),
+                *findings.absent(cut, alone, by_sheet=by_sheet),
                 *findings.no_evidence(unseen),
                 *findings.lines(
                     found,

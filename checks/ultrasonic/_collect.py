@@ -80,11 +80,11 @@ class SpectraPass:
         window = cosine_window(HANN, self.length)
         self._values = window.values * (1.0 if fmt.floating else 2.0**-31)
         self._scale = 2.0 / (fmt.rate_hz * window.s2)  # of |X|**2 to a density
-        self._layout = band_layout(fmt.rate_hz, self.length)
+        self.layout = band_layout(fmt.rate_hz, self.length)
         self._welch = Welch(window, fmt.rate_hz, (fmt.channels,))
         self._quiet = QuietSpectra(fmt.channels, self.length // 2 + 1)
         most = min(MOST_POINTS, MOST_POINTS_ALL // tracks)
-        self._points = PointStore(fmt.channels, self._layout.count + 1, most=most)
+        self._points = PointStore(fmt.channels, self.layout.count + 1, most=most)
         self._mirror = Mirror(fmt.rate_hz, self.length, fmt.channels)
         self.bin_hz = self._welch.bin_hz
         self._heard = [
@@ -138,7 +138,7 @@ class SpectraPass:
         self._quiet.offer(tracks, power, np.where(good, heard, np.inf), self._scale)
         if id(self._points) in new:
             into = new[id(self._points)][:, tracks].swapaxes(0, 1)
-            into[..., :-1] = decibels(self._layout.means(power) * self._scale)
+            into[..., :-1] = decibels(self.layout.means(power) * self._scale)
             into[..., -1] = decibels(heard * (self._scale * self.bin_hz))
             into[~good] = np.nan
         if id(self._mirror.store) in new:
@@ -177,7 +177,7 @@ class SpectraPass:
                 segments=segments,
                 quiet=quiet,
                 quiet_segments=quiet_segments,
-                layout=self._layout,
+                layout=self.layout,
                 levels=points[:, :-1],
                 power=np.exp(points[:, :-1] * (np.log(10.0) / 10.0)) / 2.0,
                 programme=points[:, -1],

@@ -149,39 +149,67 @@ def _brickwall(group: Mapping[int, Ending], limits: UltrasonicLimits, *, by_shee
     )
 
 
-def absent(found: Mapping[int, Absence], *, by_sheet: bool) -> list[Finding]:
-    """Programme cut off near 20 kHz: one finding for those like a wall, one for the others."""
+def absent(found: Mapping[int, Absence], alone: Sequence[int], *, by_sheet: bool) -> list[Finding]:
+    """Programme cut off near 20 kHz: one finding for those like a wall, one for the others.
+
+    Args:
+        alone: tracks whose programme ends before the tape while another one's goes on.
+    """
     findings = []
-    for like_a_wall in (True, False):
-        group = {k: a for k, a in found.items() if a.like_a_wall is like_a_wall}
-        if not group:
-            continue
-        from_hz = max(a.from_hz for a in group.values())
-        expected = min(a.expected_db for a in group.values())
-        seen = max(a.seen_db for a in group.values())
-        cut = (
-            f"The programme ends like a wall at {from_hz / 1000:.1f} kHz while the noise goes on"
-            if like_a_wall
-            else f"Nothing above {from_hz / 1000:.0f} kHz moves with the programme, which by its "
-            f"strength up to 18 kHz should stand there {expected:.0f} dB over the noise"
-        )
-        findings.append(
-            Finding(
-                check=CHECK,
-                kind="absent",
-                verdict=Verdict.REDO if by_sheet else Verdict.LISTEN,
-                remedy=Remedy.REPLAY if by_sheet else Remedy.LISTEN,
-                tracks=tuple(sorted(group)),
-                text=f"{cut}: a filter or a stage at a lower rate lies somewhere between tape and "
-                "file, or on the old recording itself; check the path with a known signal.",
-                values={
-                    "from_hz": rounded(from_hz, 0),
-                    "expected_over_floor_db": rounded(expected, 1),
-                    "seen_over_floor_db": rounded(max(seen, 0.0), 1),
-                },
-            )
-        )
+    for apart in (False, True):
+        for like_a_wall in (True, False):
+            group = {
+                k: a
+                for k, a in found.items()
+                if a.like_a_wall is like_a_wall and (k in alone) is apart
+            }
+            if group:
+                findings.append(_absent(group, like_a_wall, apart, by_sheet=by_sheet))
     return findings
+
+
+def _absent(
+    group: Mapping[int, Absence], like_a_wall: bool, apart: bool, *, by_sheet: bool
+) -> Finding:
+    from_hz = max(a.from_hz for a in group.values())
+    expected = min(a.expected_db for a in group.values())
+    seen = max(a.seen_db for a in group.values())
+    cut = (
+        f"The programme ends like a wall at {from_hz / 1000:.1f} kHz while the noise goes on"
+        if like_a_wall
+        else f"Nothing above {from_hz / 1000:.0f} kHz moves with the programme, which by its "
+        f"strength up to 18 kHz should stand there {expected:.0f} dB over the noise"
+    )
+    if apart:
+        verdict, remedy = (
+            (Verdict.LISTEN, Remedy.LISTEN) if by_sheet else (Verdict.CLEAR, Remedy.NONE)
+        )
+        means = (
+            "and so does the programme of other tracks: the sound itself ends there, or what it "
+            "went through before it was recorded on the tape."
+        )
+        text = f"{cut}, {means}" if like_a_wall else f"{cut}. The noise goes on, {means}"
+    else:
+        verdict, remedy = (
+            (Verdict.REDO, Remedy.REPLAY) if by_sheet else (Verdict.LISTEN, Remedy.LISTEN)
+        )
+        text = (
+            f"{cut}: a filter or a stage at a lower rate lies somewhere between tape and file, or "
+            "on the old recording itself; check the path with a known signal."
+        )
+    return Finding(
+        check=CHECK,
+        kind="absent",
+        verdict=verdict,
+        remedy=remedy,
+        tracks=tuple(sorted(group)),
+        text=text,
+        values={
+            "from_hz": rounded(from_hz, 0),
+            "expected_over_floor_db": rounded(expected, 1),
+            "seen_over_floor_db": rounded(max(seen, 0.0), 1),
+        },
+    )
 
 
 def no_evidence(tracks: Sequence[int]) -> list[Finding]:

@@ -24,6 +24,8 @@ from checks._spectra import decibels
 from checks.measures import BandLine
 from checks.model import rounded
 from checks.ultrasonic._collect import PROGRAMME_TO_HZ, TrackSpectrum
+from checks.ultrasonic._points import BandLayout
+from checks.ultrasonic._wall import FLOOR_PERCENTILE
 
 ENOUGH: Final = 24  # points in time, below which nothing is said about movement
 USUAL: Final = (33.0, 60.0)  # percentiles of the programme's level: what it is held against
@@ -42,6 +44,10 @@ SHOWS_DB: Final = 3.0  # over the floor, that is what the programme must come to
 WALL_HZ: Final = (20.4e3, 24.2e3)  # where a lower rate ends the programme
 DOUBTS: Final = 2.0  # standard deviations by which chance may lift a band in the loud segments
 WALL_DB: Final = 13.0  # within a tenth of an octave: no tape, head or instrument does that
+# Where another track must go on to show that no stage of all tracks ends: up to a quarter of an
+# octave higher, where a filter that falls like that has taken 30 dB.
+BEYOND: Final = (1.025, 1.19)
+FLOOR_FALLS_DB: Final = 6.0  # hiss falls by 2 dB there; a filter behind the tape takes it as well
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,12 +83,19 @@ class Absence:
         expected_db: by how much the loud parts should have stood over the floor there.
         seen_db: by how much they do.
         like_a_wall: the programme is there up to ``from_hz`` and ends within a tenth of an octave.
+        floor_falls_db: by how much the floor falls from below to above ``from_hz``.
     """
 
     from_hz: float
     expected_db: float
     seen_db: float
     like_a_wall: bool
+    floor_falls_db: float
+
+    @property
+    def before_the_tape(self) -> bool:
+        """Whether the tape's hiss goes on, so that what ends the programme lies before it."""
+        return self.floor_falls_db < FLOOR_FALLS_DB
 
 
 def movement(track: TrackSpectrum, clear: NDArray[np.bool_]) -> Movement | None:
@@ -196,7 +209,29 @@ def absence(
     if not np.isfinite(expected) or expected < SHOWS_DB or seen_db > 1.0:
         return _programme_wall(track, seen)
     shown = 10.0 * np.log10(1.0 + 10.0 ** (expected / 10))
-    return Absence(from_hz=20_000.0, expected_db=float(shown), seen_db=seen_db, like_a_wall=False)
+    return Absence(
+        from_hz=20_000.0,
+        expected_db=float(shown),
+        seen_db=seen_db,
+        like_a_wall=False,
+        floor_falls_db=_floor_falls(track, seen, 20_000.0),
+    )
+
+
+def goes_on(layout: BandLayout, seen: Movement, from_hz: float) -> bool:
+    """Whether a track's programme plainly goes on above a frequency at which another's ends."""
+    centres = layout.centre_hz
+    beyond = (centres > from_hz * BEYOND[0]) & (centres < from_hz * BEYOND[1]) & seen.clear
+    return _median(seen.contrast_db, beyond) >= SHOWS_DB
+
+
+def _floor_falls(track: TrackSpectrum, seen: Movement, from_hz: float) -> float:
+    """By how much the floor, the tenth percentile in time, falls about ``from_hz``."""
+    floor = percentile(track.levels, FLOOR_PERCENTILE, axis=0)
+    ratio = track.layout.centre_hz / from_hz
+    below = (ratio > 1 / BEYOND[1]) & (ratio < 1 / BEYOND[0]) & seen.clear
+    above = (ratio > BEYOND[0]) & (ratio < BEYOND[1]) & seen.clear
+    return _median(floor, below) - _median(floor, above)
 
 
 def _programme_wall(track: TrackSpectrum, seen: Movement) -> Absence | None:
@@ -218,6 +253,8 @@ def _programme_wall(track: TrackSpectrum, seen: Movement) -> Absence | None:
         drop = passed - stopped
         if drop < WALL_DB or _median(excess, before) - passed > 6.0:
             continue
+        if (seen.contrast_db[before | below] >= MOVES_DB).mean() < BRIGHT_SHARE:
+            continue  # single tones end somewhere
         if best is None or drop > best[0]:
             over = passed - _median(seen.usual, above)
             found = Absence(
@@ -225,6 +262,7 @@ def _programme_wall(track: TrackSpectrum, seen: Movement) -> Absence | None:
                 expected_db=float(10.0 * np.log10(1.0 + 10.0 ** (over / 10))),
                 seen_db=_median(seen.contrast_db, above),
                 like_a_wall=True,
+                floor_falls_db=_floor_falls(track, seen, float(edge)),
             )
             best = (drop, found)
     return best[1] if best else None

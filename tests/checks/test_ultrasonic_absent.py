@@ -15,11 +15,16 @@ from checks.ultrasonic._movement import Movement, absence
 from checks.ultrasonic._points import band_layout
 
 
+def filtered(y: Any, rate: int, at_hz: float) -> Any:
+    return signal.fftconvolve(
+        y, signal.firwin(2001, at_hz, fs=rate, window=("kaiser", 8.0)), "same"
+    )
+
+
 def cut_programme(rate: int, seed: int, at_hz: float, noise_dbfs_hz: float) -> Any:
     """Bright programme cut off by a steep filter, in noise that goes on."""
     rng = np.random.default_rng(seed)
-    kernel = signal.firwin(2001, at_hz, fs=rate, window=("kaiser", 8.0))
-    y = signal.fftconvolve(bursts(rng, 3 * rate, rate), kernel, "same")
+    y = filtered(bursts(rng, 3 * rate, rate), rate, at_hz)
     return y + noise(rng, 3 * rate, rate, noise_dbfs_hz)
 
 
@@ -32,6 +37,42 @@ def test_programme_cut_off_near_20_khz_is_to_be_listened_to(rate, at_hz):
     assert outcome.findings[0].values["expected_over_floor_db"] > 10
     assert outcome.findings[0].values["seen_over_floor_db"] < 1
     assert kinds(look(x, rate, sheet=ABOVE)) == [("absent", "redo", "replay")]
+
+
+def test_one_recorder_has_one_rate_for_all_of_its_tracks():
+    """What ends on one track alone, under hiss that goes on, ended before the tape."""
+    rate = 96_000
+    rng = np.random.default_rng(44)
+    plays = np.stack([bursts(rng, 3 * rate, rate) for _ in range(3)])
+    hiss = np.stack([noise(rng, 3 * rate, rate, -107) for _ in range(3)])
+    amplifier = np.stack([noise(rng, 3 * rate, rate, -114) for _ in range(3)])
+    cut = np.stack([filtered(y, rate, 21_500.0) for y in plays])
+    ended = np.stack([filtered(y, rate, 21_500.0) for y in hiss])
+
+    def told(programme: list[Any], noises: Any, sheet: Sheet | None = None) -> Any:
+        outcome = look(words(np.stack(programme) + noises + amplifier), rate, sheet=sheet)
+        return [(f.kind, f.verdict.value, f.tracks) for f in outcome.findings]
+
+    alone = [plays[0], cut[1], plays[2]]
+    assert told(alone, hiss) == [("absent", "clear", (1,))]
+    assert told(alone, hiss, ABOVE) == [("absent", "listen", (1,))]
+    assert told([*cut], hiss) == [("absent", "listen", (0, 1, 2))]
+    assert told([cut[0], cut[1], 0 * plays[2]], hiss)[0] == ("absent", "listen", (0, 1))
+    behind = np.stack((hiss[0], ended[1], hiss[2]))  # a filter that takes the hiss as well
+    assert told(alone, behind) == [("absent", "listen", (1,))]
+
+
+def test_single_tones_end_somewhere():
+    """Notes of a machine, of which the highest overtone lies at 21 kHz."""
+    rate = 96_000
+    rng = np.random.default_rng(45)
+    t = np.arange(4 * rate) / rate
+    y = noise(rng, len(t), rate, -110)
+    for at in np.arange(0.0, 4.0, 0.5):
+        since = np.maximum(t - at, 0.0)
+        ring = rng.uniform(0.2, 1.0) * (1 - np.exp(-since / 0.01)) * np.exp(-since / 0.06)
+        y += sum(0.01 * ring * np.sin(2 * np.pi * 1_910 * k * since) for k in range(1, 12))
+    assert "absent" not in [f.kind for f in look(words(y), rate).findings]
 
 
 def test_programme_that_ends_early_and_gently_proves_nothing():
@@ -134,7 +175,7 @@ def test_programme_just_over_the_noise_ends_like_a_wall_only_where_chance_is_sma
         quiet=none,
         quiet_segments=np.zeros(0, np.int64),
         layout=layout,
-        levels=none,
+        levels=np.full((40, count), -102.0),
         power=none,
         programme=points,
         mirror=None,
