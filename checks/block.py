@@ -174,11 +174,6 @@ class Block:
             np.equal(x[:, 1:], x[:, :-1], out=out[:, 1:])
         return out
 
-    @cached_property
-    def repeat_counts(self) -> NDArray[np.int64]:
-        """How many samples of each track equal the one before."""
-        return counted(self.repeats)
-
 
 def counted(flags: NDArray[np.bool_]) -> NDArray[np.int64]:
     """How many flags of each row are set, (rows,): a row at a time, which is several times as fast

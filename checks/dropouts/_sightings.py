@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.block import Workspace
+from checks.model import Samples
 
 MOST_BYTES: Final = 64 << 20
 """Memory of all tables. Some 40 tracks at 352.8 kHz reach it; the longest lag is then shorter
@@ -194,6 +195,15 @@ class Sightings:
         last[slots] = order
         out: Places = (last.take(slots) != order).nonzero()[0]
         return out
+
+
+def words(x: Samples) -> Words:
+    """Samples as 32-bit words that are equal where the samples are."""
+    if x.dtype == np.float64:
+        wide = x.view(np.uint64)
+        out: Words = (wide ^ (wide >> np.uint64(32))).astype(np.uint32)
+        return out
+    return x.view(np.uint32)
 
 
 def _places(flags: NDArray[np.bool_]) -> Places:

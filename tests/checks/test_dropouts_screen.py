@@ -56,3 +56,17 @@ def test_a_track_that_turns_to_something_louder_is_seen() -> None:
 def test_noise_alone_is_nothing() -> None:
     # a normal value passes 6 standard deviations once in 5e8 (Abramowitz and Stegun, table 26.1)
     assert seen(noise(8)) == []
+
+
+def test_the_quick_answer_hides_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Blocks in which nothing can stand out are passed over: no peak is ever missed by that."""
+    rows = []
+    for seed in range(12):
+        row = noise(seed) * (1 + 0.1 * seed)
+        row[AT + 1000 * seed] += (1 + 0.1 * seed) * (4 + seed / 2)  # standard deviations
+        rows.append(row)
+    quick = [seen(row) for row in rows]
+    monkeypatch.setattr(Screen, "_nothing_stands_out", lambda *_: False)
+    assert quick == [seen(row) for row in rows]
+    assert any(quick)
+    assert not all(quick)
