@@ -102,7 +102,7 @@ def _brickwall(group: Mapping[int, Ending], limits: UltrasonicLimits, *, by_shee
     rates = sorted({rate for end in ends for rate in end.rates_hz})
     walls = [end.wall for end in ends if end.wall is not None]
     likeness = [end.mirror[1] for end in ends if end.mirror is not None]
-    redo = by_sheet or (bool(rates) and hz < limits.wall_redo_hz)
+    redo = by_sheet or hz < limits.wall_redo_hz
     named = " or ".join(f"{rate / 1000:g}" for rate in rates)
     values: dict[str, Value] = {
         "brickwall_hz": rounded(hz, 0),
@@ -132,7 +132,10 @@ def _brickwall(group: Mapping[int, Ending], limits: UltrasonicLimits, *, by_shee
             "went through a filter as steep"
         )
     else:
-        means = "and above it there is less than any converter's own noise"
+        means = (
+            "and above it there is less than any converter's own noise: this is material of a "
+            "lower rate in a bigger file, or was filtered since"
+        )
     after = (
         "play the tape again at the full rate."
         if redo

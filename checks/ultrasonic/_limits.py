@@ -20,9 +20,9 @@ class UltrasonicLimits:
     # Source: common practice (hiss, head gaps and gentle converter filters stay below 60, the
     # filters that end a sampling rate's band reach 150 to 1000).
     wall_slope_db_octave: Annotated[float, Ge(60), Le(400)] = 90.0
-    # A wall at half of a preferred rate below this frequency asks for a replay, a higher one for
-    # listening. 20000 to 100000 Hz. Source: half of 48 kHz and some room; what was recorded at
-    # 88.2 kHz and more holds all that tapes usually do.
+    # A wall below this frequency asks for a replay, a higher one for listening. 20000 to 100000 Hz.
+    # Source: half of 48 kHz and some room; what was recorded at 88.2 kHz and more holds all that
+    # tapes usually do.
     wall_redo_hz: Annotated[float, Ge(20_000), Le(100_000)] = 30_000.0
     # What tape and heads may take from the programme between 17 and 22 kHz, beyond the slope it
     # has below, before its absence counts. 3 to 60 dB; twice that where the sheet's tape speed is

@@ -50,6 +50,17 @@ def test_the_wall_is_told_at_half_of_the_rate_and_not_at_its_foot(source, rate, 
     assert outcome.measures.tracks[0].brickwall_hz == pytest.approx(source / 2, rel=0.04)
 
 
+def test_what_ends_below_any_converter_s_noise_must_be_replayed_though_no_rate_fits():
+    # 32 kHz through a filter that is 60 dB down at 21 kHz only; above 22 kHz there are -187 dBFS/Hz
+    # of dither, while the best converters reach -173 (130 dB)
+    high = tape(384_000, 5)
+    low = signal.resample_poly(high, 1, 12, window=("kaiser", 12.0))
+    y = signal.resample_poly(low, 441, 160, window=("kaiser", 12.0))
+    found = one(look(words(y), 88_200), "brickwall")
+    assert found.values["near_half_of_hz"] == []
+    assert (found.verdict, found.remedy) == (Verdict.REDO, Remedy.REPLAY)
+
+
 @pytest.mark.parametrize("noise_dbfs", [-100.0, -120.0])
 def test_an_end_at_16_khz_over_a_converter_s_noise_asks_for_no_replay(noise_dbfs):
     # slow tape and worn heads; what a converter adds stands above it
