@@ -115,10 +115,9 @@ class RepeatsPart:
     def finish(self) -> PartOutcome:
         for track in self._looked:
             self._look(track)
+        self._open = list(filter(self._long, self._open))
         for match in self._open:
             self._judge(match)
-        self._recent.extend(self._open)
-        self._open = []
         return PartOutcome(findings=self._log.findings(), counts={"repeated_blocks": self._counts})
 
     def covers(self, frame: int, tracks: tuple[int, ...]) -> bool:
@@ -231,9 +230,10 @@ class RepeatsPart:
             start = first
         match = Match(track, start, frame, lag)
         self._grow(match)
-        if match.stop - match.start < self._limits.repeated_block:
-            return None
-        return match
+        return match if match.open or self._long(match) else None
+
+    def _long(self, match: Match) -> bool:
+        return match.stop - match.start >= self._limits.repeated_block
 
     def _grow(self, match: Match) -> None:
         """Move a match's end on, as far as samples go on to agree."""
@@ -259,7 +259,7 @@ class RepeatsPart:
             self._grow(match)
             if match.open:
                 still.append(match)
-            else:
+            elif self._long(match):
                 self._judge(match)
                 self._recent.append(match)
         self._open = still

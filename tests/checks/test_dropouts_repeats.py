@@ -10,7 +10,7 @@ import pytest
 from dropouts_kit import bed, digital, run
 from synth import programme
 
-from checks.block import Workspace
+from checks.block import BLOCK_FRAMES, Workspace
 from checks.dropouts import _sightings
 
 
@@ -57,6 +57,19 @@ def test_a_repeat_at_the_longest_lag_is_found() -> None:
     x[:, at : at + 100] = x[:, at - lag : at - lag + 100]
     found = digital(run(x, 48_000))
     assert [(f.kind, f.start_frame, f.frames) for f in found] == [("repeated-block", at, 100)]
+
+
+@pytest.mark.parametrize("inside", range(22, 32))
+def test_a_short_repeat_that_ends_in_the_next_batch_is_found(inside: int) -> None:
+    # its landmark may be known before all of it is: each batch ends with the block looked at
+    x = (
+        np.random.default_rng(1).normal(0, 2000, (1, 6 * BLOCK_FRAMES)).round().astype(np.int32)
+        << 8
+    )
+    at = 5 * BLOCK_FRAMES - inside
+    x[:, at : at + 34] = x[:, at - 9000 : at - 9000 + 34]
+    found = digital(run(x, 44_100))
+    assert [(f.kind, f.start_frame, f.frames) for f in found] == [("repeated-block", at, 34)]
 
 
 def test_a_repeat_of_what_stood_beside_zeros_is_found() -> None:
