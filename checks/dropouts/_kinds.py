@@ -11,43 +11,24 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Final
 
-import numpy as np
-
-from checks.dropouts import _burst, _causes, _foreign, _junction, _moves, _turns
+from checks.dropouts import _burst, _causes, _junction, _moves, _turns
 from checks.dropouts import _sentences as tell
 from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
-from checks.dropouts._foreign import Stretch, Trace
-from checks.dropouts._junction import SHARP, Break, Junction
-from checks.dropouts._limits import DropoutsLimits
-from checks.dropouts._one_programme import LATER, NEWS, on_one, on_several, sharp
-from checks.dropouts._place import Longer, LongLooks, Place
+from checks.dropouts._junction import Break, Junction
+from checks.dropouts._limits import NEARLY, DropoutsLimits
+from checks.dropouts._one_programme import LATER, on_one, on_several, sharp
+from checks.dropouts._place import NEWS, Longer, LongLooks, Place
+from checks.dropouts._put_in import PutIn
 from checks.dropouts._telling import Telling
 from checks.model import CaptureFormat, Value
-
-NEARLY: Final = 0.85
-"""Share of a limit that is enough: two ways to tell the floor differ by so much. Own trials."""
 
 SEEN: Final = 5.0
 """Standard deviations at a place already known from another track. Noise alone: once in 1e6."""
 
-FOREIGN: Final = 12.0
-FOREIGN_BOUNDS: Final = 5.0
-FOREIGN_FRAMES: Final = 8
-"""Least height in standard deviations, anywhere and at both edges, and least length of foreign
-samples on one track that cannot be proven to have been put in: others are clicks and attacks. Where
-neither the edges reach the height nor it twice that, only if nothing half as high comes near, as in
-each period of a string. From own trials."""
+_ROUGH: Final = 2.0
+"""Times the limit up to which a jump of one track that does not stand alone may be its own, as what
+is struck or plucked has many of. From own trials: cuts on one track that are less stand alone."""
 
-BOUNDS: Final = 30.0
-"""Height of both edges of a stretch, in standard deviations over all tracks, that is enough
-whatever lies within: other programme of the same kind is foretold as soon as the filter has passed
-its edge. From own trials: clean programme shows none."""
-
-BURST_S: Final = 0.0004
-"""Longest stretch on one track that its fit alone proves to have been put in: hand claps and sticks
-last longer, and noise goes on from anything. From own trials."""
-
-_POWER: Final = 2.0  # mean square of foreign samples on a track that has some, floor 1
 _TRACKS: Final = 8  # looked at closely of those that jump together, the strongest
 
 
@@ -58,13 +39,13 @@ class Kinds:
         self._fmt = fmt
         self._limits = limits
         self._tell = Telling(doubts)
+        self._put_in = PutIn(fmt, limits, self._tell)
         self._longer = LongLooks(fmt.rate_hz)
         self._pushes: Counter[int] = Counter()  # so far, of each track
-        self._stop = 0  # behind the last stretch told, within which nothing else is looked for
 
     def told(self, frame: int) -> bool:
         """Whether a frame lies within a stretch already told of."""
-        return frame < self._stop
+        return frame < self._put_in.stop
 
     def look(self, place: Place, tracks: tuple[int, ...]) -> bool:
         """Whether something is told of a place.
@@ -86,15 +67,19 @@ class Kinds:
         if not strongest.cut:
             burst = _burst.shared(list(place.steps), tracks, place.peak)
             sure = burst is not None and burst.sure
-            if not sure and self._foreign(place, list(found)):
+            if not sure and self._put_in.looked_at(place, list(found)):
                 return True
             if burst is not None:
-                self._put(place, burst)
+                self._put_in.words(place, burst)
                 return True
             if self._likely_word(place, found):
                 return True
-        if self._cut(place, found, shared) or (strongest.cut and self._foreign(place, list(found))):
+        if self._cut(place, found, shared) or (
+            strongest.cut and self._put_in.looked_at(place, list(found))
+        ):
             return True
+        if not any(place.no_bend(t, j) for t, j in found.items()):
+            return False
         height = max(strongest.jump, *(shared.jumps if shared else ()), 0.0)
         return self._apart(place, found, shared) or self._turn(place, height)
 
@@ -226,16 +211,53 @@ class Kinds:
         return True
 
     def _cut(self, place: Place, found: dict[int, Junction], shared: Break | None) -> bool:
+        clean = self._clean(place, found)
+        if not clean:
+            return False
+        frame = Counter(j.frame for j in clean.values()).most_common(1)[0][0]
+        seen = self._seen(place, found, clean, frame)
+        most = next(iter(clean.values())).jump
+        pushed = self._is_push({t: j for t, j in clean.items() if 2 * j.jump >= most})
+        longer = Longer()
+        if not pushed:  # which proves nothing
+            enough = self._limits.step_one_track * NEARLY
+            longer = self._longer.at(place, clean, enough=enough)
+        if self._proven_cut(place, frame, clean, seen, longer):
+            return True
+        if pushed or not self._likely_cut(place, clean):
+            return False
+        strongest, best = next(iter(clean.items()))
+        sound, one = longer.sound, len(seen) == 1
+        if one and best.jump < _ROUGH * self._limits.step_one_track:
+            sound = sound or not place.alone(strongest, best)
+        if sound and one and self._apart(place, found, shared):
+            return True  # what one track shows is taken for a sound, unless others turn as well
+        values: dict[str, Value] = {"jump_sigma": round(best.jump, 1)}
+        self._tell.doubtful(tuple(sorted(seen)), place.start + frame, values, sound=sound)
+        return True
+
+    def _clean(self, place: Place, found: Mapping[int, Junction]) -> dict[int, Junction]:
+        """The tracks that are cut between the same two samples, the strongest first."""
         several = self._limits.step_several_tracks * NEARLY
         single = self._limits.step_one_track * NEARLY
         clean = {t: j for t, j in found.items() if j.cut and j.jump >= several}
         if not clean:
-            return False
+            return {}
         frame = Counter(j.frame for j in clean.values()).most_common(1)[0][0]
-        clean = {t: j for t, j in clean.items() if abs(j.frame - frame) <= 1}
-        jump = max(j.jump for j in clean.values())
-        if jump < single and not place.witnesses(list(clean), frame):
-            return False
+        near = [t for t, j in clean.items() if abs(j.frame - frame) <= 1]
+        near.sort(key=lambda t: -clean[t].jump)
+        if clean[near[0]].jump < single and not place.witnesses(near, frame):
+            return {}
+        return {t: clean[t] for t in near}
+
+    def _seen(
+        self,
+        place: Place,
+        found: Mapping[int, Junction],
+        clean: Mapping[int, Junction],
+        frame: int,
+    ) -> dict[int, Junction]:
+        """These, and what other tracks show at the place that they tell."""
         seen = dict(clean)
         for track in range(self._fmt.channels):
             other = None if track in seen else place.junction(track, at=frame)
@@ -244,16 +266,19 @@ class Kinds:
             high = track in found and other.jump >= self._limits.step_one_track
             if other.cut or (high and abs(found[track].frame - frame) <= 1):
                 seen[track] = other
-        tracks = tuple(sorted(seen))
-        ranked = sorted(clean, key=lambda t: -clean[t].jump)
-        strongest = ranked[0]
-        best = clean[strongest]
-        pushed = self._is_push({t: j for t, j in clean.items() if 2 * j.jump >= jump})
-        longer = Longer()
-        if not pushed:  # which proves nothing
-            longer = self._longer.at(place, {t: clean[t] for t in ranked}, enough=single)
-        values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
-        at = place.start + frame
+        return seen
+
+    def _proven_cut(
+        self,
+        place: Place,
+        frame: int,
+        clean: Mapping[int, Junction],
+        seen: Mapping[int, Junction],
+        longer: Longer,
+    ) -> bool:
+        strongest, best = next(iter(clean.items()))
+        tracks, at = tuple(sorted(seen)), place.start + frame
+        values: dict[str, Value] = {"jump_sigma": round(best.jump, 1)}
         sides = [place.side(t, frame, j) for t, j in sorted(clean.items())]
         same, enough = {t: clean[t] for t in longer.same}, self._limits.step_one_track
         if (count := place.again(strongest, frame)) > 0:
@@ -267,9 +292,8 @@ class Kinds:
             and not longer.against
             and (count_lost := _causes.lost(sides)) is not None
         ):
-            self._tell.proven(
-                tracks, at, tell.MISSING, "lost", {**values, "lost_frames": count_lost}
-            )
+            values["lost_frames"] = count_lost
+            self._tell.proven(tracks, at, tell.MISSING, "lost", values)
         elif _causes.one_converter(tracks, self._fmt.channels):
             text = "The signal is cut between two samples on the tracks of one converter alone: a "
             text += "digital fault; play the tape again."
@@ -283,19 +307,15 @@ class Kinds:
             or (sharp(same.values()) and on_several(place, same, least=enough))
         ):
             self._tell.proven(tracks, at, tell.CUT, "cut", values)
-        elif (
-            not pushed
-            and any(j.noisy for j in clean.values())
-            and (best.later >= LATER or place.news(strongest, best) <= NEWS)
-        ):
-            alone = (
-                longer.sound and len(tracks) == 1
-            )  # taken for a sound, unless others turn as well
-            if not (alone and self._apart(place, found, shared)):
-                self._tell.doubtful(tracks, at, values, sound=longer.sound)
         else:
             return False
         return True
+
+    def _likely_cut(self, place: Place, clean: Mapping[int, Junction]) -> bool:
+        """Whether more than one push of what rings on came, in what came through a converter."""
+        strongest, best = next(iter(clean.items()))
+        goes_on = best.later >= LATER or place.news(strongest, best) <= NEWS
+        return goes_on and any(place.no_bend(t, j) for t, j in clean.items())
 
     def _is_push(self, strong: Mapping[int, Junction]) -> bool:
         """Whether tracks are pushed at a place; ``strong``: those that jump most."""
@@ -303,98 +323,3 @@ class Kinds:
         pushed = _junction.pushed(strong.values(), often=often)
         self._pushes.update([*strong] if pushed else [])
         return pushed
-
-    def _put(self, place: Place, burst: _burst.Shared) -> None:
-        """A few wrong words, behind which the programme goes on where it was."""
-        at, frames = place.start + burst.frame, burst.stop - burst.frame
-        values: dict[str, Value] = {"jump_sigma": round(burst.edge, 1)}
-        if not burst.sure:
-            text = tell.PERHAPS_FOREIGN
-            self._tell.doubtful(burst.tracks, at, values, text=text, frames=frames)
-        elif frames == 1:
-            self._tell.proven(burst.tracks, at, tell.WORD, "word", values)
-        else:
-            self._tell.proven(burst.tracks, at, tell.FOREIGN, "foreign", values, frames=frames)
-        self._stop = at + frames + 2 * _junction.ORDER
-
-    def _foreign(self, place: Place, tracks: list[int]) -> bool:
-        """Foreign samples between two sharp edges: put in, or in place of others.
-
-        Sought on the tracks that jump together, on the strongest alone, and on more of them: a
-        weak one shows on some by chance, and what one track does by itself may hide it on others.
-        """
-        found = _foreign.stretch([place.steps[t] for t in tracks], place.peak)
-        if found is not None and self._foreign_on(place, tracks, found):
-            return True
-        if len(tracks) > 1:
-            found = _foreign.stretch([place.steps[tracks[0]]], place.peak)
-            if found is not None and self._foreign_on(place, tracks[:1], found):
-                return True
-        if found is None or not found.traces[0].proper or len(tracks) >= self._fmt.channels:
-            return False
-        more = [*tracks, *(t for t in range(self._fmt.channels) if t not in tracks)][:_TRACKS]
-        found = _foreign.stretch([place.steps[t] for t in more], place.peak)
-        return found is not None and self._foreign_on(place, more, found)
-
-    def _foreign_on(self, place: Place, tracks: list[int], found: Stretch) -> bool:
-        traces = {
-            t: trace for t, trace in zip(tracks, found.traces, strict=True) if trace.power >= _POWER
-        }
-        frames = found.stop - found.frame
-        jump = max((trace.jump for trace in traces.values()), default=0.0)
-        several, single = self._limits.step_several_tracks, self._limits.step_one_track
-        high = sum(trace.jump >= several * NEARLY for trace in traces.values())
-        if jump < several * NEARLY or (high < 2 and jump < single * NEARLY):
-            return False
-        values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
-        first = found.frame - 2  # an edge may be missed by so much
-        at = place.start + first
-        proper = any(trace.proper for trace in traces.values())
-        edges = [trace.edge for trace in traces.values() if trace.proper]
-        edge = float(np.linalg.norm(edges))
-        put_in = None
-        if proper:
-            put_in = _causes.inserted([place.past(t, first) for t in traces], near=frames)
-        if put_in is not None and (
-            frames <= BURST_S * self._fmt.rate_hz
-            or edge >= SHARP
-            or place.witnesses([*traces], first)
-        ):
-            moved, frames = put_in
-            at += moved
-            self._tell.proven(
-                tuple(sorted(traces)), at, tell.PUT_IN, "inserted", values, frames=frames
-            )
-        elif proper and edge >= SHARP:
-            at += 2
-            tracks_of = tuple(sorted(traces))
-            self._tell.proven(tracks_of, at, tell.FOREIGN, "foreign", values, frames=frames)
-        elif self._foreign_for_sure(place, found, traces):
-            at += 2
-            tracks_of, text = tuple(sorted(traces)), tell.PERHAPS_FOREIGN
-            self._tell.doubtful(tracks_of, at, values, text=text, frames=frames)
-        else:
-            return False
-        self._stop = at + frames + 2 * _junction.ORDER
-        return True
-
-    def _foreign_for_sure(self, place: Place, found: Stretch, traces: dict[int, Trace]) -> bool:
-        """Several tracks show both edges, or one shows them clearly."""
-        bounds = [trace.bounds for trace in traces.values() if trace.sharp and trace.alike]
-        if float(np.linalg.norm(bounds)) >= BOUNDS:
-            return True
-        sharp = {t: trace for t, trace in traces.items() if trace.proper}
-        frames = found.stop - found.frame
-        if len(sharp) >= 2 and 2 * len(sharp) >= len(traces):
-            return True
-        return frames >= FOREIGN_FRAMES and any(
-            trace.jump >= FOREIGN
-            and (
-                max(trace.bounds, trace.jump / 2) >= FOREIGN
-                or (
-                    trace.bounds >= FOREIGN_BOUNDS
-                    and place.stretch_alone(t, found.frame, found.stop, trace.jump)
-                )
-            )
-            for t, trace in sharp.items()
-        )

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Final
 
 from annotated_types import Ge, Le
+
+NEARLY: Final = 0.85
+"""Share of a limit of the steps that is enough: two ways to tell the floor differ by so much. Own
+trials."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

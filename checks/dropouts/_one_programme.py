@@ -12,15 +12,11 @@ from typing import Final
 import numpy as np
 
 from checks.dropouts._junction import SHARP, Junction
-from checks.dropouts._place import Place
+from checks.dropouts._place import NEWS, Place
 
 LATER: Final = 0.05
 """Least share of the jump from the third sample on: less is one push that rings on as the
 programme does, as what is struck or plucked does. From own trials: cuts leave 0.08 to 0.97."""
-
-NEWS: Final = 2.0
-"""Most that what follows may differ from what was before, see ``Place.news``. From own trials:
-the same programme goes on with 0.9 to 1.3, other programme with 3 to 30."""
 
 SEVERAL: Final = 2
 """Tracks of different sources that are enough where each is cut."""

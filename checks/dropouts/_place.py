@@ -17,6 +17,20 @@ from checks.dropouts._zeros import by_chance
 from checks.model import CaptureFormat, Samples
 
 _QUIET: Final = 64  # frames before the place in which nothing as large may have come
+FINE_STEP: Final = 2.0**-19
+CONVERTER: Final = 5.0
+"""Step, full scale 1.0, from which on no converter is as still as dither of its words; and its
+least floor then, over that of bare rounding: -135 dBFS of 24 bits (common practice: the best reach
+-125 to -130)."""
+
+BEND: Final = 0.01
+"""Least height of a jump where the floor is less, share of the signal's peak: fades of generated
+tones bend by less than a thousandth."""
+
+NEWS: Final = 2.0
+"""Most that what follows may differ from what was before, see ``Place.news``. From own trials:
+the same programme goes on with 0.9 to 1.3, other programme with 3 to 30."""
+
 _NEWS: Final = 512  # frames on each side that the other side's filter is run over
 _WITNESS: Final = 128  # frames on each side
 _ONE_SOURCE: Final = 0.5  # correlation of the differences; own trials: leaks 0.6, others 0.1
@@ -74,7 +88,7 @@ class Place:
         self._fmt = fmt
         self._history = history
         self._native = native
-        self.steps, _ = _edges.in_steps(native, fmt)
+        self.steps, self._step = _edges.in_steps(native, fmt)
         self.peak = peak
         self.start = start
 
@@ -179,6 +193,14 @@ class Place:
         """Whether all tracks are zero from ``start`` to before ``stop``."""
         return not self._native[:, start:stop].any()
 
+    def no_bend(self, track: int, found: Junction) -> bool:
+        """Whether a jump is more than a bend in what was reckoned and never met a converter."""
+        least = CONVERTER if self._step <= FINE_STEP else _junction.NOISY
+        if min(found.left, found.right) >= least * _predict.rounding(found.whitening):
+            return True
+        height = found.jump * max(found.left, found.right)
+        return found.noisy and height >= BEND * float(np.abs(self.steps[track]).max())
+
     def again(self, track: int, frame: int) -> int:
         """How many frames before ``frame`` come again bit for bit behind it; 0 if none do."""
         x = self._native[track]
@@ -258,13 +280,17 @@ class LongLooks:
         most = _long.OTHER_PROGRAMME if len(cut) > 1 else _long.ONE_PROGRAMME
         one_programme = sides[first].news <= most
         like = tuple(t for t, side in sides.items() if side.near <= _long.OTHER_PROGRAMME)
-        sound = all(cut[t].begins or side.other for t, side in sides.items())
+        sound = all(self._sounds(place, t, cut[t], side) for t, side in sides.items())
         against = any(side.near > _long.SOUND for side in sides.values())
         same = [t for t, side in sides.items() if side.near <= _MAY_BE_SAME]
         if not any(cut[t].jump >= enough for t in same):
             return Longer(one_programme, like, against=against, sound=sound)
         gap, no_gap = _long.shift(self._tried(place, frame, sides, cut), self._rate_hz)
         return Longer(one_programme, like, gap, against or no_gap, sound)
+
+    def _sounds(self, place: Place, track: int, found: Junction, sides: _long.Sides) -> bool:
+        """Whether a sound may begin or end: what is other programme must be so at once as well."""
+        return found.begins or (sides.other and place.news(track, found) > NEWS)
 
     def _tried(
         self, place: Place, frame: int, sides: dict[int, _long.Sides], cut: dict[int, Junction]

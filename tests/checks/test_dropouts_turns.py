@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy import signal
 from stepping import Ints, steps
 
-from checks.dropouts import _foreign, _turns
+from checks.dropouts import _foreign, _kinds, _turns
 from checks.dropouts._junction import ORDER
 from checks.dropouts._kinds import Kinds
-from checks.dropouts._place import Place
+from checks.dropouts._place import LongLooks, Place
 from checks.dropouts._sentences import TURN
 from checks.dropouts._steps import _beginnings
 from checks.dropouts._telling import Telling
@@ -112,6 +114,45 @@ def test_before_one_track_is_taken_for_a_sound_the_others_are_asked(
     steps(words([cut, long_tone(2, 0.99)]), 96_000)
     assert asked[0] - FAR in range(8)
     assert told == ([] if others else [FAR])
+
+
+@pytest.mark.parametrize(("rough", "alone", "told"), [(3, True, 1), (3, False, 0), (2, False, 1)])
+def test_a_low_jump_of_one_track_that_has_many_is_its_own(
+    monkeypatch: pytest.MonkeyPatch, rough: float, alone: bool, told: int
+) -> None:
+    """Samples are lost on one track of two: 26 standard deviations, the limit is 12."""
+    monkeypatch.setattr(_kinds, "_ROUGH", rough)
+    monkeypatch.setattr(Place, "alone", lambda *_: alone)
+    low = long_tone(1, 0.98) + 1700 * np.sin(0.02 * np.arange(20_000))
+    cut = np.append(low[:FAR], low[FAR + 75 :])
+    found = steps(words([cut, long_tone(2, 0.99)[: len(cut)]]), 96_000)
+    assert [(f.start_frame, f.tracks) for f in found] == [(FAR, (0,))][:told]
+
+
+@pytest.mark.parametrize(("news", "levels", "sounds"), [(1.2, 1, 0), (9, 1, 1), (1.2, 9, 1)])
+def test_a_sound_that_begins_is_news_at_once(news: float, levels: float, sounds: int) -> None:
+    """Other programme within a tenth of a second may have begun before, or behind, a cut."""
+    place = SimpleNamespace(news=lambda *_: news)
+    found = SimpleNamespace(begins=levels > 4)
+    looks = LongLooks(96_000)
+    assert looks._sounds(place, 0, found, SimpleNamespace(other=True)) == bool(sounds)
+    assert looks._sounds(place, 0, found, SimpleNamespace(other=False)) == (levels > 4)
+
+
+@pytest.mark.parametrize(("lost", "told"), [(0, False), (16, True)])
+def test_a_generated_tone_with_dither_alone_may_bend_but_not_jump(lost: int, told: bool) -> None:
+    """A full-scale tone whose straight fade begins: a corner that no converter's noise would hide.
+
+    Triangular dither: Lipshitz, Wannamaker, Vanderkooy 1992.
+    """
+    rng = np.random.default_rng(1)
+    n = np.arange(48_000)
+    fade = np.minimum(1.0, 1.0 - (n - 24_000) / 24_000.0)
+    tone = 0.999 * 2**23 * fade * np.sin(2 * np.pi * 1000 / 48_000 * n)
+    tone = np.append(tone[:20_000], tone[20_000 + lost :])
+    dither = rng.uniform(-0.5, 0.5, (2, 2, len(tone))).sum(axis=1)
+    found = steps(words([tone + one for one in dither]), 48_000)
+    assert [f.start_frame for f in found] == [20_000] * told
 
 
 def test_where_tracks_turn_to_what_swells_is_where_it_begins() -> None:
