@@ -55,8 +55,8 @@ def dead(
     ends = {
         k: int(np.flatnonzero(level >= DEAD_DB).max(initial=-1)) + 1 for k, level in levels.items()
     }
-    out = []
-    for track in set(tracks) - known:
+    groups: list[list[int]] = []
+    for track in sorted(set(tracks) - known, key=lambda k: ends[k]):
         first = ends[track]
         others = [
             k
@@ -65,25 +65,22 @@ def dead(
         ]
         if not _is_dead(levels[track], first, way, others, entry / rate_hz):
             continue
-        text = (
-            "The signal is gone from here to the end: what is left lies under the hiss of any "
-            "tape, while other tracks play on. Look at the head, the card and the cable of this "
-            "track and play it again."
-        )
-        values: dict[str, Value] = {"count": 1, "listed": 1}
-        out.append(
-            made(
-                "signal-lost",
-                Verdict.REDO,
-                Remedy.REPLAY,
-                (track,),
-                first * entry,
-                frames,
-                text,
-                values,
-            )
-        )
-    return out
+        if groups and (first - ends[groups[-1][0]]) * entry <= TOGETHER_S * rate_hz:
+            groups[-1].append(track)
+        else:
+            groups.append([track])
+    return [_finding(tuple(sorted(group)), ends[group[0]] * entry, frames) for group in groups]
+
+
+def _finding(tracks: tuple[int, ...], start: int, frames: int) -> Finding:
+    which, it = ("this track", "it") if len(tracks) == 1 else ("these tracks", "them")
+    text = (
+        "The signal is gone from here to the end: what is left lies under the hiss of any "
+        "tape, down to the noise of the electronics, while other tracks run on. Look at the "
+        f"head, the card and the cable of {which} and play {it} again."
+    )
+    values: dict[str, Value] = {"count": 1, "listed": 1}
+    return made("signal-lost", Verdict.REDO, Remedy.REPLAY, tracks, start, frames, text, values)
 
 
 def _level(bands: NDArray[np.float16]) -> NDArray[np.float64]:

@@ -66,3 +66,14 @@ def test_what_is_faded_out_has_not_died(power: float, tracks: tuple[int, ...]) -
     assert not of(findings, "signal-lost")
     # nor does hiss before the fade begin in full programme because it lies over what is left
     assert not of(findings, "cut-start") or tracks == (0,)
+
+
+def test_several_tracks_that_die_together_are_told_once() -> None:
+    x = talk(48_000, 6, 8.0)
+    x[[1, 2, 5], 5 * 48_000 :] = 0
+    x[5, 240_000:252_000] = x[0, 240_000:252_000]  # a quarter of a second later than the others
+    x[3, 7 * 48_000 :] = 0
+    x += 10 ** (-110 / 20) * np.random.default_rng(2).standard_normal(x.shape)
+    found = of(run(np.rint(x * 2**23).astype(np.int32) << 8, 48_000), "signal-lost")
+    assert [f.tracks for f in found] == [(1, 2, 5), (3,)]
+    assert found[0].frames == pytest.approx(3 * 48_000, abs=0.3 * 48_000)
