@@ -25,6 +25,7 @@ import numpy as np
 from checks.block import Block
 from checks.dropouts._bands import HISS, FilterBank, Floats
 from checks.dropouts._contact import PART_HOPS, REACH_HOPS, Candidate, Screen
+from checks.dropouts._cut_off import CutOffs
 from checks.dropouts._cuts import EDGE_HOPS
 from checks.dropouts._floors import PARTS, LevelHistory
 from checks.dropouts._limits import DropoutsLimits
@@ -54,6 +55,7 @@ class TapePart:
         self._first = 0  # hop within the held ones from which nothing was looked at yet
         self._origin = 0  # number of the first held hop within the capture
         self._head: Floats | None = None
+        self._cut_offs = CutOffs(fmt.channels)
         self._candidates: list[Candidate] = []
         self._dropped = 0
         self._frames = 0
@@ -81,6 +83,7 @@ class TapePart:
             bank=self._bank,
             history=self._history,
             frames=self._frames,
+            cut_offs=self._cut_offs,
         )
         tail = self._held[:, :, max(0, self._filled - EDGE_HOPS) : self._filled]
         head = self._head if self._head is not None else tail[:, :, :0]
@@ -98,6 +101,7 @@ class TapePart:
         self._history.append(new[:, :, : new.shape[2] // PARTS * PARTS])
         if self._fmt.rate_hz >= _LEAST_RATE_HZ and self._bank.bands > HISS:
             self._keep(self._screen.look(held, parts, self._first, last))
+            self._cut_offs.look(held, self._first, last, self._origin)
         keep = max(0, last - REACH_HOPS)
         self._held[:, :, : self._filled - keep] = held[:, :, keep:].copy()
         self._origin += keep

@@ -10,6 +10,7 @@ import numpy as np
 from checks._ranks import median
 from checks.dropouts._bands import HISS, FilterBank, Floats
 from checks.dropouts._contact import Candidate
+from checks.dropouts._cut_off import LEAST_DB, CutOffs
 from checks.dropouts._cuts import broken_off, in_programme
 from checks.dropouts._dead import dead
 from checks.dropouts._ends import is_over, lost
@@ -35,7 +36,6 @@ _COMES_BACK_DB: Final = 2.0  # more is asked for of a signal that comes back: bu
 _DIRT_S: Final = 2.0  # a head that clogs stays so for longer (common practice)
 _SOFT_S: Final = 2.0  # before a fade-out shows clearly
 _NEVER_RESTS: Final = 0.9  # of the entries
-_DECODER_DB: Final = 30.0  # more than any noise reduction takes (common practice: 10 to 24)
 _ROUNDING_DB: Final = -7.8  # 3 over a step's own noise, a step over the root of 12 (rounding)
 _GONE_S: Final = 0.6  # shorter is told as a dip
 
@@ -52,9 +52,11 @@ class TapeReport:
         bank: FilterBank,
         history: LevelHistory,
         frames: int,
+        cut_offs: CutOffs,
     ) -> None:
         self._fmt, self._sheet, self._limits = fmt, sheet, limits
         self._bank, self._history, self._frames = bank, history, frames
+        self._cut_offs = cut_offs
         self._entry = history.entry_hops * bank.hop  # frames
         self._entry_s = self._entry / max(fmt.rate_hz, 1)
         self._rounding_db = _ROUNDING_DB + 20.0 * np.log10(fmt.lsb / fmt.full_scale)
@@ -347,11 +349,9 @@ class TapeReport:
         bare = any(self._electronics(f, way) for f in group)
         others = [k for k in range(self._fmt.channels) if k not in tracks]
         by_hand = all(f.fades for f in group)
-        redo = (
-            bool(others)
-            and not by_hand
-            and (bare or self._plain or float(np.nanmax(worst.fall_db)) >= _DECODER_DB)
-        )
+        stops_db = max(self._cut_offs.at(f, self._history.entry_hops) for f in group)
+        sure = bare or self._plain or stops_db > 0 or float(np.nanmax(worst.fall_db)) >= LEAST_DB
+        redo = bool(others) and not by_hand and sure
         until = "to the end" if worst.open_end else "on for a while"
         text = (
             f"The signal is gone from here {until}: the hiss falls by {worst.mean_db:.0f} dB "
@@ -359,6 +359,8 @@ class TapeReport:
         )
         text += " to the noise of the electronics" if bare else ""
         text += " while the other tracks run on. " if others else ". "
+        if stops_db:
+            text += f"With it, {stops_db:.0f} dB of programme stop within milliseconds. "
         if redo:
             text += "Look at the head, the card and the cable of this track and play it again."
         elif by_hand:

@@ -136,7 +136,10 @@ def test_a_clogging_head_and_a_lost_signal_are_told_apart() -> None:
     assert (lost.kind, lost.tracks, lost.verdict) == ("signal-lost", (2,), Verdict.REDO)
     assert lost.start_frame == pytest.approx(at, abs=0.4 * RATE)
     unknown = Sheet(tape=Tape(noise_reduction=NoiseReduction.UNKNOWN))
-    assert [f.verdict for f in _asked(_outcome(x, unknown))] == [Verdict.LISTEN]
+    assert [f.verdict for f in _asked(_outcome(x, unknown))] == [Verdict.REDO]  # cut in a note
+    tape[2, at - RATE // 2 : at] = np.random.default_rng(9).standard_normal(RATE // 2) * HISS
+    x = _words(tape + amplifier)
+    assert [f.verdict for f in _asked(_outcome(x, unknown))] == [Verdict.LISTEN]  # in a rest
 
 
 def test_a_quieter_punch_in_is_nothing() -> None:
