@@ -121,6 +121,8 @@ class TapeReport:
             )
             if (last - first) * self._entry_s < self._limits.no_tape_s or not still.any():
                 continue
+            if way.is_void(first, last):  # no machine's noise either: told as zeros
+                continue
             start, stop = self._place(first, last)
             states = way.states[first:last]
             leader = bool((states == Motion.LEADER).any())

@@ -64,3 +64,17 @@ def test_a_note_that_a_machine_stops_before_a_decoder_lets_go_is_not_cut_off(
     hiss[1] *= _goes(hiss.shape[1], release_s, to=0.1)
     found = _lost(played + hiss + bare)
     assert (found.verdict, found.tracks) == (Verdict.LISTEN, (1,))
+
+
+@pytest.mark.parametrize("zeros", [(0, RATE), (4 * RATE, 5 * RATE), (9 * RATE, 10 * RATE)])
+def test_zeros_are_no_machine_that_stands_still(zeros: tuple[int, int]) -> None:
+    played, hiss, bare = _parts("drums", 2)
+    x = played + hiss
+    x[:, slice(*zeros)] = 0
+    notes = {f.kind for f in run(_words(x + bare), RATE).findings}
+    assert "no-tape" in notes
+    words = _words(x + bare)
+    words[:, slice(*zeros)] = 0
+    notes = {f.kind for f in run(words, RATE).findings}
+    assert "no-tape" not in notes
+    assert notes & {"zero-run", "digital-silence", "unfinalised"}
