@@ -34,14 +34,14 @@ def full_scale_findings(
         count = sum(tracks[t].runs for t in group)
         longest = max(tracks[t].longest for t in group)
         text = (
-            f"{_peaks(count)} held at full scale, the longest for {longest} samples "
-            f"({_us(longest, fmt)} us): the level of this transfer was too high for the converter."
+            f"{_peaks(count)} held at full scale{_longest(count, longest, fmt)}: the level of "
+            "this transfer was too high for the converter."
         )
         text += {
             Verdict.REDO: " Play the tape again at a lower level; whether the old recording is "
             "overloaded as well, only that pass will tell.",
-            Verdict.LISTEN: " Listen whether these few can be heard; the overload may be on the "
-            "old recording as well.",
+            Verdict.LISTEN: f" Listen whether {'it' if count == 1 else 'they'} can be heard; the "
+            "overload may be on the old recording as well.",
             Verdict.CLEAR: _NOT_PROGRAMME,
         }[verdict]
         yield _finding(
@@ -123,9 +123,9 @@ def wrap_findings(tracks: Sequence[Wraps], fmt: CaptureFormat) -> Iterable[Findi
         "wrap",
         Verdict.REDO,
         Remedy.REPLAY,
-        f"{_peaks(count)} beyond full scale and wrapped round to the opposite end of the range, "
-        f"the longest for {longest} samples ({_us(longest, fmt)} us): an overflow in a converter "
-        "or in software, never on a tape. Play the tape again at a lower level.",
+        f"{_peaks(count)} beyond full scale and wrapped round to the opposite end of the range"
+        f"{_longest(count, longest, fmt)}: an overflow in a converter or in software, never on a "
+        "tape. Play the tape again at a lower level.",
         {t: tracks[t].places for t in group},
         count=count,
         longest_samples=longest,
@@ -224,6 +224,14 @@ def _is_programme(sheet: Sheet, track: int) -> bool:
 
 def _peaks(count: int) -> str:
     return f"{count} peaks are" if count != 1 else "1 peak is"
+
+
+def _longest(peaks: int, samples: int, fmt: CaptureFormat) -> str:
+    """How long the longest of some peaks lasts, in words."""
+    us = samples * 1e6 / fmt.rate_hz
+    lasts = f"{us:.3g} us" if us < 1e3 else f"{us / 1e3:.3g} ms"
+    count = f"{samples:,} samples" if samples != 1 else "1 sample"
+    return f"{', the longest' if peaks != 1 else ''} for {count} ({lasts})"
 
 
 def _us(samples: int, fmt: CaptureFormat) -> float | None:

@@ -314,8 +314,8 @@ class FormatPass:
         if self._bad.tracks:
             values = self._bad.values(rate)
             text = (
-                f"{values['count']} samples are no finite numbers (NaN or Inf): what stood there "
-                "is lost; play the tape again, and find out which program wrote them."
+                f"Samples that are no finite number (NaN or Inf), {values['count']} in all: what "
+                "stood there is lost; play the tape again, and find out which program wrote that."
             )
             findings.append(
                 _placed("not-finite", Verdict.REDO, Remedy.REPLAY, text, self._bad, values)
@@ -325,7 +325,7 @@ class FormatPass:
             peak_db = 20 * np.log10(self._over_peak) if self._over_peak > 0 else 0.0
             values["peak_dbfs"] = rounded(peak_db, 2)
             text = (
-                f"{values['count']} samples lie beyond full scale, the highest by "
+                f"Samples beyond full scale, {values['count']} in all, the highest by "
                 f"{peak_db:.2f} dB: nothing is lost in this file, but it clips when it is played "
                 "or stored as whole numbers; listen, and lower it before."
             )

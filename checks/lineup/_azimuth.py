@@ -19,6 +19,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+# Losses are told down to this: two tracks that differ by 0.3 dB, the tolerance of level, cancel by
+# 35 dB at most.
+NULL_DB: Final = -30.0
 MOST_DELAY_S: Final = 1e-3  # looked for: 6 degrees of tilt over 4 mm at 38 cm/s
 ALONE_INVERTED_HZ: Final = 2_000.0  # a single tone up to here half a turn off: polarity
 SYSTEMATIC_RAD: Final = 0.01  # least error given to a phase: replay amplifiers differ so much
@@ -133,16 +136,16 @@ def delay_of_angle_s(arcmin: float, distance_mm: float, speed_cm_s: float) -> fl
 
 
 def track_loss_db(arcmin: float, hz: float, width_mm: float, speed_cm_s: float) -> float:
-    """What the tilt takes from a track of that width, at most 0 dB."""
+    """What the tilt takes from a track of that width, 0 dB to ``NULL_DB``."""
     x = pi * width_mm * hz * abs(tan(arcmin / 60.0 * pi / 180.0)) / (speed_cm_s * 10.0)
     if x < 1e-9:
         return 0.0
-    return 20.0 * log10(max(abs(sin(x) / x), 1e-6))
+    return 20.0 * log10(max(abs(sin(x) / x), 10.0 ** (NULL_DB / 20.0)))
 
 
 def sum_loss_db(delay_s: float, hz: float) -> float:
-    """What the sum of two equal tracks loses by a delay between them, at most 0 dB."""
-    return 20.0 * log10(max(abs(cos(pi * hz * delay_s)), 1e-6))
+    """What the sum of two equal tracks loses by a delay between them, 0 dB to ``NULL_DB``."""
+    return 20.0 * log10(max(abs(cos(pi * hz * delay_s)), 10.0 ** (NULL_DB / 20.0)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -98,7 +98,7 @@ def flutter(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
             "flutter",
             verdict_of(lineup, value / tolerance, declared=declared),
             f"Weighted flutter (two sigma) of the {spoken(at)} tone is {value:.3f} %; "
-            f"{tolerance:g} % are allowed. Recording and replay together make it.",
+            f"{tolerance:g} % is allowed. Recording and replay together make it.",
             at=at,
             values={"flutter_percent": rounded(value, 4), "tolerance_percent": tolerance},
         )
@@ -112,8 +112,9 @@ def speed(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
         return []
     percent = 100 * (ratio - 1)
     text = (
-        f"The tones are {abs(percent):.2f} % ({abs(cents(ratio)):.1f} cents) "
-        f"{'sharp' if percent > 0 else 'flat'}; {tolerance:g} % are allowed."
+        f"{'The tone is' if len(lineup.plain) == 1 else 'The tones are'} {abs(percent):.2f} % "
+        f"({abs(cents(ratio)):.1f} cents) "
+        f"{'sharp' if percent > 0 else 'flat'}; {tolerance:g} % is allowed."
     )
     verdict = Verdict.CLEAR
     if declared:
@@ -152,10 +153,11 @@ def reference_tone(lineup: Lineup, sheet: Sheet) -> list[Finding]:
         text = (
             f"A tone of {meant.tone.hz:.0f} Hz that jumps up by {meant.tone.shift_percent:.0f} % "
             f"every {meant.tone.period_s:.2f} s: the reference tone of a noise reduction, at "
-            f"{_middle(lineup, meant.levels_dbfs):.1f} dBFS, {spread:.1f} dB over the tracks."
+            f"{_middle(lineup, meant.levels_dbfs):.1f} dBFS"
         )
+        text += f", {spread:.1f} dB from track to track." if len(known) > 1 else "."
         if beyond:
-            text += f" It is up to {abs(worst):.2f} dB off {wanted}; {tolerance:g} dB are allowed."
+            text += f" It is up to {abs(worst):.2f} dB off {wanted}; {tolerance:g} dB is allowed."
         text += " The reel must be decoded with the decoder set by this tone."
         out.append(
             _finding(
@@ -187,5 +189,6 @@ def missing(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
     gone = [t.hz for t in sheet.lineup.tones if nearest(t.hz, found, OFF_SHEET) is None]
     if not gone:
         return []
-    text = f"Tones of the sheet that are not there: {', '.join(named(hz) for hz in gone)}."
+    text = "A tone of the sheet that is" if len(gone) == 1 else "Tones of the sheet that are"
+    text += f" not there: {', '.join(named(hz) for hz in gone)}."
     return [_finding("missing", Verdict.LISTEN, text, values={"hz": list(gone)})]

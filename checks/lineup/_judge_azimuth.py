@@ -16,6 +16,7 @@ import numpy as np
 
 from checks.lineup._azimuth import (
     LEAST_TOLD,
+    NULL_DB,
     Tilt,
     angle_arcmin,
     delay_of_angle_s,
@@ -122,19 +123,16 @@ def _tilt(head: _Head) -> list[Finding]:
     ends = " " + _loss(delay)
     if speed is None or spacing is None:
         what = f"{abs(delay) * 1e6:.2f} us from each track to the next"
-        allowed = f"{head.allowed_s * 1e6:g} us are allowed."
+        allowed = f"{head.allowed_s * 1e6:g} us is allowed"
         ends = " The sheet gives no tape speed and track spacing, so no angle is told." + ends
     else:
         arcmin = angle_arcmin(delay, spacing, speed)
         what = f"{abs(arcmin):.2f} minutes of arc ({abs(delay) * 1e6:.2f} us a track)"
-        allowed = f"{sheet.lineup.azimuth_arcmin:g} is allowed."
+        allowed = f"{sheet.lineup.azimuth_arcmin:g} is allowed"
         values["tilt_arcmin"] = rounded(arcmin, 3)
         if sheet.tape.track_width_mm is not None:
             within = [track_loss_db(arcmin, hz, sheet.tape.track_width_mm, speed) for hz in LOSS_HZ]
-            ends = (
-                f" Within a track it costs {-within[0]:.2f} dB at 10 kHz and {-within[1]:.2f} dB "
-                "at 20 kHz."
-            )
+            ends = f" Within a track it costs {_decibels(*within)}."
             values["loss_10_khz_db"] = rounded(within[0], 3)
             values["loss_20_khz_db"] = rounded(within[1], 3)
     values["sum_loss_10_khz_db"] = rounded(sum_loss_db(delay, LOSS_HZ[0]), 3)
@@ -142,11 +140,11 @@ def _tilt(head: _Head) -> list[Finding]:
     asks = head.verdict(excess) is not Verdict.CLEAR
     if head.tilt.proven:
         late = "last" if delay > 0 else "first"
-        text = f"The head is tilted by {what}, the {late} track the latest; {allowed}"
+        text = f"The head is tilted by {what}, the {late} track the latest; {allowed}."
         text += " Set the azimuth." if asks else ""
     else:
-        text = f"{_between(head)}: either a tilt of the head by {what}; {allowed} Or "
-        text += "a track that is late of its own, which no azimuth screw mends: "
+        text = f"{_between(head)}: either a tilt of the head by {what}, where {allowed}, or a "
+        text += "track that is late of its own, which no azimuth screw mends; "
         text += f"{'two' if head.tilt.tracks == 2 else 'three'} tracks cannot tell which."
         text += " Rule that out before the azimuth is turned." if asks else ""
     on = [k for k in head.tracks if k not in head.tilt.strays]
@@ -165,8 +163,19 @@ def _between(head: _Head) -> str:
 
 def _loss(delay_s: float) -> str:
     """What the sum of neighbours loses, in a sentence."""
-    ten, twenty = (-sum_loss_db(delay_s, hz) for hz in LOSS_HZ)
-    return f"The sum of two neighbours loses {ten:.2f} dB at 10 kHz and {twenty:.2f} dB at 20 kHz."
+    losses = _decibels(*(sum_loss_db(delay_s, hz) for hz in LOSS_HZ))
+    return f"The sum of two neighbours loses {losses}."
+
+
+def _decibels(*levels: float) -> str:
+    """Losses at each of ``LOSS_HZ``, in words; at a null they are no more exact than the tracks."""
+    told = []
+    for level, hz in zip(levels, LOSS_HZ, strict=True):
+        loss = f"{-level:.2f} dB" if level > -1.0 else f"{-level:.1f} dB"
+        if level < NULL_DB + 0.05:
+            loss = f"{-NULL_DB:g} dB and more"
+        told.append(f"{loss} at {hz / 1000:g} kHz")
+    return " and ".join(told)
 
 
 def _strays(head: _Head) -> list[Finding]:

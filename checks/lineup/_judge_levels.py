@@ -101,7 +101,7 @@ def level(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
         how = "above" if off.high else "below"
         text = (
             f"The {spoken(off.at)} tone is {_off(off, how, _wanted(lineup, off.at), sheet)}; "
-            f"{tolerance:g} dB are allowed."
+            f"{tolerance:g} dB is allowed."
         )
         if verdict is not Verdict.CLEAR:
             text += _level_turn(lineup, off, off.at)
@@ -224,7 +224,7 @@ def response(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
         verdict = verdict_of(lineup, abs(off.worst) / tolerance, declared=declared)
         text = (
             f"Against the {reference} tone of the same track, {_several(off.tones)} {off.span_db} "
-            f"{'high' if off.high else 'low'}; {tolerance:g} dB are allowed."
+            f"{'high' if off.high else 'low'}; {tolerance:g} dB is allowed."
         )
         if hint:
             text += hint
@@ -310,7 +310,7 @@ def distortion(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]
             "distortion",
             verdict_of(lineup, off.worst / tolerance, declared=declared),
             f"Second and third harmonic of the {spoken(off.at)} tone reach {off.worst:.1f} %; "
-            f"{tolerance:g} % are allowed. The tone may have been recorded so.",
+            f"{tolerance:g} % is allowed. The tone may have been recorded so.",
             tracks=off.tracks,
             at=off.at,
             values={"worst_percent": rounded(off.worst, 2), "tolerance_percent": tolerance}

@@ -263,9 +263,9 @@ def hum(found: Mapping[int, Hum]) -> list[Finding]:
         worst = max(found[t].level_dbfs for t in tracks)
         several = max(len(found[t].harmonics) for t in tracks)
         text = (
-            f"Mains hum of {nominal} Hz runs through the quiet parts, {several} "
-            f"{'lines' if several > 1 else 'line'} and up to {worst:.1f} dBFS together; it may "
-            "be on the tape or come from the replay chain."
+            f"Mains hum of {nominal} Hz runs through the quiet parts, "
+            f"{f'{several} lines together' if several > 1 else 'one line'} of up to "
+            f"{worst:.1f} dBFS; it may be on the tape or come from the replay chain."
         )
         values: dict[str, Value] = {
             "hum_hz": [rounded(found[t].mains_hz, 3) for t in tracks],

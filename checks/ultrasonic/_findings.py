@@ -15,6 +15,7 @@ from checks.ultrasonic._movement import Absence
 from checks.ultrasonic._wall import OWN_FILTER_HZ, Wall, lower_rates
 
 CHECK: Final = "ultrasonic"
+STEEPEST_DB_OCTAVE: Final = 1_000.0  # of filters that end a sampling rate's band: common practice
 TOGETHER: Final = 1.06  # walls this near to each other are one
 LONGEST_NOTE_S: Final = 3.0  # common practice
 LEAKS_DB: Final = 20.0  # tracks that hear a line so much fainter are noted apart: neighbours of
@@ -82,7 +83,7 @@ def _own_filter(group: Mapping[int, Ending]) -> Finding:
         remedy=Remedy.NONE,
         tracks=tuple(sorted(group)),
         text=f"The noise floor falls by {wall.depth_db:.0f} dB from {wall.hz / 1000:.1f} kHz on "
-        f"({wall.slope_db_octave:.0f} dB an octave), not as the band of a lower rate ends: a "
+        f"({_steepness(wall)}), not as the band of a lower rate ends: a "
         "converter's own filter looks like that. Whether it is this converter's, its data sheet "
         "or a capture known to be good tells.",
         values={
@@ -94,6 +95,13 @@ def _own_filter(group: Mapping[int, Ending]) -> Finding:
             "floor_above_dbfs_per_hz": rounded(wall.above_dbfs_hz, 1),
         },
     )
+
+
+def _steepness(wall: Wall) -> str:
+    """What falls within one or two narrow bands is not measured more exactly."""
+    if wall.slope_db_octave > STEEPEST_DB_OCTAVE:
+        return f"more than {STEEPEST_DB_OCTAVE:.0f} dB an octave"
+    return f"{wall.slope_db_octave:.0f} dB an octave"
 
 
 def _brickwall(group: Mapping[int, Ending], limits: UltrasonicLimits, *, by_sheet: bool) -> Finding:
@@ -120,7 +128,7 @@ def _brickwall(group: Mapping[int, Ending], limits: UltrasonicLimits, *, by_shee
         }
         seen = (
             f"The noise floor itself falls by {least.depth_db:.0f} dB at {hz / 1000:.1f} kHz "
-            f"({least.slope_db_octave:.0f} dB an octave)"
+            f"({_steepness(least)})"
         )
         if likeness:
             seen += ", and what is left above mirrors what is below"

@@ -106,6 +106,24 @@ def test_a_few_peaks_are_to_be_listened_to() -> None:
     assert "old recording" in found.text
 
 
+@pytest.mark.parametrize(
+    ("crests", "said"),
+    # 1.2 sin x is over 1 for 0.3727 of its half turn; at 96 kHz
+    [
+        ((81,), "1 peak is held at full scale for 29 samples (302 us): the"),
+        ((81, 801), "2 peaks are held at full scale, the longest for 299 samples (3.11 ms): the"),
+    ],
+)
+def test_one_peak_is_told_as_one(crests: tuple[int, ...], said: str) -> None:
+    x = words(0.2 * programme(1, 96_000))
+    for k, count in enumerate(crests):
+        crest = 1.2 * np.sin(np.linspace(0, np.pi, count))
+        x[0, 5_000 + 9_000 * k :][:count] = words(crest)[0]
+    found = only(check(x, 96_000), "full-scale")
+    assert found.text.startswith(said)
+    assert f"whether {'it' if len(crests) == 1 else 'they'} can be heard" in found.text
+
+
 def test_two_samples_at_full_scale_are_none() -> None:
     x = words(0.5 * programme(1, 96_000))
     x[0, 5_000:5_002] = 2**31 - 256

@@ -157,6 +157,19 @@ def test_nobody_is_told_to_set_the_azimuth_by_what_may_be_a_late_track(
     assert "Set the azimuth" not in finding.text
 
 
+@pytest.mark.parametrize(
+    ("late_us", "said"),
+    [
+        # 20 log10 |cos(pi f t)|
+        (25.0, "The sum of two neighbours loses 3.0 dB at 10 kHz and 30 dB and more at 20 kHz."),
+        (8.0, "The sum of two neighbours loses 0.28 dB at 10 kHz and 1.1 dB at 20 kHz."),
+    ],
+)
+def test_a_loss_is_told_no_more_exactly_than_it_is_known(late_us: float, said: str) -> None:
+    (finding,), _ = azimuth_of([0, late_us])
+    assert said in finding.text
+
+
 def test_tracks_on_no_line_have_no_tilt() -> None:
     (finding,), told = azimuth_of([0, 0, 15, 15])
     assert told.head_tilt_arcmin is None

@@ -75,6 +75,14 @@ def test_loss_of_a_sum(degrees: float, loss_db: float) -> None:
     assert sum_loss_db(degrees / 360 / 10_000, 10_000) == pytest.approx(loss_db, abs=0.005)
 
 
+def test_a_null_is_no_deeper_than_tracks_are_equal() -> None:
+    # 0.3 dB apart, the tolerance of level: 20 log10 |(1 - g) / (1 + g)| = -35 dB
+    assert sum_loss_db(50e-6, 10_000) == pytest.approx(-30.0)
+    assert track_loss_db(60.0, 381 / (2.1 * math.tan(math.pi / 180)), 2.1, 38.1) == pytest.approx(
+        -30.0
+    )
+
+
 def test_phase_that_wraps_is_unwrapped_over_the_tones() -> None:
     # 40 us at 1, 10 and 15 kHz: 14.4, 144 and 216 degrees, which reads -144
     late = delay_of([1e3, 1e4, 1.5e4], np.radians([-14.4, -144.0, 144.0]), [1e-3] * 3)
