@@ -6,7 +6,6 @@ a second message, or a megabyte of one letter.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -143,6 +142,8 @@ class Bounds:
 
 def closest(word: str, allowed: Sequence[str]) -> str:
     """`` (did you mean 'x'?)`` where one of the allowed words is close; else empty."""
+    import difflib  # only for a mistake
+
     # difflib compares every pair of letters: a hostile word of a megabyte is not worth it
     spelt = {one.lower(): one for one in allowed}
     near = difflib.get_close_matches(word[:SHOWN_CHARACTERS].lower(), list(spelt), 1, 0.6)

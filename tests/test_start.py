@@ -51,7 +51,8 @@ def test_help_imports_nothing_that_computes(tmp_path: Path) -> None:
 @pytest.mark.parametrize("options", [(), ("--json", "--no-sidecar")])
 def test_a_first_check_waits_for_what_it_uses(tmp_path: Path, options: tuple[str, ...]) -> None:
     write(tmp_path / "a.wav")
-    assert not imported(tmp_path, SLOW, "check", *options, "a.wav")
+    unused = [*SLOW, "difflib", "numpy.ma", "statistics"]
+    assert not imported(tmp_path, unused, "check", *options, "a.wav")
 
 
 @pytest.mark.parametrize(
@@ -75,3 +76,17 @@ def test_a_worker_reads_no_report_and_no_configuration(tmp_path: Path) -> None:
         check=True,
     )
     assert not {"rich", *SLOW} & set(json.loads(done.stdout))
+
+
+def test_garbage_is_looked_for_once_all_is_imported(tmp_path: Path) -> None:
+    write(tmp_path / "a.wav")
+    code = (
+        "import gc, sys, watcher.start, watcher.commands; look = watcher.commands.run_check;"
+        "watcher.commands.run_check = lambda args: sys.exit(30 + gc.isenabled());"
+        "sys.argv[1:] = ['check', 'a.wav']; gc.disable(); watcher.start.run()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=tmp_path, env=os.environ | {"PYTHONPATH": str(PROJECT)},
+        capture_output=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 31, done.stderr

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import importlib
 import io
 import os
@@ -48,6 +49,9 @@ def main(arguments: Sequence[str] | None = None) -> Exit:
         args = parser().parse_args(arguments)
         writes = args.command in ("check", "demo") and not getattr(args, "no_sidecar", False)
         module = importlib.import_module(f"watcher.{_CARRIED_OUT_BY[args.command]}")
+        if not gc.isenabled():  # see ``watcher.start``
+            gc.freeze()  # what has been imported stays to the end
+            gc.enable()
         return Exit(getattr(module, f"run_{args.command}")(args))
     except ConfigError as error:
         for mistake in error.mistakes:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import median
 from typing import Final
 
+from checks._ranks import median
 from checks.dropouts._edges import Edge, Meeting
 from checks.dropouts._events import Event
 from checks.dropouts._runs import Run
@@ -113,7 +113,7 @@ def _slowly(tracks: tuple[int, ...], run: Run, long: str) -> Event:
 def _slow_mute(edges: Sequence[Edge]) -> bool:
     """Whether what looks like fades is a mute: the level behind them no longer grows."""
     grown = [edge.later for edge in edges if edge.later]
-    return bool(grown) and median(grown) < _STILL_GROWS
+    return bool(grown and median(grown) < _STILL_GROWS)
 
 
 def _by_hand(taken: Sequence[tuple[Edge, Edge]]) -> bool:
@@ -121,9 +121,9 @@ def _by_hand(taken: Sequence[tuple[Edge, Edge]]) -> bool:
     sides = [[pair[side] for pair in taken] for side in (0, 1)]
     edges = [*sides[0], *sides[1]]
     if any(not edge.solid for edge in edges):
-        return median(edge.knee for edge in edges) < _KNEE
+        return bool(median([edge.knee for edge in edges]) < _KNEE)
     abrupt = all(edge.meeting is Meeting.ABRUPT for edge in edges)
-    return abrupt and min(median(e.grown for e in side) for side in sides) >= _TURNED_DOWN
+    return abrupt and min(median([e.grown for e in side]) for side in sides) >= _TURNED_DOWN
 
 
 def hold_between(
