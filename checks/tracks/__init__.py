@@ -43,7 +43,7 @@ _HISS_MOST_DBFS = -45.0  # common practice: no tape hisses louder
 _SHORTEST_HELD = 64  # samples of one value that are not zero; fewer are no evidence
 _SENSELESS = 1e6
 _UNKNOWN_DB = 2.0  # own choice: more evidence, where decoded noise reduction may lower the hiss
-_HUM_WINDOWS = 4  # about six seconds: less does not tell a held note from hum
+_HUM_WINDOWS = 4  # seven seconds: less does not tell a held note from hum, where nothing rests
 
 Means = NDArray[np.float64]
 
@@ -195,11 +195,15 @@ class TracksPass:
             if (
                 hum.level_dbfs >= self._limits.hum_dbfs
                 and hum.steady_share >= share
-                and self._hum.windows(track) >= _HUM_WINDOWS
+                and self._tells(track, hum)
                 and not who.excused(track, (TrackKind.TIMECODE, TrackKind.PILOT))
             ):
                 found[track] = hum
         return found
+
+    def _tells(self, track: int, hum: Hum) -> bool:
+        """Whether enough was seen to tell hum from a held note."""
+        return hum.rested or self._hum.windows(track) >= _HUM_WINDOWS
 
     def _whole_dbfs(self, track: int) -> float:
         return dbfs_rms(float(self._gram[track, track]) / max(self._frames, 1))
@@ -217,7 +221,7 @@ class TracksPass:
             )
         if hum is None:
             reasons.append(self._no_hum(track))
-        elif self._hum.windows(track) < _HUM_WINDOWS:
+        elif not self._tells(track, hum):
             reasons.append("hum: too short to tell it from a held note, so no finding")
         return TrackLine(
             track=track + 1,

@@ -264,8 +264,8 @@ def hum(found: Mapping[int, Hum]) -> list[Finding]:
         several = max(len(found[t].harmonics) for t in tracks)
         text = (
             f"Mains hum of {nominal} Hz runs through the quiet parts, "
-            f"{f'{several} lines together' if several > 1 else 'one line'} of up to "
-            f"{worst:.1f} dBFS; it may be on the tape or come from the replay chain."
+            f"{f'{several} lines, together' if several > 1 else 'one line,'} up to {worst:.1f} "
+            "dBFS; it may be on the tape or come from the replay chain."
         )
         values: dict[str, Value] = {
             "hum_hz": [rounded(found[t].mains_hz, 3) for t in tracks],

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -42,6 +42,7 @@ _REST_S: Final = 1.1  # at most, so 0.55 s and more: the leader or a rest of a s
 _RESTS: Final = 3
 _RESTS_SHARE: Final = 0.85
 _APART_S: Final = 2.0  # rests of one level so far apart are no single note
+_RESTED_DB: Final = 10.0  # own choice: by which the usual window is louder than the rests
 _REST_SLACK: Final = 5e-4  # of the frequency: what short windows leave open
 _GAP_S: Final = 0.22  # at most, so 0.11 s and more: fits between the beats of most music
 _GAPS: Final = 2
@@ -62,12 +63,14 @@ class Hum:
         mains_hz: their fundamental, whether or not it is there itself.
         harmonics: which multiples are there.
         steady_share: share of the stretches in which the strongest line keeps its level.
+        rested: it stands at one level in rests that plain programme parts: no note does.
     """
 
     level_dbfs: float
     mains_hz: float
     harmonics: tuple[int, ...]
     steady_share: float
+    rested: bool = False
 
 
 class HumFinder:
@@ -114,7 +117,12 @@ class HumFinder:
         # what stays at one level is the better measured of the two
         return max(
             found,
-            key=lambda h: (h.steady_share >= _RESTS_SHARE, len(h.harmonics), h.level_dbfs),
+            key=lambda h: (
+                h.steady_share >= _RESTS_SHARE,
+                h.rested,
+                len(h.harmonics),
+                h.level_dbfs,
+            ),
             default=None,
         )
 
@@ -141,7 +149,8 @@ class HumFinder:
         if hum is None or len(hum.harmonics) < 2 or hum.steady_share < _RESTS_SHARE:
             return None
         near = abs(hum.mains_hz / mains - 1) <= tolerance_percent / 100 + _REST_SLACK
-        return hum if near else None
+        rested = self._rest.usual_over_quietest(track) >= 10 ** (_RESTED_DB / 10)
+        return replace(hum, rested=rested) if near else None
 
     def _row(
         self,

@@ -105,6 +105,12 @@ class QuietWindows:
         there = np.isfinite(self._quiet[track])
         return self._spectra[track, there], self._places[track, there]
 
+    def usual_over_quietest(self, track: int) -> float:
+        """By how much the window in the middle is louder than the second quietest, in power."""
+        quiet = np.sort(self._quiet[track])
+        there = quiet[np.isfinite(quiet)]
+        return float(there[len(there) // 2] / max(there[1], 1e-30)) if len(there) > 1 else 0.0
+
     def quietest(self, track: int) -> tuple[Series, NDArray[np.int64]]:
         """Of these, the ones that are as quiet as the second quietest, or nearly so."""
         quiet = self._quiet[track]

@@ -103,6 +103,22 @@ def test_hum_is_found_in_the_rests_of_a_bass(hz: float, dbfs: float) -> None:
     assert line.hum_dbfs == pytest.approx(dbfs + 2.16, abs=0.5)
 
 
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 88_200])
+@pytest.mark.parametrize("rests", [True, False])
+def test_six_seconds_tell_hum_where_the_programme_rests(rate_hz: int, rests: bool) -> None:
+    rng = np.random.default_rng(11)
+    t = np.arange(6 * rate_hz) / rate_hz
+    lines = sum(
+        10 ** (dbfs / 20) * np.sin(2 * np.pi * hz * t)
+        for hz, dbfs in ((50, -55), (100, -65), (150, -61))
+    )
+    tune = 0.2 * np.sin(2 * np.pi * (180 + 15 * np.floor(2 * t)) * t) * (t > 1.2) * (t < 4.8)
+    if not rests:  # it may be a note that is held throughout
+        tune *= 0.0
+    found = of_kind(run(ints((tune + lines + hiss(rng, len(t), -65))[None]), rate_hz), "hum")
+    assert [f.tracks for f in found] == ([(0,)] if rests else [])
+
+
 def test_hum_is_excused_where_it_belongs() -> None:
     x = damage.hum(played(12, tracks=2), rate_hz=48_000, track=0, hz=50, dbfs=-50).samples
     assert asking(run(x, 48_000)) == [("hum", (0,))]
