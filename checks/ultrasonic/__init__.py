@@ -79,7 +79,7 @@ class UltrasonicPass:
         cut: dict[int, Absence] = {}
         moving: dict[int, Movement] = {}
         found: dict[int, tuple[Line, ...]] = {}
-        unseen: list[int] = []
+        unseen: dict[int, float | None] = {}
         measured = []
         for k, track in enumerate(self._spectra.tracks()):
             judged = self._judged(k)
@@ -107,7 +107,7 @@ class UltrasonicPass:
             if gone is not None:
                 cut[k] = gone
             elif top_hz is None or top_hz <= _FROM_HZ + 500.0:
-                unseen.append(k)
+                unseen[k] = top_hz
         layout = self._spectra.layout
         alone = [
             k

@@ -223,20 +223,27 @@ def _absent(
     )
 
 
-def no_evidence(tracks: Sequence[int]) -> list[Finding]:
-    """The note that nothing can be said about what lies above 20 kHz."""
-    if not tracks:
+def no_evidence(tops_hz: Mapping[int, float | None]) -> list[Finding]:
+    """The note that nothing can be said about what lies above 20 kHz.
+
+    Args:
+        tops_hz: of each such track, up to where programme is seen.
+    """
+    if not tops_hz:
         return []
+    highest = max((hz for hz in tops_hz.values() if hz is not None), default=None)
+    seen = f", which is seen up to {highest / 1000:.0f} kHz at most" if highest else ""
     return [
         Finding(
             check=CHECK,
             kind="no-evidence",
             verdict=Verdict.CLEAR,
             remedy=Remedy.NONE,
-            tracks=tuple(tracks),
-            text="Nothing above 20 kHz moves with the programme, but this programme is not "
+            tracks=tuple(tops_hz),
+            text=f"Nothing above 20 kHz moves with the programme{seen}, but this programme is not "
             "bright or lively enough to show it there: no evidence that the path above 20 kHz "
             "is whole, and none against it.",
+            values={"programme_to_hz": [rounded(hz, 0) for hz in tops_hz.values()]},
         )
     ]
 

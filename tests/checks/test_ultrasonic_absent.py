@@ -82,7 +82,9 @@ def test_programme_that_ends_early_and_gently_proves_nothing():
     y = signal.sosfilt(low, bursts(rng, 3 * rate, rate)) + noise(rng, 3 * rate, rate, -105)
     outcome = look(words(y), rate)
     assert kinds(outcome) == [("no-evidence", "clear", "none")]
-    assert outcome.measures.tracks[0].information_hz < 20_000
+    top_hz = outcome.measures.tracks[0].information_hz
+    assert 9_000 < top_hz < 20_000
+    assert f"which is seen up to {top_hz / 1000:.0f} kHz at most, but" in outcome.findings[0].text
 
 
 @pytest.mark.parametrize(
