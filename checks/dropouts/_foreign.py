@@ -34,8 +34,12 @@ _QUIET: Final = 64  # frames beside the stretch
 _CLEAN: Final = 1.8  # mean square there, floor 1: as beside a clean cut
 _SPILT: Final = 0.01  # or this share of the mean square within
 _EDGE: Final = 4  # frames within which a sharp edge rises
-_SHARP: Final = 0.5  # share of the strength within that it has there
+_SHARP: Final = 0.35
+"""Share of the strength within that it has there: the largest of four samples of normal noise is
+less once in two hundred."""
+
 _CORNER: Final = 3  # frames within which it rises in the samples themselves
+_SQUARE: Final = 0.5  # share of the strength within that they have there
 _BENT: Final = 2.5  # how much larger foreign samples must be there than the programme's own bends
 _DENSE: Final = 0.25  # share of the samples within that stand out
 _OUT: Final = 3.0  # standard deviations
@@ -190,7 +194,7 @@ class _Sides:
         )
         size = _rms(off)
         edges = min(float(np.abs(off[:_CORNER]).max()), float(np.abs(off[-_CORNER:]).max()))
-        return size >= _BENT * max(_rms(before), _rms(after)) and edges >= _SHARP * size
+        return size >= _BENT * max(_rms(before), _rms(after)) and edges >= _SQUARE * size
 
 
 def _bent(x: Floats) -> Floats:

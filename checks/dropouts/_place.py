@@ -280,17 +280,13 @@ class LongLooks:
         most = _long.OTHER_PROGRAMME if len(cut) > 1 else _long.ONE_PROGRAMME
         one_programme = sides[first].news <= most
         like = tuple(t for t, side in sides.items() if side.near <= _long.OTHER_PROGRAMME)
-        sound = all(self._sounds(place, t, cut[t], side) for t, side in sides.items())
+        sound = all(cut[t].begins or side.other for t, side in sides.items())
         against = any(side.near > _long.SOUND for side in sides.values())
         same = [t for t, side in sides.items() if side.near <= _MAY_BE_SAME]
         if not any(cut[t].jump >= enough for t in same):
             return Longer(one_programme, like, against=against, sound=sound)
         gap, no_gap = _long.shift(self._tried(place, frame, sides, cut), self._rate_hz)
         return Longer(one_programme, like, gap, against or no_gap, sound)
-
-    def _sounds(self, place: Place, track: int, found: Junction, sides: _long.Sides) -> bool:
-        """Whether a sound may begin or end: what is other programme must be so at once as well."""
-        return found.begins or (sides.other and place.news(track, found) > NEWS)
 
     def _tried(
         self, place: Place, frame: int, sides: dict[int, _long.Sides], cut: dict[int, Junction]

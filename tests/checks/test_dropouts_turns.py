@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 from scipy import signal
@@ -12,7 +10,7 @@ from stepping import Ints, steps
 from checks.dropouts import _foreign, _kinds, _turns
 from checks.dropouts._junction import ORDER
 from checks.dropouts._kinds import Kinds
-from checks.dropouts._place import LongLooks, Place
+from checks.dropouts._place import Place
 from checks.dropouts._sentences import TURN
 from checks.dropouts._steps import _beginnings
 from checks.dropouts._telling import Telling
@@ -127,16 +125,6 @@ def test_a_low_jump_of_one_track_that_has_many_is_its_own(
     cut = np.append(low[:FAR], low[FAR + 75 :])
     found = steps(words([cut, long_tone(2, 0.99)[: len(cut)]]), 96_000)
     assert [(f.start_frame, f.tracks) for f in found] == [(FAR, (0,))][:told]
-
-
-@pytest.mark.parametrize(("news", "levels", "sounds"), [(1.2, 1, 0), (9, 1, 1), (1.2, 9, 1)])
-def test_a_sound_that_begins_is_news_at_once(news: float, levels: float, sounds: int) -> None:
-    """Other programme within a tenth of a second may have begun before, or behind, a cut."""
-    place = SimpleNamespace(news=lambda *_: news)
-    found = SimpleNamespace(begins=levels > 4)
-    looks = LongLooks(96_000)
-    assert looks._sounds(place, 0, found, SimpleNamespace(other=True)) == bool(sounds)
-    assert looks._sounds(place, 0, found, SimpleNamespace(other=False)) == (levels > 4)
 
 
 @pytest.mark.parametrize(("lost", "told"), [(0, False), (16, True)])
