@@ -60,6 +60,7 @@ class Fall:
         faded: the body falls with the hiss, below all that was heard of it, and is never as it was.
         rested: it was the hiss of rests.
         outlasts: others play on, and the track never rested for so long before.
+        deepest: nothing quieter than what it falls to is heard of the track while the tape runs.
     """
 
     track: int
@@ -81,6 +82,7 @@ class Fall:
     faded: bool
     rested: bool
     outlasts: bool = False
+    deepest: bool = False
 
 
 def falls(history: LevelHistory, course: Course, track: int, least_db: float) -> list[Fall]:
@@ -226,6 +228,12 @@ def _fall(
         faded=with_the_body(low[BODY], depth.mean(axis=0), begin, end, fall),
         rested=drop.rested,
         outlasts=_outlasts(course.programme[:, entries], track, begin, end),
+        deepest=bool(
+            (
+                low[HISS:][heard].min(axis=1)
+                > drop.before[HISS:][heard] - drop.fall[HISS:][heard] - _STEADY_DB
+            ).all()
+        ),
     )
 
 
@@ -270,6 +278,16 @@ def is_flat(fall: Fall) -> bool:
     if np.isfinite(body):
         return body >= least * fall.mean_db and not edge < least * fall.mean_db
     return fall.plays <= PLAYS_ON and not edge < 0.5 * fall.mean_db
+
+
+def turned_down(fall: Fall) -> bool:
+    """Whether a track plays on to the end, at a lower level: its programme and the hiss of rests.
+
+    The hiss falls less where it comes down to the electronics.
+    """
+    plays = fall.open_end and fall.plays > PLAYS_ON
+    hiss = fall.rested and fall.deepest
+    return plays and hiss and is_flat(fall) and fall.quieter_db >= fall.mean_db
 
 
 def rises(fall: Fall, frequencies_hz: NDArray[np.float64]) -> bool:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from checks.dropouts._judge import Lift
-from checks.model import Finding, Remedy, Value, Verdict
+from checks.dropouts._lasting import Fall
+from checks.model import Finding, Remedy, Value, Verdict, rounded
 
 _ONSET_S: Final = 0.5  # how well the place of a lasting fall is known
 
@@ -81,6 +82,21 @@ def made(
         text=text,
         values=values,
     )
+
+
+def softer(fall: Fall, tracks: tuple[int, ...], start: int, stop: int) -> Finding:
+    """The finding of a level that falls for good while the track plays on."""
+    text = (
+        f"The level falls for good, by {fall.quieter_db:.0f} dB in what is played and by "
+        f"{fall.mean_db:.0f} dB in the hiss, at all frequencies: a bad contact on the way from "
+        "the head, or somebody turned it down; listen."
+    )
+    values: dict[str, Value] = {
+        "hiss_fall_db": rounded(fall.mean_db, 1),
+        "programme_fall_db": rounded(fall.quieter_db, 1),
+    }
+    verdict, remedy = Verdict.LISTEN, Remedy.REPLAY
+    return made("signal-lost", verdict, remedy, tracks, start, stop, text, values)
 
 
 def lift_text(where: str, fall_db: float, loss_db: float, *, alike: bool, redo: bool) -> str:

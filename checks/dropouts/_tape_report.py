@@ -18,12 +18,12 @@ from checks.dropouts._fades import Fade, fade_out
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._hiss import Hiss
 from checks.dropouts._judge import Judge
-from checks.dropouts._lasting import PLAYS_ON, Fall, is_flat, is_silent, rises
+from checks.dropouts._lasting import PLAYS_ON, Fall, is_flat, is_silent, rises, turned_down
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import MOST_HISS_DB, Course, Motion, course, programme_spans, spans
 from checks.dropouts._others import TOGETHER_S
 from checks.dropouts._part import PartOutcome
-from checks.dropouts._tape_findings import LiftEvent, begins_with, counted, lift_text, made
+from checks.dropouts._tape_findings import LiftEvent, begins_with, counted, lift_text, made, softer
 from checks.dropouts._unjudged import not_judged
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
 from checks.sheet import NoiseReduction, ReelKind, Sheet, TrackKind
@@ -306,6 +306,8 @@ class TapeReport:
         gone = fall.plays <= PLAYS_ON and fall.open_end
         if gone and (is_over(fall) or is_flat(fall) or is_silent(fall)):
             return "signal-lost" if fall.mean_db >= self._limits.signal_lost_db else None
+        if turned_down(fall) and fall.mean_db >= self._limits.signal_lost_db:
+            return "signal-lost"
         if is_flat(fall) or is_silent(fall) or fall.faded:
             # digital silence is no treble that fell, nor what goes down with the body alone
             return None
@@ -354,6 +356,8 @@ class TapeReport:
         stops_db = max(self._cut_offs.at(f, self._history.entry_hops) for f in group)
         sure = bare or self._plain or stops_db > 0 or float(np.nanmax(worst.fall_db)) >= LEAST_DB
         redo = bool(others) and not by_hand and sure
+        if all(turned_down(f) for f in group):
+            return softer(worst, tracks, start, stop)
         until = "to the end" if worst.open_end else "on for a while"
         text = (
             f"The signal is gone from here {until}: the hiss falls by {worst.mean_db:.0f} dB "

@@ -66,6 +66,28 @@ def test_a_note_that_a_machine_stops_before_a_decoder_lets_go_is_not_cut_off(
     assert (found.verdict, found.tracks) == (Verdict.LISTEN, (1,))
 
 
+@pytest.mark.parametrize(
+    ("kind", "fall_db"),
+    [("brass", 16), ("brass", 24), ("organ", 16), ("drums", 24), ("speech", 24)],
+)
+def test_a_level_that_falls_for_good_is_told_though_the_track_plays_on(
+    kind: str, fall_db: float
+) -> None:
+    played, hiss, bare = _parts(kind, 3)
+    tape = played + hiss
+    tape[2] *= _goes(tape.shape[1], 0.001, to=10 ** (-fall_db / 20))
+    found = _lost(tape + bare)
+    assert (found.verdict, found.tracks) == (Verdict.LISTEN, (2,))
+    assert abs((found.start_frame or 0) - AT) < RATE
+
+
+@pytest.mark.parametrize("kind", ["plucks", "drums", "speech"])
+def test_a_track_that_is_played_more_softly_has_lost_nothing(kind: str) -> None:
+    played, hiss, bare = _parts(kind, 3)
+    played[2] *= _goes(played.shape[1], 0.001, to=0.06)
+    assert not of(run(_words(played + hiss + bare), RATE), "signal-lost")
+
+
 @pytest.mark.parametrize("zeros", [(0, RATE), (4 * RATE, 5 * RATE), (9 * RATE, 10 * RATE)])
 def test_zeros_are_no_machine_that_stands_still(zeros: tuple[int, int]) -> None:
     played, hiss, bare = _parts("drums", 2)
