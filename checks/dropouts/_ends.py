@@ -16,46 +16,33 @@ from typing import Final
 from checks.dropouts._bands import BODY, EDGE
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._hiss import Hiss
-from checks.dropouts._lasting import PLAYS_ON, Fall, falls, is_silent
-from checks.dropouts._limits import DropoutsLimits
+from checks.dropouts._lasting import OF_EDGE, PLAYS_ON, Fall, is_silent
 from checks.dropouts._motion import Course, Motion
 from checks.dropouts._others import LIKE_DB, TOGETHER_S, of_hiss, over, under_others
 
 _WITH: Final = 0.3  # of the fall, in the body: three times what a gap takes there of 8 to 20 kHz
 
-_HALF: Final = 0.55  # of the fall at 5.5 kHz: a gap takes a quarter, until the electronics cover it
-
 
 def is_over(fall: Fall) -> bool:
     """Whether a track's whole signal goes at once, for longer than it ever rested before."""
     body, edge = fall.fall_db[BODY], fall.fall_db[EDGE]
-    whole = body >= _WITH * fall.mean_db and not body < _HALF * edge
+    whole = body >= _WITH * fall.mean_db and not body < OF_EDGE * edge
     return fall.outlasts and not fall.slow and bool(whole)
 
 
 def lost(
     history: LevelHistory,
     way: Course,
+    found: Sequence[Fall],
     tracks: Sequence[int],
     entry_s: float,
-    limits: DropoutsLimits,
-    before: int,
+    least_db: float,
 ) -> tuple[Course, list[Fall]]:
-    """The tape's course, and the falls of these tracks that the tape or a head may have made.
-
-    Args:
-        before: entry before which they begin.
-    """
-    found = [
-        fall
-        for track in tracks
-        for fall in falls(history, way, track, limits.hf_loss_db)
-        if fall.first < before
-    ]
+    """The tape's course, and those falls of these tracks that the tape or a head may have made."""
     hiss = Hiss(history, way, found)
     found = of_hiss(found, hiss, history, tracks)
     found = under_others(found, hiss, history, tracks, entry_s)
-    return _ended(way, found, history, tracks, entry_s, limits.signal_lost_db)
+    return _ended(way, found, history, tracks, entry_s, least_db)
 
 
 def _ended(

@@ -21,7 +21,7 @@ from checks.dropouts._bands import BODY, HISS, Floats
 from checks.dropouts._floors import LevelHistory
 
 _FADED_DB: Final = 12.0
-_SETTLED_DB: Final = 3.0
+SETTLED_DB: Final = 3.0
 _FADES_S: Final = 0.15  # a signal that is lost is so within an entry (common practice)
 _DEEP_DB: Final = 20.0  # amplifiers lie 8 to 12 dB under the hiss (common practice)
 _SLOWLY_S: Final = 1.0  # no machine takes so long to stop (from memory)
@@ -49,10 +49,19 @@ class Fade:
 
 def fade_out(history: LevelHistory, tracks: Sequence[int], entry_s: float) -> Fade:
     """The fade-out of these tracks at the end."""
+    return faded(sound_of(history, tracks), entry_s) or Fade(history.entries, 0, False)
+
+
+def sound_of(history: LevelHistory, tracks: Sequence[int]) -> Floats:
+    """Lows of the body and over the hiss bands, (2, tracks, entries)."""
     low = history.low_db[:, list(tracks)].astype(np.float32)
     hiss = low[HISS:] if len(low) > HISS else low
-    sound = np.stack((low[BODY], hiss.mean(axis=0)))
-    return faded(sound, entry_s) or Fade(history.entries, 0, False)
+    return np.stack((low[BODY], hiss.mean(axis=0)))
+
+
+def over_last(sound: Floats) -> Floats:
+    """dB over the last level of each, shape as given."""
+    return np.asarray(sound - sound[:, :, -_LAST:].min(axis=2, keepdims=True), np.float32)
 
 
 def faded(sound: Floats, entry_s: float) -> Fade | None:
@@ -68,7 +77,7 @@ def faded(sound: Floats, entry_s: float) -> Fade | None:
     if not sound.size:
         return None
     # Notes lie over the fade on some tracks, now on these, now on those.
-    over = np.sort(sound - sound[:, :, -_LAST:].min(axis=2, keepdims=True), axis=1)
+    over = np.sort(over_last(sound), axis=1)
     few, most = (_turned_down(over[:, over.shape[1] // part]) for part in (4, 2))
     if most is None:
         return None
@@ -91,9 +100,9 @@ def _turned_down(over: Floats) -> tuple[int, int] | None:
         return None
     # the level that a sound has for most of the time
     usual = [median(row[high]) for row, high in zip(over, above, strict=True)]
-    up = (over > np.array(usual)[:, None] - _SETTLED_DB).any(axis=0)
+    up = (over > np.array(usual)[:, None] - SETTLED_DB).any(axis=0)
     first = int(np.flatnonzero(up)[-1]) + 1
-    down = over.max(axis=0) <= _SETTLED_DB
+    down = over.max(axis=0) <= SETTLED_DB
     if down[:first].any() or not down[first:].any():
         return None
     return first, first + int(np.argmax(down[first:]))

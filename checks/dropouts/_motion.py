@@ -105,6 +105,7 @@ def course(
     for row, band in enumerate((BODY, EDGE)):
         loud |= mean[band] > quiet[row][:, None] + _PROGRAMME_DB
     states = np.zeros(entries, np.uint8)
+    on = np.zeros(entries, np.bool_)
     known = [k for k in judged if np.isfinite(hiss[k]) and below[k].any()]
     if 2 * len(known) > len(judged):
         # Two thirds: a head that clogs or a track that is lost blurs the floors of its own.
@@ -117,11 +118,16 @@ def course(
         for first, last in _joined(gone, hisses.any(axis=0)):
             if np.count_nonzero(plays[first:last]) > max(_CLICKS, _PLAYS * (last - first)):
                 gone[first:last] = False
+                on[first:last] = True
         gone &= ~plays
         near = level[known] <= hiss[known, None] - _PLATEAU_DB
         slope = 2 * near.sum(axis=0) > len(known)
         _paint(states, gone, slope & ~gone, max(1, round(_SLOPE_S / entry_s)))
-    loud &= ~below | (hiss[:, None] != hiss[:, None])
+    for track in range(tracks):
+        # What lies under its own hiss is the machine's, unless it plays on: lost treble.
+        for first, last in spans(below[track] & ~on):
+            if 2 * np.count_nonzero(loud[track, first:last]) <= last - first:
+                loud[track, first:last] = False
     return Course(states, hiss, below, loud, level, quiet)
 
 

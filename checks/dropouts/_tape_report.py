@@ -8,22 +8,40 @@ from typing import Final
 import numpy as np
 
 from checks._ranks import median
-from checks.dropouts._bands import HISS, FilterBank, Floats
+from checks.dropouts._bands import FilterBank, Floats
 from checks.dropouts._contact import Candidate
 from checks.dropouts._cut_off import LEAST_DB, CutOffs
 from checks.dropouts._cuts import broken_off, in_programme
 from checks.dropouts._dead import dead
 from checks.dropouts._ends import is_over, lost
 from checks.dropouts._fades import Fade, fade_out
+from checks.dropouts._fading import without_fade
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._hiss import Hiss
 from checks.dropouts._judge import Judge
-from checks.dropouts._lasting import PLAYS_ON, Fall, is_flat, is_silent, rises, turned_down
+from checks.dropouts._lasting import (
+    PLAYS_ON,
+    Fall,
+    by_decoder,
+    is_flat,
+    is_silent,
+    rises,
+    turned_down,
+)
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import MOST_HISS_DB, Course, Motion, course, programme_spans, spans
 from checks.dropouts._others import TOGETHER_S
 from checks.dropouts._part import PartOutcome
-from checks.dropouts._tape_findings import LiftEvent, begins_with, counted, lift_text, made, softer
+from checks.dropouts._tape_findings import (
+    DIRT_S,
+    LiftEvent,
+    begins_with,
+    counted,
+    hf_loss,
+    lift_text,
+    made,
+    softer,
+)
 from checks.dropouts._unjudged import not_judged
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
 from checks.sheet import NoiseReduction, ReelKind, Sheet, TrackKind
@@ -33,8 +51,6 @@ _JOIN_S: Final = 0.03  # lifts closer than that are one event, whatever the trac
 _SERIES_S: Final = 1.0  # on the same track, one finding
 _ELECTRONICS_DB: Final = 3.0  # how close to the standing machine's floor counts as that floor
 _COMES_BACK_DB: Final = 2.0  # more is asked for of a signal that comes back: bulk-erased tape
-_DIRT_S: Final = 2.0  # a head that clogs stays so for longer (common practice)
-_SOFT_S: Final = 2.0  # before a fade-out shows clearly
 _NEVER_RESTS: Final = 0.9  # of the entries
 _ROUNDING_DB: Final = -7.8  # 3 over a step's own noise, a step over the root of 12 (rounding)
 _GONE_S: Final = 0.6  # shorter is told as a dip
@@ -74,14 +90,17 @@ class TapeReport:
         way = course(self._history, judged, self._entry_s, fade.first or None)
         # A line-up begins and ends in its tones and parts them as it likes.
         lineup = self._sheet.reel.kind is ReelKind.LINEUP
-        shows = fade.first - (round(_SOFT_S / self._entry_s) if fade.count else 0)
         findings: list[Finding] = []
         counts = {name: [0] * self._fmt.channels for name in ("contact_losses", "level_dips")}
         if self._fmt.rate_hz >= 32_000:
             reduction = self._sheet.tape.noise_reduction
-            way, stayed = lost(self._history, way, self._music, self._entry_s, self._limits, shows)
+            fade, shows, stayed = without_fade(
+                self._history, way, self._music, self._entry_s, self._limits.hf_loss_db
+            )
+            least_db = self._limits.signal_lost_db
+            way, stayed = lost(self._history, way, stayed, self._music, self._entry_s, least_db)
             # Other falls are rests, of the same hiss; short ones are lifts from it.
-            apart = [f for f in stayed if self._kind(f) or self._lasts(f) >= _DIRT_S]
+            apart = [f for f in stayed if self._kind(f) or self._lasts(f) >= DIRT_S]
             hiss = Hiss(self._history, way, apart, least_db=self._rounding_db)
             judge = Judge(
                 self._bank, self._history, way, reduction, self._limits, hiss, self._music
@@ -267,10 +286,12 @@ class TapeReport:
         told.sort(key=lambda item: (item[0], item[1].first, item[1].track))
         groups: list[tuple[str, list[Fall]]] = []
         for kind, fall in told:
+            # Where programme covers the treble's hiss, the fall may have come sooner.
+            at = fall.since if kind == "hf-loss" else fall.first
             if (
                 groups
                 and groups[-1][0] == kind
-                and (fall.first - groups[-1][1][0].first) * self._entry_s <= TOGETHER_S
+                and (at - groups[-1][1][0].first) * self._entry_s <= TOGETHER_S
             ):
                 groups[-1][1].append(fall)
             else:
@@ -279,9 +300,12 @@ class TapeReport:
         for kind, group in groups:
             same = sum(1 for k, _ in groups if k == kind)
             if kind == "hf-loss":
-                if self._by_decoder(group):
+                if not self._plain and by_decoder(group, self._music):
                     continue
-                findings.append(counted(self._hf_loss(group), same, same))
+                place = self._place(min(f.first for f in group), max(f.last for f in group))
+                bands_hz, rate_hz = self._bank.frequencies_hz, self._fmt.rate_hz
+                one = hf_loss(group, bands_hz, *place, rate_hz=rate_hz, entry_s=self._entry_s)
+                findings.append(counted(one, same, same))
             else:
                 findings.append(counted(self._lost(group, way), same, same))
         return findings
@@ -312,39 +336,6 @@ class TapeReport:
             # digital silence is no treble that fell, nor what goes down with the body alone
             return None
         return "hf-loss" if rises(fall, self._bank.frequencies_hz) else None
-
-    def _by_decoder(self, group: Sequence[Fall]) -> bool:
-        """Whether all tracks fall at once where noise reduction may do it: heads clog singly."""
-        tracks = {fall.track for fall in group}
-        return not self._plain and len(tracks) > 1 and tracks >= set(self._music)
-
-    def _hf_loss(self, group: list[Fall]) -> Finding:
-        start, stop = self._place(min(f.first for f in group), max(f.last for f in group))
-        worst = max(group, key=lambda f: f.mean_db)
-        how = "slowly" if worst.slow else "at once"
-        long_s = self._lasts(worst)
-        heard_khz = self._bank.frequencies_hz[HISS:][np.isfinite(worst.fall_db[HISS:])] / 1000.0
-        until = "and is not heard to come back"
-        until = until if worst.open_end else f"and is back after {long_s:.1f} s"
-        cause = "a head that clogs" if worst.open_end or long_s >= _DIRT_S else "dirt, or a lift"
-        text = (
-            f"The treble falls {how}, hiss and all, by {worst.mean_db:.0f} dB between "
-            f"{heard_khz[0]:.0f} and {heard_khz[-1]:.0f} kHz, {until}, while the lower "
-            f"frequencies stay: {cause}. Clean the head; listen whether the music suffers."
-        )
-        values: dict[str, Value] = {
-            "hiss_fall_db": rounded(worst.mean_db, 1),
-            "length_s": round((stop - start) / max(self._fmt.rate_hz, 1), 2),
-            "slow": worst.slow,
-            "covered_s": round((worst.first - worst.since) * self._entry_s, 2),
-            "fall_db": {
-                f"{f / 1000:.0f}_khz": rounded(float(db), 1)
-                for f, db in zip(self._bank.frequencies_hz, worst.fall_db, strict=True)
-                if np.isfinite(db)
-            },
-        }
-        tracks = tuple(sorted({f.track for f in group}))
-        return made("hf-loss", Verdict.LISTEN, Remedy.REPLAY, tracks, start, stop, text, values)
 
     def _lost(self, group: list[Fall], way: Course) -> Finding:
         start, stop = self._place(min(f.first for f in group), max(f.last for f in group))
