@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts import _predict
-from checks.dropouts._junction import LEAST, ORDER, SHARP, STANDS_OUT
+from checks.dropouts._junction import LEAST, ORDER, STANDS_OUT
 from checks.dropouts._predict import Floats
 
 MOST: Final = 512
@@ -34,27 +34,21 @@ _QUIET: Final = 64  # frames beside the stretch
 _CLEAN: Final = 1.8  # mean square there, floor 1: as beside a clean cut
 _SPILT: Final = 0.01  # or this share of the mean square within
 _EDGE: Final = 4  # frames within which a sharp edge rises
-_SHARP: Final = 0.35
-"""Share of the strength within that it has there: the largest of four samples of normal noise is
-less once in two hundred."""
-
+_SHARP: Final = 0.5  # share of the strength within that it has there
+_SHARP_LONG: Final = 0.35  # of a long one: four samples of normal noise are less once in 200
+_LONG: Final = 64  # frames from which on it is one
 _CORNER: Final = 3  # frames within which it rises in the samples themselves
-_SQUARE: Final = 0.5  # share of the strength within that they have there
 _BENT: Final = 2.5  # how much larger foreign samples must be there than the programme's own bends
 _DENSE: Final = 0.25  # share of the samples within that stand out
 _OUT: Final = 3.0  # standard deviations
 _SMOOTH: Final = 0.6
-"""Largest correlation of neighbouring residuals, between edges of less than ``SHARP``. From own
-trials: -0.9 to 0.5 in what was put in, 0.7 to 0.9 in the pulses of an attack at high rates."""
+"""Largest correlation of neighbouring residuals. From own trials: -0.9 to 0.5 in what was put in,
+0.7 to 0.9 in the pulses of an attack at high rates."""
 
 _NEAR: Final = 128  # frames of the other side that a side's filter is run over
 _ALIKE: Final = 1.8
 """Largest residual there, in standard deviations of the other side's own. From own trials: 0.9 to
 1.4 beside what was put in, 2 to 40 behind attacks."""
-
-PASSED: Final = 0.003
-"""Share of the height of both edges that may be left in each sample beside, before what came
-through a filter is thought of: that leaves twenty times as much (see ``SHARP``)."""
 
 _EVEN: Final = 0.2  # power of the weakest quarter against all
 
@@ -146,30 +140,25 @@ class _Sides:
         return before, self.back[stop : stop + _QUIET]
 
     def _bounds(self, start: int, stop: int) -> float:
+        sides = [np.abs(side) for side in self._beside(start, stop)]
+        if any(float(side.max()) > STANDS_OUT or _rms(side) ** 2 > _CLEAN for side in sides):
+            return 0.0
         rising = np.abs(self.ahead[start : min(start + _EDGE, stop)])
         falling = np.abs(self.back[max(stop - _EDGE, start) : stop])
-        least = float(min(rising.max(), falling.max()))
-        within = max(1.0, least * PASSED)  # of a filter that the edges passed
-        sides = [np.abs(side) for side in self._beside(start, stop)]
-        still = all(
-            float(side.max()) <= STANDS_OUT * within and _rms(side) ** 2 <= _CLEAN * within**2
-            for side in sides
-        )
-        return least if still else 0.0
+        return float(min(rising.max(), falling.max()))
 
     def trace(self, start: int, stop: int) -> Trace:
         rising, falling = np.abs(self.ahead[start:stop]), np.abs(self.back[start:stop])[::-1]
         edges = _sharp(rising, self.whitening) and _sharp(falling, self.behind)
         smooth = max(_smooth(self.ahead[start:stop]), _smooth(self.back[start:stop]))
-        bounds = self._bounds(start, stop)
         return Trace(
             edge=float(min(rising[0], falling[0])),
             jump=float(min(rising.max(), falling.max())),
             power=float(np.mean(rising**2)),
-            sharp=(edges or self._square(start, stop)) and (smooth <= _SMOOTH or bounds >= SHARP),
+            sharp=(edges or self._square(start, stop)) and smooth <= _SMOOTH,
             even=_even(rising),
             alike=self._alike(start, stop),
-            bounds=bounds,
+            bounds=self._bounds(start, stop),
         )
 
     def _alike(self, start: int, stop: int) -> bool:
@@ -194,7 +183,7 @@ class _Sides:
         )
         size = _rms(off)
         edges = min(float(np.abs(off[:_CORNER]).max()), float(np.abs(off[-_CORNER:]).max()))
-        return size >= _BENT * max(_rms(before), _rms(after)) and edges >= _SQUARE * size
+        return size >= _BENT * max(_rms(before), _rms(after)) and edges >= _SHARP * size
 
 
 def _bent(x: Floats) -> Floats:
@@ -249,7 +238,8 @@ def _sharp(size: Floats, whitening: Floats) -> bool:
     """
     power = whitening**2
     risen = float(np.sqrt(power[:_EDGE].sum() / power.sum()))
-    return float(size[:_EDGE].max()) >= max(_SHARP * _rms(size) * risen, _OUT)
+    share = _SHARP if len(size) < _LONG else _SHARP_LONG
+    return float(size[:_EDGE].max()) >= max(share * _rms(size) * risen, _OUT)
 
 
 def _smooth(residual: Floats) -> float:

@@ -8,7 +8,6 @@ from scipy import signal
 from stepping import Ints, steps
 
 from checks.dropouts import _foreign, _kinds, _turns
-from checks.dropouts._junction import ORDER
 from checks.dropouts._kinds import Kinds
 from checks.dropouts._place import Place
 from checks.dropouts._sentences import TURN
@@ -154,14 +153,9 @@ def test_where_tracks_turn_to_what_swells_is_where_it_begins() -> None:
     assert _beginnings(apart) == []
 
 
-@pytest.mark.parametrize(("height", "told"), [(2e4, True), (200.0, False)])
-def test_edges_that_no_filter_lets_through_need_no_still_sides(height: float, told: bool) -> None:
-    """A square wave in place of samples, beside a side that is not quite still."""
-    x = np.random.default_rng(5).normal(size=4000) * np.where(np.arange(4000) < 2000, 1.0, 0.9)
-    x[1900:2000] *= 1.8
-    x[2000:2300] = height * np.sign(np.sin(np.arange(300) / 9.0 + 0.5))
-    found = _foreign.stretch([x], 2000)
-    assert found is not None
-    assert abs(found.frame - 2000) <= 1
-    assert abs(found.stop - 2300) <= ORDER
-    assert (found.traces[0].sharp and found.traces[0].bounds > 0) is told
+@pytest.mark.parametrize(("frames", "sharp"), [(100, True), (40, False)])
+def test_the_edge_of_a_long_stretch_may_be_low_by_chance(frames: int, sharp: bool) -> None:
+    """Of strength 20, the first four of 8: 40 % of it."""
+    size = np.full(frames, 20.0)
+    size[:4] = 8.0
+    assert _foreign._sharp(size, np.array([1.0])) is sharp
