@@ -18,7 +18,7 @@ from checks.dropouts._junction import Break, Junction
 from checks.dropouts._limits import NEARLY, DropoutsLimits
 from checks.dropouts._one_programme import LATER, on_one, on_several, sharp
 from checks.dropouts._place import NEWS, Longer, LongLooks, Place
-from checks.dropouts._put_in import PutIn
+from checks.dropouts._put_in import TRACKS, PutIn
 from checks.dropouts._telling import Telling
 from checks.model import CaptureFormat, Value
 
@@ -28,8 +28,6 @@ SEEN: Final = 5.0
 _ROUGH: Final = 2.0
 """Times the limit up to which a jump of one track that does not stand alone may be its own, as what
 is struck or plucked has many of. From own trials: cuts on one track that are less stand alone."""
-
-_TRACKS: Final = 8  # looked at closely of those that jump together, the strongest
 
 
 class Kinds:
@@ -53,7 +51,7 @@ class Kinds:
         Args:
             tracks: those that jump here, the strongest first.
         """
-        found = {t: j for t in tracks[:_TRACKS] if (j := place.junction(t)) is not None}
+        found = {t: j for t in tracks[:TRACKS] if (j := place.junction(t)) is not None}
         if self._words(place, found, tracks):
             return True
         if any(place.flat(track) for track in tracks) or self._held(place, tracks):
@@ -118,7 +116,7 @@ class Kinds:
         if strongest not in wrong:  # then it is part of what the others show
             wrong = {t: j for t, j in wrong.items() if j.word_sigmas >= BEYOND_DOUBT}
         if wrong:  # the same word is then looked for on all that jump
-            more = {t: j for t in tracks[_TRACKS:] if (j := place.junction(t)) is not None}
+            more = {t: j for t in tracks[TRACKS:] if (j := place.junction(t)) is not None}
             wrong |= self._wrong(place, more)
         for track, junction in wrong.items():
             values: dict[str, Value] = {

@@ -195,11 +195,11 @@ class Place:
 
     def no_bend(self, track: int, found: Junction) -> bool:
         """Whether a jump is more than a bend in what was reckoned and never met a converter."""
-        least = CONVERTER if self._step <= FINE_STEP else _junction.NOISY
-        if min(found.left, found.right) >= least * _predict.rounding(found.whitening):
-            return True
+        if self._step > FINE_STEP or not found.noisy:
+            return found.noisy
+        still = min(found.left, found.right) < CONVERTER * _predict.rounding(found.whitening)
         height = found.jump * max(found.left, found.right)
-        return found.noisy and height >= BEND * float(np.abs(self.steps[track]).max())
+        return not still or height >= BEND * float(np.abs(self.steps[track]).max())
 
     def again(self, track: int, frame: int) -> int:
         """How many frames before ``frame`` come again bit for bit behind it; 0 if none do."""

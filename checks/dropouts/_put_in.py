@@ -33,7 +33,7 @@ BURST_S: Final = 0.0004
 last longer, and noise goes on from anything. From own trials."""
 
 _POWER: Final = 2.0  # mean square of foreign samples on a track that has some, floor 1
-_TRACKS: Final = 8  # looked at closely of those that jump together, the strongest
+TRACKS: Final = 8  # looked at closely of those that jump together, the strongest
 
 
 class PutIn:
@@ -77,7 +77,7 @@ class PutIn:
                 return True
         if found is None or not found.traces[0].proper or len(tracks) >= self._fmt.channels:
             return False
-        more = [*tracks, *(t for t in range(self._fmt.channels) if t not in tracks)][:_TRACKS]
+        more = [*tracks, *(t for t in range(self._fmt.channels) if t not in tracks)][:TRACKS]
         found = _foreign.stretch([place.steps[t] for t in more], place.peak)
         return found is not None and self._told(place, more, found)
 
