@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import json
 import os
 import re
@@ -12,7 +11,7 @@ from typing import Any, Final, NamedTuple
 from checks.checksum import Record
 from watcher.gone import gone
 from watcher.record import baseline, done_again, set_aside, superseded
-from watcher.report import FileLine, Report, from_json
+from watcher.report import FileLine, Report, exact, from_json
 from watcher.summary import signed
 
 
@@ -74,13 +73,21 @@ def _quick(text: bytes) -> tuple[bytes, list[Recorded]] | None:
     capture: Any = _DECODER.raw_decode(text[at + 11 : end].decode("ascii"))[0]
     made = text.rfind(b'"at": ')
     when = _DECODER.raw_decode(text[made + 6 : made + 60].decode("ascii"))[0] if made > 0 else None
-    return exact_name(capture, "folder"), [_line(file, when) for file in capture["files"]]
+    folder = _exact(capture, "folder")
+    return folder, [_line(file, when) for file in capture["files"]]
+
+
+def _exact(line: dict[str, Any], key: str) -> bytes:
+    name = os.fsencode(exact(line[key], line.get(f"{key}_b64")))
+    if b"\0" in name:
+        raise ValueError("a name holds a zero byte")
+    return name
 
 
 def _line(file: dict[str, Any], when: str | None) -> Recorded:
     digest = file["sha256"]
     return Recorded(
-        name=exact_name(file),
+        name=_exact(file, "name"),
         digest=bytes.fromhex(digest) if digest else None,
         at=when,
         size=file["bytes"],
@@ -88,23 +95,16 @@ def _line(file: dict[str, Any], when: str | None) -> Recorded:
     )
 
 
-def exact_name(line: dict[str, Any], key: str = "name") -> bytes:
-    """A name in a report as the file system has it."""
-    coded = line.get(f"{key}_b64")
-    return base64.b64decode(coded) if coded else os.fsencode(line[key])
-
-
 def name_of(line: FileLine) -> bytes:
-    """The same of a file's line in a report that has been read."""
-    return exact_name({"name": line.name, "name_b64": line.name_b64})
+    """A file's name in a report, as the file system has it."""
+    return os.fsencode(exact(line.name, line.name_b64))
 
 
 def _whole(text: bytes) -> tuple[bytes, list[Recorded]]:
     report = from_json(text)
-    capture = json.loads(text)["capture"]
-    values = capture["files"]
+    folder = os.fsencode(exact(report.capture.folder, report.capture.folder_b64))
     recorded = []
-    for line, file in zip(report.capture.files, values, strict=True):
+    for line in report.capture.files:
         record = baseline(report, line.name)
         aside = set_aside(report, line.name) if record is None else None
         if aside is not None:
@@ -112,7 +112,7 @@ def _whole(text: bytes) -> tuple[bytes, list[Recorded]]:
         current = record is not None and record.sha256 == line.sha256
         recorded.append(
             Recorded(
-                name=exact_name(file),
+                name=name_of(line),
                 digest=bytes.fromhex(record.sha256) if record else None,
                 at=record.at if record else None,
                 size=line.bytes if current else None,
@@ -133,7 +133,7 @@ def _whole(text: bytes) -> tuple[bytes, list[Recorded]]:
         )
         for name, record in gone(report).items()
     ]
-    return exact_name(capture, "folder"), recorded
+    return folder, recorded
 
 
 def _altered(report: Report, line: FileLine, record: Record | None) -> Seen | None:

@@ -5,10 +5,14 @@ Everything here is what stands in the file; the schema is made from these very c
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 import functools
 import hashlib
 import json
+import math
+import os
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
@@ -177,10 +181,13 @@ def from_json(text: str | bytes) -> Report:
     """Read a report back.
 
     Raises:
-        ReportError: no JSON, another format, a later version, or fields missing.
+        ReportError: no JSON, another format, a later version, fields missing, or a name or number
+            that cannot be one.
     """
     try:
-        values = json.loads(text, parse_constant=_no_number)
+        values = json.loads(
+            text, parse_constant=_no_number, parse_float=_number, parse_int=_whole_number
+        )
     except (ValueError, RecursionError) as error:
         raise ReportError(f"not JSON: {error}") from error
     if not isinstance(values, dict) or values.get("format") != FORMAT:
@@ -190,15 +197,43 @@ def from_json(text: str | bytes) -> Report:
     from pydantic import ValidationError
 
     try:
-        return _adapter().validate_python(values)
+        report = _adapter().validate_python(values)
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         raise ReportError(f"{where}: {first['msg']} ({error.error_count()} mistakes)") from error
+    for name, name_b64 in _names(report.capture):
+        try:
+            if b"\0" in os.fsencode(exact(name, name_b64)):
+                raise ValueError("it holds a zero byte")
+        except ValueError as error:  # what no encoding takes, too
+            raise ReportError(f"capture: a name that is none: {error}") from error
+    return report
+
+
+def exact(name: str, name_b64: str | None) -> str:
+    """A name of a report as the file system has it; to be shown like any other."""
+    return os.fsdecode(base64.b64decode(name_b64)) if name_b64 else name
+
+
+def _names(capture: CaptureLine) -> Iterator[tuple[str, str | None]]:
+    yield capture.name, capture.name_b64
+    yield capture.folder, capture.folder_b64
+    yield from ((line.name, line.name_b64) for line in capture.files)
 
 
 def _no_number(text: str) -> NoReturn:
     raise ValueError(f"{text} is no number (RFC 8259, 6)")
+
+
+def _number(text: str) -> float:
+    value = float(text)
+    return value if math.isfinite(value) else _no_number(text)
+
+
+def _whole_number(text: str) -> int:
+    _number(text)  # beyond what a float holds, the first division would fail
+    return int(text)
 
 
 @functools.cache

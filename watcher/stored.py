@@ -18,9 +18,8 @@ from watcher.decided import made_at
 from watcher.errors import UsageError
 from watcher.files import shown
 from watcher.recorded import name_of
-from watcher.report import SUFFIX, Report, ReportError, sidecar_path
+from watcher.report import SUFFIX, Report, ReportError, exact, sidecar_path
 from watcher.signoff import unchanged_since
-from watcher.summary import exact
 from watcher.walk import captures_below
 
 _MOST_NAMED: Final = 3  # in one sentence; common practice

@@ -6,7 +6,6 @@ never hides what was found all the same.
 
 from __future__ import annotations
 
-import base64
 import dataclasses
 import os
 from collections import Counter
@@ -16,7 +15,7 @@ from enum import Enum
 from typing import Any, Final
 
 from checks.model import Remedy, Verdict, clock
-from watcher.report import FindingLine, Report, Signoff
+from watcher.report import FindingLine, Report, Signoff, exact
 
 
 class Heading(Enum):
@@ -164,11 +163,6 @@ def placed(captures: Iterable[tuple[str, str]]) -> Callable[[str, str], str]:
         return name if inside in ("", ".") else os.path.join(inside, name)
 
     return name_of
-
-
-def exact(name: str, name_b64: str | None) -> str:
-    """A name of a report as the file system has it; to be shown like any other."""
-    return os.fsdecode(base64.b64decode(name_b64)) if name_b64 else name
 
 
 def _row(
