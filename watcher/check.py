@@ -5,17 +5,17 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import os
-import signal
 import time
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
 from checks.sheet import ReelKind
 from watcher import sidecar
 from watcher.console import Work
 from watcher.errors import ConfigError, UsageError
-from watcher.examine import examine
+from watcher.examine import examine, not_examined
 from watcher.exits import BY_VERDICT, Exit
 from watcher.files import shown, sweep
 from watcher.gone import on_record, told_apart
@@ -28,6 +28,9 @@ from watcher.stands_on import on_disk, with_stands_on
 from watcher.summary import standing
 from watcher.tracksets import Capture, grouped, token
 from watcher.walk import Passed, captures_below, siblings
+
+if TYPE_CHECKING:
+    from watcher.processes import Died
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -217,11 +220,12 @@ def run_job(
     keep: bool,
     line_ups: Sequence[LineupEntry] = (),
     partner: Partner | None = None,
+    died: Died | None = None,
 ) -> Done:
     """Check one capture against its earlier report and, where wanted, write the new one.
 
     ``line_ups``: of this run, for captures that may stand on them; ``partner``: a process that
-    does a part of the checks.
+    does a part of the checks; ``died``: how the one that was to do it all ended.
     """
     trouble: list[Trouble] = []
     earlier = None
@@ -239,7 +243,13 @@ def run_job(
                 Exit.UNREAD,
             )
         )
-    report = examine(job.capture, job.applied, earlier=earlier, progress=progress, partner=partner)
+    capture, applied = job.capture, job.applied
+    if died is None:
+        report = examine(capture, applied, earlier=earlier, progress=progress, partner=partner)
+    else:
+        report = not_examined(capture, applied, died.cause, earlier=earlier)
+        if died.code >= 0:  # no signal: a fault of ours, of which it told itself
+            trouble.append(Trouble(f"{shown(capture.name)}: {died.cause}", Exit.FAULT))
     report = _standing(report, job, line_ups)
     if keep:
         _save(report, job, trouble)
@@ -306,46 +316,35 @@ def run_all(
             yield done
         return
     # imported here: one at a time, which is what most calls are, needs none of it
-    import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor, as_completed
+    from watcher.processes import Died, Processes, interrupts_later
 
     first = sum(job.applied.sheet.reel.kind is ReelKind.LINEUP for job in jobs)
-    # spawn: a forked child would inherit threads half alive
-    with ProcessPoolExecutor(at_once, multiprocessing.get_context("spawn")) as pool:
-        try:
+    try:
+        with Processes(_carried_out, at_once) as processes:
             for part in (jobs[:first], jobs[first:]):
-                with _interrupts_later():  # processes begin here, and hear of none at all
-                    pending = {
-                        pool.submit(run_job, job, keep=keep, line_ups=tuple(line_ups)): job
-                        for job in part
-                    }
-                for future in as_completed(pending):
-                    work.add(pending[future].bytes)
-                    done = future.result()
+                for task, came in processes.each([_Task(j, keep, (*line_ups,)) for j in part]):
+                    if isinstance(came, Died):
+                        done = run_job(task.job, keep=keep, line_ups=line_ups, died=came)
+                    else:
+                        done = came
+                    work.add(task.job.bytes)
                     line_ups += _entries([done])
                     yield done
-        except BaseException:  # nobody waits for what is under way
-            began = time.time()
-            pool.shutdown(wait=False, cancel_futures=True)
-            for process in multiprocessing.active_children():
-                process.terminate()
-                process.join()
+    except BaseException:
+        with interrupts_later():
             for job in jobs if keep else ():
-                sweep(job.report_path, before=began + 1)  # halves of reports
-            raise
+                sweep(job.report_path, before=time.time() + 1)  # halves of reports
+        raise
 
 
-@contextlib.contextmanager
-def _interrupts_later() -> Iterator[None]:
-    """Ctrl-C waits for the end of the block; processes begun in it never hear it.
+class _Task(NamedTuple):
+    job: Job
+    keep: bool
+    line_ups: tuple[LineupEntry, ...]
 
-    A terminal sends it to all of them, and one that is still importing would print what it was at.
-    """
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+def _carried_out(task: _Task) -> Done:
+    return run_job(task.job, keep=task.keep, line_ups=task.line_ups)
 
 
 def stood_anew(done: Sequence[Done], *, keep: bool) -> list[Done]:

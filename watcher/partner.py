@@ -190,11 +190,15 @@ class Partner:
         """Its end of a pipe is closed, so it ended, or ends now."""
         if self._pid:
             _, status = os.waitpid(self._pid, 0)
-            code = os.waitstatus_to_exitcode(status)
-            how = f"by signal {-code}" if code < 0 else f"with status {code}"
-            want = ", perhaps for want of memory" if code == -signal.SIGKILL else ""
-            self._gone = f"its process ended {how}{want}"
+            self._gone = how_it_ended(os.waitstatus_to_exitcode(status))
             self._pid = 0
+
+
+def how_it_ended(code: int) -> str:
+    """Why a process gave no more, for people; ``code`` below 0: a signal."""
+    how = f"by signal {-code}" if code < 0 else f"with status {code}"
+    want = ", perhaps for want of memory" if code == -signal.SIGKILL else ""
+    return f"its process ended {how}{want}"
 
 
 def half(check: Check, number: int) -> Check:
