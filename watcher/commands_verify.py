@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
+import sqlite3
 import sys
 import time
 from collections.abc import Iterator
@@ -15,7 +16,7 @@ from watcher.console import working
 from watcher.errors import UsageError
 from watcher.exits import Exit
 from watcher.files import shown
-from watcher.ledger import Ledger, LedgerError
+from watcher.ledger import Ledger, LedgerDamagedError, LedgerError
 from watcher.places import jobs_for, ledger_path
 from watcher.reverify import Options, Result, State
 from watcher.settings import Settings, find_config, load
@@ -42,11 +43,11 @@ def open_ledger(settings: Settings, *, wanted: bool) -> Iterator[tuple[Ledger | 
             if wanted:
                 raise UsageError(f"needs the ledger: {error}") from error
             may_write = False
-            try:
-                ledger = stack.enter_context(Ledger(path, read_only=True))
-                how = "the ledger can only be read; no history is kept"
-            except (LedgerError, OSError):
-                ledger, how = None, "going on without the ledger"
+            ledger, how = None, "going on without the ledger"
+            if not isinstance(error, LedgerDamagedError):
+                with contextlib.suppress(LedgerError, OSError):
+                    ledger = stack.enter_context(Ledger(path, read_only=True))
+                    how = "the ledger can only be read; no history is kept"
             print(f"reelvigil: {how}: {shown(str(error))}", file=sys.stderr)
         yield ledger, may_write
 
@@ -63,7 +64,12 @@ def run_verify(args: argparse.Namespace) -> Exit:
         runs = [verify.prepare(f, mirror=settings.reports, ledger=ledger) for f in folders]
         kept = ledger if may_write and not args.quick else None
         if kept is not None:
-            verify.begin(runs, kept, resume=args.resume)
+            try:
+                verify.begin(runs, kept, resume=args.resume)
+            except sqlite3.OperationalError as error:
+                if args.resume:
+                    raise
+                kept, runs[0].unkept = None, str(error)
         percent = args.sample if args.sample is not None else (100.0 if until else None)
         if percent is not None:
             for run in runs:
@@ -86,11 +92,19 @@ def run_verify(args: argparse.Namespace) -> Exit:
         print(json.dumps(counts_as_json(runs, quick=args.quick, interrupted=interrupted)))
     else:
         print_results(listed, runs, quick=args.quick, took_s=time.monotonic() - began)
+    unkept = next((run.unkept for run in runs if run.unkept), "")
+    if unkept:
+        print(
+            f"reelvigil: the ledger could not be written ({shown(unkept)}): what is told here is "
+            "not in it, or not in full; see to its volume, or who else uses it",
+            file=sys.stderr,
+        )
     if interrupted:
-        how = "--resume goes on from here" if kept is not None else "nothing was kept of it"
+        stands = kept is not None and not unkept
+        how = "--resume goes on from here" if stands else "nothing was kept of it"
         print(f"reelvigil: interrupted; {how}", file=sys.stderr)
         return Exit.INTERRUPTED
-    return Exit.worst(status for run in runs for status in run.status)
+    return Exit.worst([Exit.FAULT] * bool(unkept) + [s for run in runs for s in run.status])
 
 
 def run_sums(args: argparse.Namespace) -> Exit:

@@ -37,8 +37,7 @@ __all__ = [
 ]
 
 _BROKEN: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
-
-
+_ANEW: Final = "; it is put aside and made anew from the reports when the daemon starts again"
 _ACCOUNT: Final = "; call it from the daemon's account (sudo -u reelvigil ...)"
 
 
@@ -106,14 +105,15 @@ class Ledger:
                     # not for readers: it reads the whole ledger, and they ask many times a day
                     checked = self._db.execute("PRAGMA quick_check(1)").fetchone()
                     if checked != ("ok",):
-                        raise LedgerDamagedError(f"{path}: damaged ({checked[0]})")
+                        raise LedgerDamagedError(f"{path}: damaged ({checked[0]}){_ANEW}")
                 self._migrate(read_only)
             except sqlite3.Error as error:
                 # the low byte is the primary code (sqlite.org/rescode.html)
                 broken = getattr(error, "sqlite_errorcode", 0) & 0xFF in _BROKEN
                 kind = LedgerDamagedError if broken else LedgerError
                 hint = "" if os.access(path.parent, os.W_OK | os.X_OK) else _ACCOUNT
-                raise kind(f"{path}: cannot be used as a ledger: {error}{hint}") from error
+                what = f"{path}: cannot be used as a ledger: {error}"
+                raise kind(f"{what}{_ANEW if broken else hint}") from error
             except OSError as error:
                 raise LedgerError(f"{path}: {error.strerror or error}") from error
             stack.pop_all()

@@ -36,6 +36,7 @@ class Run:
         covered, looked_at: bytes read and files looked at so far.
         captures: of files that the ledger knows, the capture they are of, and if it is a set.
         held_against: how many records of each kind the files were held against.
+        unkept: why results are not in the ledger, which should have them; empty where they are.
     """
 
     folder: bytes
@@ -52,6 +53,7 @@ class Run:
     captures: dict[bytes, tuple[int, bool]] = field(default_factory=dict)
     held_against: Counter[str] = field(default_factory=Counter)
     status: set[Exit] = field(default_factory=set)
+    unkept: str = ""
 
     @property
     def to_read(self) -> int:
@@ -271,6 +273,7 @@ def carry_out(
     waiting: list[Result] = []
     flushed = monotonic()
     seeking = any(result.state is State.MISSING for result in run.plan.settled)
+    ended = False
     try:
         for result in reverify.verify(run.records, run.plan.targets, options):
             if seeking and result.sha256 is not None:
@@ -291,11 +294,10 @@ def carry_out(
             if ledger is not None:
                 waiting.append(result)
             yield _counted(run, result)
+        ended = whole
     finally:
         if ledger is not None:
-            _keep(run, ledger, waiting)
-    if ledger is not None and whole:
-        ledger.change("UPDATE verify_runs SET ended = ? WHERE id = ?", (now(), run.id))
+            _keep(run, ledger, waiting, ended=ended)
 
 
 def _counted(run: Run, result: Result) -> Result:
@@ -330,13 +332,12 @@ def status_of(result: Result) -> Exit:
     return _STATUS[result.state]
 
 
-def _keep(run: Run, ledger: Ledger, waiting: list[Result]) -> None:
+def _keep(run: Run, ledger: Ledger, waiting: list[Result], *, ended: bool = False) -> None:
     """Put results into the ledger; a capture all of whose files are intact is verified.
 
-    Where another process has it locked for long, they wait for the next time.
+    Where it cannot be written (locked by another process for long, its volume full) they wait for
+    the next time: what is found is told all the same.
     """
-    if not waiting:
-        return
     at = now()
     intact = [result.path for result in waiting if result.state is State.INTACT]
     known = [run.captures[path] for path in intact if path in run.captures]
@@ -352,10 +353,12 @@ def _keep(run: Run, ledger: Ledger, waiting: list[Result]) -> None:
             )
             for capture in {capture for capture, is_set in known if is_set}:
                 _set_verified(ledger, run, capture, at)
-    except sqlite3.OperationalError as error:
-        if "locked" not in str(error):
-            raise
+            if ended:
+                ledger.change("UPDATE verify_runs SET ended = ? WHERE id = ?", (at, run.id))
+    except sqlite3.DatabaseError as error:
+        run.unkept = str(error)
         return
+    run.unkept = ""
     waiting.clear()
 
 

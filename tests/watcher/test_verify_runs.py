@@ -18,6 +18,7 @@ from verifying import capture, recorded, run
 from watcher import reverify, verify
 from watcher.cli import main
 from watcher.exits import Exit
+from watcher.ledger import Ledger
 from watcher.places import jobs_for, turns
 from watcher.reverify import Options
 
@@ -233,3 +234,44 @@ def test_big_files_are_read_at_once_and_told_in_order(
     monkeypatch.setattr(reverify, "_BIG", 0)
     _, many, _ = run(capsys, "--jobs", "3", str(tmp_path))
     assert list(one.items()) == list(many.items())
+
+
+@pytest.mark.parametrize("when", ["begin", "_keep"])
+def test_a_ledger_that_cannot_be_written_costs_no_result(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, when: str
+) -> None:
+    """What a night of reading found is told, whatever becomes of the ledger meanwhile."""
+    recorded(tmp_path, "a.wav", "b.wav")
+    flip(tmp_path / "a.wav", 3000)
+    real = getattr(verify, when)
+
+    def full(*arguments: Any, **more: Any) -> None:
+        (ledger,) = [one for one in arguments if isinstance(one, Ledger)]
+        list(ledger.rows("PRAGMA max_page_count = 1"))  # sqlite.org/pragma.html: no more than now
+        monkeypatch.setattr(verify, "now", lambda: "x" * 100_000)
+        real(*arguments, **more)
+
+    monkeypatch.setattr(verify, when, full)
+    capsys.readouterr()
+    assert main(["verify", str(tmp_path)]) is Exit.FAULT
+    out = capsys.readouterr()
+    assert "1 intact, 1 altered" in out.out
+    assert "the ledger could not be written (database or disk is full)" in out.err
+
+
+def test_a_damaged_ledger_keeps_nobody_from_verifying(
+    tmp_path: Path, state_home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A page in its middle is overwritten: it still opens, and no query on it can be trusted."""
+    recorded(tmp_path, "a.wav")
+    main(["verify", str(tmp_path)])
+    (path,) = state_home.rglob("ledger.sqlite")
+    with path.open("r+b") as stream:
+        stream.seek(path.stat().st_size // 2)
+        stream.write(b"\xa5" * 8192)
+    capsys.readouterr()
+    assert main(["verify", str(tmp_path)]) is Exit.CLEAR
+    out = capsys.readouterr()
+    assert "going on without the ledger: " in out.err
+    assert "made anew from the reports when the daemon starts again" in out.err
+    assert "1 intact" in out.out
