@@ -117,7 +117,8 @@ def run_sums(args: argparse.Namespace) -> Exit:
         print(f"left out: {line}", file=sys.stderr)
     for line in made.differing:
         print(f"differs: {line}", file=sys.stderr)
-    print(f"{shown(made.target)}: {made.lines} digests; verify with: sha256sum -c SHA256SUMS")
+    lines = f"{made.lines} digest{'s' if made.lines != 1 else ''}"
+    print(f"{shown(made.target)}: {lines}; verify with: sha256sum -c SHA256SUMS")
     if made.differing:
         return Exit.REDO
     return Exit.LISTEN if made.left_out else Exit.CLEAR

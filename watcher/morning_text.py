@@ -145,7 +145,8 @@ def _coverage(console: Console, morning: Morning) -> None:
 def _stored(morning: Morning) -> str:
     """How many stored captures the daemon has on record, and why there is none."""
     if morning.coverage.captures:
-        return f"{morning.coverage.captures} stored captures on record"
+        count = morning.coverage.captures
+        return f"{count} stored capture{'s' if count != 1 else ''} on record"
     if not morning.missing and not morning.waiting:
         return "The daemon has no stored capture on record yet"
     parts = [(len(morning.missing), "no longer there"), (len(morning.waiting), "waiting")]

@@ -27,6 +27,7 @@ from watcher.walk import is_capture, is_unfinished_name
 
 _BREATH: Final = 1000  # entries between two chances to stop
 _DEEPEST: Final = 64  # folders; only a damaged or hostile tree is deeper
+TOO_DEEP: Final = f"more than {_DEEPEST} folders deep"
 _MOST_ABSENT: Final = 10_000  # taken in hand in one scan; the others in the next
 # More files and a larger share than this do not vanish by anybody's will at once. From memory.
 _FEW: Final = 10
@@ -149,7 +150,7 @@ def _below(
         _note(outcome.elsewhere, entry.path)
         return None
     if depth >= _DEEPEST:
-        _note(outcome.unlisted, (entry.path, "too deep"))
+        _note(outcome.unlisted, (entry.path, TOO_DEEP))
         return None
     return entry.path, depth + 1, found
 

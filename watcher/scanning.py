@@ -113,7 +113,7 @@ class Scanning:
             "unlisted": (
                 [folder for folder, _ in outcome.unlisted],
                 f"Captures in folders that cannot be listed ({why}) are not seen",
-                "Give read and search permission",
+                "Give read and search permission" if why != reconcile.TOO_DEEP else "",
             ),
             "links": (
                 outcome.links,

@@ -151,7 +151,10 @@ def _walk(folder: bytes, records: Records) -> Iterator[tuple[bytes, bytes]]:
                     if entry.is_symlink():
                         records.links.add(path)
                     elif entry.is_file(follow_symlinks=False):
-                        st = entry.stat(follow_symlinks=False)
+                        try:
+                            st = entry.stat(follow_symlinks=False)
+                        except FileNotFoundError:
+                            continue  # it went since the folder was listed; the others are there
                         files[path] = Found(st.st_size, st.st_mtime_ns)
                         yield path, name
                     elif entry.is_dir(follow_symlinks=False):

@@ -140,7 +140,7 @@ def _coverage(runs: Sequence[Run], took_s: float) -> list[str]:
     before = sum(run.resumed_bytes for run in runs)
     rate = f", {read / took_s / 1e6:.0f} MB/s" if took_s > 0.1 and read else ""
     lines = [
-        f"Looked at {looked_at} of {files} recorded files; read {size_text(read)} of "
+        f"Looked at {looked_at} of {_counted(files)}; read {size_text(read)} of "
         f"{size_text(there)} in {took_s:.1f} s{rate}."
     ]
     if resumed:
@@ -153,8 +153,12 @@ def _coverage(runs: Sequence[Run], took_s: float) -> list[str]:
         share = (
             f", {100 * max(there - before - read, 0) / there:.1f} % of the bytes" if there else ""
         )
-        lines.append(f"Not looked at: {left} recorded files{share}.")
+        lines.append(f"Not looked at: {_counted(left)}{share}.")
     return lines
+
+
+def _counted(files: int) -> str:
+    return f"{files} recorded file{'s' if files != 1 else ''}"
 
 
 def _details(console: Console, result: Result) -> None:

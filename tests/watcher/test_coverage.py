@@ -99,4 +99,4 @@ def test_captures_that_are_gone_or_wait_are_on_record(ledger: Ledger) -> None:
     assert "on record none is stored and checked: 2 no longer there and 1 waiting." in said
     put(ledger, str(Path("/store/d.wav")))
     ledger.change("UPDATE captures SET state = 'done' WHERE path = ?", (b"/store/d.wav",))
-    assert "1 stored captures on record" in text(ledger)
+    assert "1 stored capture on record" in text(ledger)

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from damage_files import flip, grow
 from verifying import known, recorded, run
 
-from watcher import commands_verify
+from watcher import commands_verify, truths
 from watcher.cli import main
 from watcher.exits import Exit
 from watcher.ledger import Ledger, LedgerError
@@ -262,3 +266,24 @@ def test_a_report_that_cannot_be_read_is_said(
     assert results["a.wav.vigil.json"]["state"] == "unread"
     assert results["a.wav"]["state"] == "unrecorded"
     assert results["b.wav"]["state"] == "intact"
+
+
+def test_a_file_that_goes_while_its_folder_is_listed_hides_no_other(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A recorder renames what it has finished; a listing holds the former name as well."""
+    recorded(tmp_path, "a.wav", "b.wav")
+    (tmp_path / "c.part").touch()
+    real = os.scandir
+
+    def listed(folder: bytes) -> Any:
+        entries = sorted(real(folder), key=lambda entry: entry.name, reverse=True)
+        (tmp_path / "c.part").unlink(missing_ok=True)
+        return contextlib.nullcontext(entries)
+
+    monkeypatch.setattr(
+        truths, "os", SimpleNamespace(scandir=listed, path=os.path, fsdecode=os.fsdecode)
+    )
+    status, results, last = run(capsys, str(tmp_path))
+    assert (status, sorted(results)) == (Exit.CLEAR, ["a.wav", "b.wav"])
+    assert last["counts"]["intact"] == 2
