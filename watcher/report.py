@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 SUFFIX: Final = ".vigil.json"
 FORMAT: Final = "reelvigil-report"
 VERSION: Final = 1
+_SHA256_BYTES: Final = 32  # FIPS 180-4, 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,8 +182,8 @@ def from_json(text: str | bytes) -> Report:
     """Read a report back.
 
     Raises:
-        ReportError: no JSON, another format, a later version, fields missing, or a name or number
-            that cannot be one.
+        ReportError: no JSON, another format, a later version, fields missing, or a name, number or
+            digest that cannot be one.
     """
     try:
         values = json.loads(
@@ -202,12 +203,15 @@ def from_json(text: str | bytes) -> Report:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         raise ReportError(f"{where}: {first['msg']} ({error.error_count()} mistakes)") from error
-    for name, name_b64 in _names(report.capture):
-        try:
+    try:
+        for name, name_b64 in _names(report.capture):
             if b"\0" in os.fsencode(exact(name, name_b64)):
-                raise ValueError("it holds a zero byte")
-        except ValueError as error:  # what no encoding takes, too
-            raise ReportError(f"capture: a name that is none: {error}") from error
+                raise ValueError("a name holds a zero byte")
+        for sha256 in _digests(report):
+            if len(bytes.fromhex(sha256)) != _SHA256_BYTES:
+                raise ValueError(f"{sha256!r} is no SHA-256")
+    except ValueError as error:  # what no encoding takes, too
+        raise ReportError(f"a name or digest that is none: {error}") from error
     return report
 
 
@@ -220,6 +224,11 @@ def _names(capture: CaptureLine) -> Iterator[tuple[str, str | None]]:
     yield capture.name, capture.name_b64
     yield capture.folder, capture.folder_b64
     yield from ((line.name, line.name_b64) for line in capture.files)
+
+
+def _digests(report: Report) -> Iterator[str]:
+    yield from (line.sha256 for line in report.capture.files if line.sha256 is not None)
+    yield from (state.sha256 for state in report.earlier if state.sha256 is not None)
 
 
 def _no_number(text: str) -> NoReturn:

@@ -14,7 +14,7 @@ from watcher.exits import Exit
 from watcher.report import ReportError, from_json
 
 # RFC 8259, 6: what a receiver can hold of a number is its own affair; 4: a name with a zero byte
-# is good JSON, but no name of a file (POSIX.1, "Pathname").
+# is good JSON, but no name of a file (POSIX.1, "Pathname"). FIPS 180-4, 1: SHA-256 has 256 bits.
 BAD: list[tuple[tuple[str | int, ...], str]] = [
     (("made", "took_s"), "1e999"),
     (("capture", "duration_s"), "-1e999"),
@@ -24,6 +24,8 @@ BAD: list[tuple[tuple[str | int, ...], str]] = [
     (("capture", "files", 0, "name"), '"\\ud800"'),
     (("capture", "files", 0, "name_b64"), '"x"'),
     (("capture", "folder_b64"), '"\\u00e9"'),
+    (("capture", "files", 0, "sha256"), f'"{"q" * 64}"'),
+    (("capture", "files", 0, "sha256"), '"00ff"'),
 ]
 
 
@@ -49,7 +51,7 @@ def spoil(take: Path, place: tuple[str | int, ...], text: str) -> None:
 
 
 @pytest.mark.parametrize(("place", "text"), BAD)
-def test_what_is_no_number_or_name_is_told(
+def test_what_is_no_number_name_or_digest_is_told(
     take: Path,
     place: tuple[str | int, ...],
     text: str,
