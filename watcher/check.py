@@ -282,8 +282,8 @@ def _save(report: Report, job: Job, trouble: list[Trouble]) -> None:
         trouble.append(
             Trouble(
                 f"{shown(str(job.report_path))}: the report could not be written "
-                f"({error.strerror or error}); free space or set `reports` to a folder elsewhere, "
-                "or use --no-sidecar",
+                f"({error.strerror or error}); free space there or give this account the right to "
+                "write, set `reports` to a folder elsewhere, or use --no-sidecar",
                 Exit.USAGE,
             )
         )

@@ -150,7 +150,7 @@ class Daemon:
                     "ledger_failed",
                     ledger=self.ledger.path,
                     why=str(error),
-                    next="nothing is checked until it can be written; free space there",
+                    next="nothing is checked until it can be written; see to its volume and rights",
                 )
             return
         if failed:

@@ -72,7 +72,8 @@ class Delivery:
             self._troubles.begin(
                 key,
                 f"Reports cannot be written to {shown(folder)}: {why}. They are safe in the "
-                "ledger and are tried again; free space there, or set `reports` to another folder.",
+                "ledger and are tried again; free space there or give this account the right to "
+                "write, or set `reports` to another folder.",
             )
         self._why.add(key)
 
