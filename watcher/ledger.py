@@ -371,13 +371,12 @@ class Ledger:
         return self._captures("checked_at >= ? ORDER BY path", utc(since))
 
     def requeue_interrupted(self) -> int:
-        """What was being checked when the last run ended goes back into the queue."""
-        with self.commit():
-            done = self._db.execute(
-                "UPDATE captures SET state = ?, changed_at = ? WHERE state = ?",
-                (State.QUEUED, now(), State.CHECKING),
-            )
-            return done.rowcount
+        """What was being checked goes back into the queue, and what was given up begins anew."""
+        return self.change(
+            "UPDATE captures SET state = ?, changed_at = ?,"
+            " attempts = CASE state WHEN ? THEN 0 ELSE attempts END WHERE state IN (?, ?)",
+            (State.QUEUED, now(), State.GIVEN_UP, State.CHECKING, State.GIVEN_UP),
+        )
 
     # -- other modules' tables ---------------------------------------------------------------
 

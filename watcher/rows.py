@@ -31,7 +31,7 @@ WHY: Final = {
     State.QUEUED: "waits for its check",
     State.CHECKING: "is being checked",
     State.RETRY: "could not be read and is tried again",
-    State.GIVEN_UP: "ended its check three times; check it by hand",
+    State.GIVEN_UP: "ended its check three times; tried again when the daemon starts anew",
     State.MISSING: "is no longer there",
 }
 """What a capture in a state waits for, where nothing else is noted."""

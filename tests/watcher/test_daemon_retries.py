@@ -36,6 +36,17 @@ def test_three_dead_workers_and_the_capture_is_given_up(watch: Watch) -> None:
     watch.scene.write("good.wav", wav(fill=1))
     watch.checked()
     assert watch.scene.row("good.wav").state is State.DONE
+    # what was at fault may be mended by the next start: the program, its interpreter, memory
+    watch.daemon._begin()
+    watch.daemon.turn()
+    watch.pool.die(key)
+    watch.daemon.turn()
+    assert watch.scene.row("bad.wav").state is State.RETRY
+    watch.retry_now()
+    watch.checked()
+    row = watch.scene.row("bad.wav")
+    assert row.state is State.DONE
+    assert row.verdict is not Verdict.UNREAD
 
 
 def test_a_worker_that_we_ended_is_no_attempt(watch: Watch) -> None:
