@@ -54,6 +54,8 @@ class Doubts:
         self._predicted: list[Event] = []  # cuts proven by prediction alone
         self._unproven: dict[str, _Pile] = {}  # by their sentence
         self._sounds = _Pile(listed)  # sounds that begin or end would do the same
+        self._sharp: list[Event] = []  # of these, what no converter lets through
+        self._slips = _Pile(listed)  # of timecode
         self._proven_counts = [0] * fmt.channels
         self._counts = [0] * fmt.channels
 
@@ -74,15 +76,22 @@ class Doubts:
         else:
             self._sure.add(event, within=1)
 
-    def unproven(self, event: Event, *, sound: bool = False) -> None:
+    def unproven(self, event: Event, *, sound: bool = False, sharp: bool = False) -> None:
         """``sound``: one that begins or ends within a sample on top of others would do it.
 
-        On one track of several it is taken for that: what is lost is lost on all.
+        On one track of several it is taken for that: what is lost is lost on all. Unless few come
+        that are ``sharp``: only what never met a converter begins so, and then many do.
         """
         if sound:
             self._sounds.add(event)
+            if sharp and len(self._sharp) <= self._listed:
+                self._sharp.append(event)
         else:
             self._take(event)
+
+    def slipped(self, event: Event) -> None:
+        """Take a slip of timecode: told where nothing else is."""
+        self._slips.add(event)
 
     def _take(self, event: Event) -> None:
         for track in event.tracks:
@@ -103,8 +112,20 @@ class Doubts:
         for pile in filter(lambda pile: pile.events, self._unproven.values()):
             for event in [pile.as_one()] if pile.recurs(self._fmt.rate_hz) else pile.in_order():
                 self._sure.add(event)
+        self._tell_slips()
         counts = [a + b for a, b in zip(self._proven_counts, self._counts, strict=True)]
         return self._sure.findings(), counts
+
+    def _tell_slips(self) -> None:
+        for event in self._slips.in_order():
+            if self._sure.has(event.start, event.stop):
+                self._slips.remove(event)
+            else:
+                self._counts[event.tracks[0]] += 1
+        if self._slips.events:
+            one = self._slips.recurs(self._fmt.rate_hz)
+            for event in [self._slips.as_one()] if one else self._slips.in_order():
+                self._sure.add(event)
 
     def _broad(self, event: Event) -> bool:
         """Whether nearly all of many tracks show it."""
@@ -125,8 +146,11 @@ class Doubts:
             return
         one = 1 if self._fmt.channels > 1 else 0
         restless = self._restless(*self._unproven.values())
+        often = Counter(track for event in self._sounds.events for track in event.tracks)
         for event in list(self._sounds.events):
-            if len(set(event.tracks) - restless) > one:
+            still = set(event.tracks) - restless
+            few = event in self._sharp and all(often[t] <= OFTEN for t in event.tracks)
+            if len(still) > one or few:
                 self._sounds.remove(event)
                 self._take(event)
 

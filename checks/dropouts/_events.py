@@ -69,6 +69,12 @@ class EventLog:
             self._close(other)
         self._open.append(event)
 
+    def has(self, start: int, stop: int) -> bool:
+        """Whether an event begins from ``start`` to ``stop``, of those listed."""
+        listed = [event for kept in self._kept.values() for event in kept]
+        places = [place for event in listed for place in event.starts]
+        return any(start <= place <= stop for place in [*places, *(o.start for o in self._open)])
+
     def _close(self, event: Event) -> None:
         """Count an event that has all its tracks, and keep it or join it to the one before."""
         key = (event.kind, event.verdict)

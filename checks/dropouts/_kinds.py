@@ -13,6 +13,7 @@ from typing import Final
 
 from checks.dropouts import _burst, _causes, _junction, _moves, _turns
 from checks.dropouts import _sentences as tell
+from checks.dropouts._clock import Clocks
 from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._junction import Break, Junction
 from checks.dropouts._limits import NEARLY, DropoutsLimits
@@ -30,11 +31,20 @@ _ROUGH: Final = 2.0
 is struck or plucked has many of. From own trials: cuts on one track that are less stand alone."""
 
 
+LOUDER: Final = 10.0
+"""How many times as much may move on one side of a cut on one track that is as sharp as nothing
+gets through a converter, and where a sound may begin or end. From own trials: notes that a
+generator begins within one sample 5 to 50."""
+
+
 class Kinds:
     """Tells places apart and hands what they are to ``doubts``."""
 
-    def __init__(self, fmt: CaptureFormat, limits: DropoutsLimits, doubts: Doubts) -> None:
+    def __init__(
+        self, fmt: CaptureFormat, limits: DropoutsLimits, doubts: Doubts, clocks: Clocks
+    ) -> None:
         self._fmt = fmt
+        self._clocks = clocks
         self._limits = limits
         self._tell = Telling(doubts)
         self._put_in = PutIn(fmt, limits, self._tell)
@@ -80,6 +90,13 @@ class Kinds:
             return False
         height = max(strongest.jump, *(shared.jumps if shared else ()), 0.0)
         return self._apart(place, found, shared) or self._turn(place, height)
+
+    def slips(self) -> None:
+        """Tells of timecode that slips; where something else is told there, that is enough."""
+        for slip in self._clocks.slips:
+            values: dict[str, Value] = {"slip_us": round(1e6 * slip.frames / self._fmt.rate_hz, 1)}
+            frames = slip.stop - slip.start
+            self._tell.slip((slip.track,), slip.start, values, frames=frames)
 
     # -- the kinds of step --------------------------------------------------------------------
 
@@ -231,7 +248,14 @@ class Kinds:
         if sound and one and self._apart(place, found, shared):
             return True  # what one track shows is taken for a sound, unless others turn as well
         values: dict[str, Value] = {"jump_sigma": round(best.jump, 1)}
-        self._tell.doubtful(tuple(sorted(seen)), place.start + frame, values, sound=sound)
+        level = 1 / LOUDER <= best.levels <= LOUDER
+        self._tell.doubtful(
+            tuple(sorted(seen)),
+            place.start + frame,
+            values,
+            sound=sound,
+            sharp=level and best.jump >= BEYOND_DOUBT,
+        )
         return True
 
     def _clean(self, place: Place, found: Mapping[int, Junction]) -> dict[int, Junction]:
@@ -292,6 +316,8 @@ class Kinds:
         ):
             values["lost_frames"] = count_lost
             self._tell.proven(tracks, at, tell.MISSING, "lost", values)
+        elif self._slips(at, clean) and sharp(seen.values()):
+            self._tell.proven(tracks, at, tell.OUT_OF_TIME, "lost", values)
         elif _causes.one_converter(tracks, self._fmt.channels):
             text = "The signal is cut between two samples on the tracks of one converter alone: a "
             text += "digital fault; play the tape again."
@@ -308,6 +334,11 @@ class Kinds:
         else:
             return False
         return True
+
+    def _slips(self, at: int, clean: Mapping[int, Junction]) -> bool:
+        """Whether a timecode slips where other tracks are cut."""
+        slip = self._clocks.near(at)
+        return slip is not None and any(track != slip.track for track in clean)
 
     def _likely_cut(self, place: Place, clean: Mapping[int, Junction]) -> bool:
         """Whether more than one push of what rings on came, in what came through a converter."""

@@ -34,6 +34,14 @@ CUT: Final = (
     "The signal is cut between two samples, and each side fits itself to the very sample: nothing "
     "that comes before a converter can do that, samples are lost or put in; play the tape again."
 )
+OUT_OF_TIME: Final = (
+    "The signal is cut between two samples, and the timecode slips there: samples are lost or put "
+    "in; play the tape again."
+)
+SLIP: Final = (
+    "The timecode slips between two of its edges: samples are lost or put in there, though the "
+    "other tracks may not show it, or the tape was cut, or the code recorded anew; listen."
+)
 FOREIGN: Final = (
     "Some samples do not belong there, and they begin and end from one sample to the next: nothing "
     "that comes before a converter can do that; play the tape again."

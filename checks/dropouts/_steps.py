@@ -16,8 +16,10 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final, Protocol
 
+from checks._ranks import median
 from checks.block import BLOCK_FRAMES, Block
 from checks.dropouts import _foreign
+from checks.dropouts._clock import Clocks
 from checks.dropouts._doubts import Doubts
 from checks.dropouts._history import History
 from checks.dropouts._junction import BEFORE, ORDER, REACH
@@ -34,6 +36,14 @@ MOST_LOOKS: Final = 12
 stays under it."""
 
 _MARGIN: Final = REACH + _foreign.MOST + 2 * ORDER
+_OUT: Final = 1.5
+"""Times the median of a track's peaks in a block that one must have to be looked at, where there
+are more than can be. From own trials: the edges of timecode have 0.7 to 1.4."""
+
+_CODE: Final = 12.0
+"""Least peak looked at on timecode alone, whose every edge may jump a little: the limit of a step
+on one track."""
+
 _RINGS: Final = 256  # frames within which one attack's peaks lie
 _NEIGHBOURS: Final = 8  # clusters on each side that are compared
 _AT_ONCE: Final = 2  # frames within which disturbances of several tracks may begin as one
@@ -57,15 +67,18 @@ class StepsPart:
         self._known = known
         self._screen = Screen(fmt)
         self._doubts = Doubts(fmt, listed=limits.listed_digital)
-        self._kinds = Kinds(fmt, limits, self._doubts)
+        self._clocks = Clocks(fmt)
+        self._kinds = Kinds(fmt, limits, self._doubts, self._clocks)
         self._waiting: list[Peak] = []
 
     def feed(self, block: Block) -> None:
         self._waiting += self._screen.feed(block)
+        self._clocks.feed(block)
         self._look(block.stop - _MARGIN - BATCH_BLOCKS * BLOCK_FRAMES)
 
     def finish(self) -> PartOutcome:
         self._look(self._history.stop)
+        self._kinds.slips()
         findings, counts = self._doubts.finish()
         return PartOutcome(findings=findings, counts={"steps": counts})
 
@@ -91,13 +104,30 @@ class StepsPart:
         jumps among its own; to look at all of them would cost more than the rest of the check.
         """
         blocks: dict[int, list[list[Peak]]] = {}
-        for cluster in self._leading(clusters):
-            blocks.setdefault(cluster[0].frame // BLOCK_FRAMES, []).append(cluster)
+        for cluster in self._leading(self._without_usual(clusters)):
+            blocks.setdefault(_block(cluster[0]), []).append(cluster)
         chosen: list[list[Peak]] = []
         for group in blocks.values():
             ranked = sorted(group, key=_rank, reverse=True)[:MOST_LOOKS]
             chosen += sorted(ranked, key=lambda cluster: cluster[0].frame)
         return chosen
+
+    def _without_usual(self, clusters: list[list[Peak]]) -> list[list[Peak]]:
+        """Without those of tracks that jump all along, but for what stands out among their own."""
+        tops: dict[tuple[int, int], list[float]] = {}
+        for cluster in clusters:
+            for peak in cluster:
+                tops.setdefault((peak.track, _block(peak)), []).append(peak.sigmas)
+        least = {
+            on: _CODE if self._clocks.running(on[0]) else _OUT * float(median(some))
+            for on, some in tops.items()
+            if len(some) > MOST_LOOKS or self._clocks.running(on[0])
+        }
+        return [
+            cluster
+            for cluster in clusters
+            if any(peak.sigmas >= least.get((peak.track, _block(peak)), 0.0) for peak in cluster)
+        ]
 
     def _leading(self, clusters: list[list[Peak]]) -> list[list[Peak]]:
         """Without what only goes on ringing behind another place."""
@@ -153,6 +183,11 @@ def _beginnings(peaks: list[Peak]) -> list[Peak]:
             group = []
         group.append(replace(peak, frame=peak.first))
     return out + (group if len(group) > 1 else [])
+
+
+def _block(peak: Peak) -> int:
+    """In which block's turn it is looked at."""
+    return (peak.frame + _MARGIN) // BLOCK_FRAMES
 
 
 def _in_order(peak: Peak) -> tuple[int, int]:

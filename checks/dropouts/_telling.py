@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 from checks.dropouts._doubts import Doubts
 from checks.dropouts._events import Event
-from checks.dropouts._sentences import JUMP
+from checks.dropouts._sentences import JUMP, SLIP
 from checks.model import Remedy, Value, Verdict
 
 
@@ -41,6 +41,13 @@ class Telling:
         )
         self._doubts.proven(event, sure=sure)
 
+    def slip(
+        self, tracks: tuple[int, ...], at: int, values: Mapping[str, Value], *, frames: int
+    ) -> None:
+        """Timecode that slips; told where nothing else is."""
+        event = _unproven(tracks, at, values, SLIP, frames)
+        self._doubts.slipped(event)
+
     def doubtful(
         self,
         tracks: tuple[int, ...],
@@ -50,16 +57,24 @@ class Telling:
         text: str = JUMP,
         frames: int = 1,
         sound: bool = False,
+        sharp: bool = False,
     ) -> None:
-        """``sound``: one that begins or ends on top of others would do it."""
-        event = Event(
-            kind="step",
-            verdict=Verdict.LISTEN,
-            remedy=Remedy.LISTEN,
-            tracks=tracks,
-            start=at,
-            stop=at + frames,
-            text=text,
-            values={"cause": "unproven", **values},
-        )
-        self._doubts.unproven(event, sound=sound)
+        """``sound``: one that begins or ends on top of others would do it; ``sharp``: but none that
+        ever met a converter."""
+        event = _unproven(tracks, at, values, text, frames)
+        self._doubts.unproven(event, sound=sound, sharp=sharp)
+
+
+def _unproven(
+    tracks: tuple[int, ...], at: int, values: Mapping[str, Value], text: str, frames: int
+) -> Event:
+    return Event(
+        kind="step",
+        verdict=Verdict.LISTEN,
+        remedy=Remedy.LISTEN,
+        tracks=tracks,
+        start=at,
+        stop=at + frames,
+        text=text,
+        values={"cause": "unproven", **values},
+    )

@@ -126,3 +126,13 @@ def test_a_track_that_jumps_by_its_own_nature_is_no_witness_of_a_sound(
     doubts.unproven(step(NOTES[1] + 900, (1, 2), JUMP), sound=True)
     found = [f for f in doubts.finish()[0] if 1 in f.tracks]
     assert len(found) == told_of
+
+
+@pytest.mark.parametrize(("sharp", "times", "listens"), [(True, 2, 2), (False, 2, 0), (True, 5, 0)])
+def test_few_jumps_as_sharp_as_no_sound_are_told_on_one_track(
+    sharp: bool, times: int, listens: int
+) -> None:
+    doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=4, word_length=24), listed=50)
+    for k in range(times):
+        doubts.unproven(step(5 * RATE * (k + 1), (2,)), sound=True, sharp=sharp)
+    assert [f.verdict for f in doubts.finish()[0]] == [Verdict.LISTEN] * listens

@@ -1,0 +1,160 @@
+"""Timecode that slips, by a generator of our own after IEC 60461: 80 bits a frame, biphase mark."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from dropouts_kit import of, run
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy import signal
+
+from checks.model import Finding, Verdict
+
+Floats = NDArray[np.float64]
+SYNC = (0, 0) + (1,) * 12 + (0, 1)  # IEC 60461, bits 64 to 79 of each frame
+
+
+def code(rate_hz: int, seconds: float, *, seed: int = 1, flutter: float = 0.001) -> Floats:
+    """25 frames a second, -9 dBFS, off a tape of 10 kHz whose speed wanders; noise at -65 dBFS."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(round(seconds * rate_hz)) / rate_hz
+    speed = 1 + sum(
+        flutter * k**-0.5 * np.sin(2 * np.pi * f * t + rng.uniform(0, 6))
+        for k, f in enumerate((0.7, 6.0, 31.0, 95.0), 1)
+    )
+    at = 2 * 80 * 25 * np.cumsum(speed) / rate_hz  # in half bits
+    bits = rng.integers(0, 2, int(at[-1] / 2) + 3)
+    for first in range(0, len(bits) - 80, 80):
+        bits[first + 64 : first + 80] = SYNC
+    turns = np.ravel(np.column_stack((np.ones(len(bits), int), bits)))
+    levels = np.cumsum(turns) % 2 * 2.0 - 1
+    area = np.interp(at, np.arange(len(levels) + 1), np.concatenate(([0.0], np.cumsum(levels))))
+    x = np.diff(area, append=area[-1]) / np.diff(at, append=at[-1] + 1)
+    lowpass = signal.butter(2, min(10_000 / rate_hz, 0.45), fs=1, output="sos")
+    noise = rng.standard_normal(len(t)) * 10 ** (-65 / 20)
+    return np.asarray(signal.sosfilt(lowpass, x) * 10 ** (-9 / 20) + noise)
+
+
+def words(tracks: Floats) -> NDArray[np.int32]:
+    return (np.round(np.atleast_2d(tracks) * 2**23).astype(np.int64) << 8).astype(np.int32)
+
+
+def silence(rate_hz: int, seconds: float) -> Floats:
+    """Hiss alone, in which no loss can be seen."""
+    return np.random.default_rng(9).standard_normal(round(seconds * rate_hz)) * 1e-3
+
+
+def slips(tracks: Floats, rate_hz: int) -> list[Finding]:
+    outcome = run(words(tracks), rate_hz)
+    assert not of(outcome, "not-run")
+    steps = of(outcome, "step")
+    return [f for f in steps if "timecode" in f.text]
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "lost"),
+    [(44_100, 1), (48_000, 2), (96_000, 3), (192_000, 5), (352_800, 8)],
+)
+def test_samples_lost_in_silence_are_seen_by_the_timecode(rate_hz: int, lost: int) -> None:
+    at = int(0.5 * rate_hz)
+    tracks = np.vstack((silence(rate_hz, 0.8), code(rate_hz, 0.8)))
+    (found,) = slips(np.delete(tracks, slice(at, at + lost), axis=1), rate_hz)
+    assert found.verdict is Verdict.LISTEN
+    assert found.tracks == (1,)
+    start, frames = found.start_frame, found.frames
+    assert start is not None
+    assert frames is not None
+    assert start <= at <= start + frames
+    half = rate_hz / 4000
+    slip = float(str(found.values["slip_us"])) * 1e-6 * rate_hz
+    assert slip == pytest.approx(-lost + half * round(lost / half), abs=0.3 + 0.02 * half)
+
+
+def test_inserted_samples_too() -> None:
+    tracks = np.vstack((silence(96_000, 1.0), code(96_000, 1.0)))
+    more = np.concatenate((tracks[:, :70_000], tracks[:, 69_990:]), axis=1)
+    (found,) = slips(more, 96_000)
+    assert float(str(found.values["slip_us"])) == pytest.approx(10 / 0.096, rel=0.05)
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000, 352_800])
+@pytest.mark.parametrize("flutter", [0.0, 0.003])
+def test_sound_timecode_does_not_slip(rate_hz: int, flutter: float) -> None:
+    assert not slips(code(rate_hz, 1.5, flutter=flutter), rate_hz)
+
+
+def _dips(x: Floats, rng: np.random.Generator) -> Floats:
+    gain = np.ones(len(x))
+    for at in rng.integers(0, len(x), 6):
+        gain[at : at + int(rng.integers(50, 2000))] *= 10 ** (-rng.uniform(3, 30) / 20)
+    return np.asarray(x * np.convolve(gain, np.full(48, 1 / 48), mode="same"))
+
+
+def _breaks_off(x: Floats, rng: np.random.Generator) -> Floats:
+    y = x.copy()
+    y[100_000:130_000] = 0
+    return y + rng.standard_normal(len(y)) * 1e-4
+
+
+def _speeds_up(x: Floats, rng: np.random.Generator) -> Floats:
+    t = np.arange(len(x))
+    speed = 1 + 0.1 * np.clip((t - 80_000) / 100_000, 0, 1)
+    return np.interp(np.cumsum(speed), t, x)[: int(0.9 * len(x))]
+
+
+def _drums_leak(x: Floats, rng: np.random.Generator) -> Floats:
+    y = x.copy()
+    for at in rng.integers(0, len(x) - 9600, 12):
+        y[at : at + 9600] += rng.standard_normal(9600) * np.exp(-np.arange(9600) / 2000) * 0.015
+    return y
+
+
+def _hum(x: Floats, rng: np.random.Generator) -> Floats:
+    return x + 0.02 * np.sin(np.arange(len(x)) * 2 * np.pi * 50 / 96_000) + 0.03
+
+
+def _clipped(x: Floats, rng: np.random.Generator) -> Floats:
+    return np.clip(x, -0.25, 0.2)
+
+
+@pytest.mark.parametrize("happens", [_dips, _breaks_off, _speeds_up, _drums_leak, _hum, _clipped])
+def test_what_tape_does_to_timecode_is_no_slip(
+    happens: object,
+) -> None:
+    assert callable(happens)
+    rng = np.random.default_rng(4)
+    assert not slips(happens(code(96_000, 3.0), rng), 96_000)
+
+
+def test_steady_tones_are_no_timecode() -> None:
+    """A tone that loses samples is a step, and no code slips."""
+    tone = 0.3 * np.sin(np.arange(200_000) * 2 * np.pi * 1000 / 96_000)
+    tone += np.random.default_rng(1).standard_normal(len(tone)) * 1e-4
+    assert not slips(np.delete(tone, slice(90_000, 90_040)), 96_000)
+
+
+def test_a_cut_where_the_timecode_slips_is_proven() -> None:
+    rng = np.random.default_rng(3)
+    rate_hz, at = 96_000, 150_000
+    t = np.arange(3 * rate_hz) / rate_hz
+    first = 0.2 * np.sin(2 * np.pi * 3000 * t) + rng.standard_normal(len(t)) * 1e-5
+    later = 0.2 * np.sin(2 * np.pi * 3700 * t + 1) + rng.standard_normal(len(t)) * 1e-5
+    music = np.concatenate((first[:at], later[at:]))
+    assert all(f.verdict is Verdict.LISTEN for f in of(run(words(music), rate_hz), "step"))
+    tracks = np.vstack((music, np.delete(code(rate_hz, 3.1), slice(at, at + 20))[: len(t)]))
+    (found,) = of(run(words(tracks), rate_hz), "step")
+    assert found.verdict is Verdict.REDO
+    assert found.start_frame == at
+    assert "timecode" in found.text
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.lists(st.integers(1, 100_000), min_size=1, max_size=5))
+def test_cutting_the_stream_changes_nothing(cuts: list[int]) -> None:
+    x = words(np.delete(code(96_000, 1.1), slice(60_000, 60_012)))
+    places = [0, *sorted({min(c, x.shape[1] - 1) for c in cuts}), x.shape[1]]
+    assert run([x[:, a:b] for a, b in pairwise(places)], 96_000) == run(x, 96_000)
