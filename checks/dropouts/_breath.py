@@ -23,6 +23,8 @@ RESTS_DB: Final = 8.0
 """Of the body over the loudest band of the hiss. Own trials: hiss in rests up to 5, breath and bow
 from 12 dB on; hum and rumble lie under the body."""
 
+_UNDER_DB: Final = 3.0  # clearly less: a floor is heard more often than what lies under it
+_HEARD: Final = 5  # entries, some 0.5 s: a tail or a breath may hold still for less (own trials)
 _APART_DB: Final = 4.0  # own trials: under breath that keeps to its level, the body moves by less
 _LEVELS: Final = 4  # so far apart: two notes, or three, may by chance be breathed alike
 ENTRIES: Final = 3  # from memory: some 0.3 s, so that one moment is no proof
@@ -60,6 +62,9 @@ def heard_as_hiss(low: Floats, level: Floats) -> bool:
     if not len(heard):
         return False
     at = (np.abs(low[heard] - level[heard][:, None]) < _AT_DB).all(axis=0)
+    under = (low[heard] - level[heard][:, None]).mean(axis=0) < -_UNDER_DB
+    if np.count_nonzero(at) < max(_HEARD, int(np.count_nonzero(under))):
+        return False
     return rests_or_moves(low[BODY][at], float(level[heard].max()))
 
 

@@ -75,6 +75,11 @@ class CutOffs:
                 one = CutOff(origin + hop, float(fall_db[steepest]), left_db)
                 self._found[track].append(one)
 
+    def only(self, track: int, entry_hops: int) -> int | None:
+        """The entry in which programme of a track stops, where it does so once and no more."""
+        entries = [one.hop // entry_hops for one in self._found[track]]
+        return entries[-1] if entries and entries[-1] - entries[0] <= 1 else None
+
     def at(self, fall: Fall, entry_hops: int) -> float:
         """How much programme stops just where a lasting fall begins, dB; 0 where none does.
 

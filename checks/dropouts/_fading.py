@@ -19,7 +19,7 @@ from checks.dropouts._fades import SETTLED_DB, Fade, fade_out, over_last, sound_
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._lasting import Fall, falls
 from checks.dropouts._motion import Course
-from checks.dropouts._others import TOGETHER_S, leaves_body
+from checks.dropouts._others import LEAVES, TOGETHER_S, leaves_body
 
 _SOFT_S: Final = 2.0  # before a fade-out shows clearly
 
@@ -45,9 +45,15 @@ def without_fade(
     before += [
         f
         for f in found
-        if f not in before and f.first <= clear and leaves_body(f, history, fade.first)
+        if f not in before
+        and (_rests_stay(f) or (f.first <= clear and leaves_body(f, history, fade.first)))
     ]
     return fade, shows, before
+
+
+def _rests_stay(fall: Fall) -> bool:
+    """Whether the body of the sound rests behind a fall nearly as loud as before."""
+    return fall.rested and bool(fall.fall_db[BODY] < LEAVES * fall.mean_db)
 
 
 def _fade(history: LevelHistory, tracks: Sequence[int], entry_s: float) -> tuple[Fade, int]:

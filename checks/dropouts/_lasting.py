@@ -21,7 +21,6 @@ from checks.dropouts._fades import step_by_step, with_the_body
 from checks.dropouts._floors import NOTHING_DB, STEADY_DB, LevelHistory
 from checks.dropouts._motion import MOST_HISS_DB, Course
 
-_BACK: Final = 12  # windows searched backwards for the beginning
 _AMPLIFIER_DB: Final = 8.0  # the least that its floor lies under the hiss (common practice)
 _RISE: Final = 0.15  # of the mean fall, from the lowest band heard to the highest; own trials
 _OTHERS: Final = 0.25  # of the time in which some other track must play
@@ -126,9 +125,9 @@ def _rested(
     fallen: Sequence[tuple[int, int]],
     entries: NDArray[np.int64],
 ) -> bool:
-    """Whether the level that a track falls to was its level in rests before; ``fallen`` left out.
+    """Whether a track was down before, in rests or as often as up; ``fallen`` left out.
 
-    Then what fell was no hiss, but steady noise that somebody played.
+    Then what fell was no hiss, but steady noise that somebody played: a floor has little under it.
     """
     heard = np.isfinite(drop.fall[HISS:])
     before, after = (level[HISS:][heard, None] for level in (drop.before, drop.before - drop.fall))
@@ -138,9 +137,12 @@ def _rested(
     lows, means = lows[:, :stop], mean[HISS:, :stop][heard]
     at = (np.abs(lows - after) < AGREE_DB) & (means - lows <= STEADY_DB)
     rests = at.all(axis=0)
+    half = np.median((before - lows) / (before - after), axis=0) >= 0.5
     for first, last in fallen:
-        rests &= (entries[:stop] < first) | (entries[:stop] >= last)
-    return int(np.count_nonzero(rests)) >= _RESTED
+        apart = (entries[:stop] < first) | (entries[:stop] >= last)
+        rests &= apart
+        half &= apart
+    return int(np.count_nonzero(rests)) >= _RESTED or int(np.count_nonzero(half)) >= len(up)
 
 
 def _end(floor: Floats, drop: Drop) -> int:
@@ -175,8 +177,9 @@ def _fall(
     heard = np.isfinite(drop.fall[HISS:])
     fall = float(drop.fall[HISS:][heard].mean())
     depth = (drop.before[HISS:][heard, None] - low[HISS:][heard]) / drop.fall[HISS:][heard, None]
+    as_before = (np.abs(drop.before[HISS:][heard, None] - low[HISS:][heard]) < SAME_DB).all(axis=0)
     # One band far under its hiss is enough: programme may lie over the others.
-    first = max(0, drop.at - _BACK) * WINDOW
+    first = _behind(as_before, drop.at * WINDOW, 0)
     last = min((drop.at + drop.gap + 2) * WINDOW, depth.shape[1])
     down = np.flatnonzero(depth[:, first:last].max(axis=0) >= 0.5)
     if not len(down):  # the level behind a place is the usual one of several windows
@@ -202,10 +205,8 @@ def _fall(
             if last == end or body[BODY] >= _FLAT * fall:
                 end = last
                 break
-    as_before = (np.abs(drop.before[HISS:][heard, None] - low[HISS:][heard]) < SAME_DB).all(axis=0)
-    unfallen = np.flatnonzero(as_before[:begin])
+    since = _behind(as_before, begin, begin)
     shown = np.flatnonzero(depth[:, begin:end].max(axis=0) >= 0.5)
-    since = int(unfallen[-1]) + 1 if len(unfallen) else begin
     apart = np.r_[0:begin, end : len(entries)]
     alike = np.abs(low[HISS:][heard][:, apart] - drop.before[HISS:][heard, None]) < _STEADY_DB
     each = drop.fall.copy()
@@ -237,6 +238,12 @@ def _fall(
             ).all()
         ),
     )
+
+
+def _behind(flags: NDArray[np.bool_], stop: int, otherwise: int) -> int:
+    """The place behind the last flag before ``stop``, or ``otherwise``."""
+    at = np.flatnonzero(flags[:stop])
+    return int(at[-1]) + 1 if len(at) else otherwise
 
 
 def _outlasts(plays: NDArray[np.bool_], track: int, begin: int, end: int) -> bool:

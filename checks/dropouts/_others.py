@@ -25,8 +25,8 @@ TOGETHER_S: Final = 0.7
 _NO_TAPE_DB: Final = -82.0
 """A band. Tapes hiss 50 to 80 dB down (common practice), which reads as much or more in each."""
 
-_UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
-_LEAVES: Final = 0.5  # of the fall of the hiss: a fader takes all of it from the body, too
+UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
+LEAVES: Final = 0.5  # of the fall of the hiss: a fader takes all of it from the body, too
 LIKE_DB: Final = 4.0  # tracks hiss alike; amplifiers lie 8 dB under it (common practice)
 
 
@@ -55,17 +55,12 @@ def of_hiss(
     little. Too little is less than any tape hisses, or than other tracks of this one do.
     """
     low = history.low_db
-    levels = {k: heard.lowest(k) for k in tracks}
-    hisses = [
-        k
-        for k, level in levels.items()
-        if heard_as_hiss(low[:, k].astype(np.float32), level + np.float32(LOW_MEAN_DB))
-    ]
+    hisses = hissing(heard, history, tracks)
     out = []
     for fall in falls:
         apart = np.r_[0 : fall.first, fall.last : history.entries]
         own = low[:, fall.track][:, apart].astype(np.float32)
-        others = [levels[k] for k in hisses if k != fall.track]
+        others = [level for k, level in hisses.items() if k != fall.track]
         dead = fall.after_db < _NO_TAPE_DB
         under = bool(others) and is_under(fall, others)
         level = fall.after + fall.fall_db
@@ -75,6 +70,17 @@ def of_hiss(
         if ((dead or under) and not fall.fades) or stays or heard_as_hiss(own, level):
             out.append(fall)
     return out
+
+
+def hissing(heard: Hiss, history: LevelHistory, tracks: Sequence[int]) -> dict[int, Floats]:
+    """The hiss of those tracks of which it is heard as that of a tape is, dB a band."""
+    levels = {k: heard.lowest(k) for k in tracks}
+    low_db, over = history.low_db, np.float32(LOW_MEAN_DB)
+    return {
+        k: level
+        for k, level in levels.items()
+        if heard_as_hiss(low_db[:, k].astype(np.float32), level + over)
+    }
 
 
 def _play_on(
@@ -97,7 +103,7 @@ def leaves_body(fall: Fall, history: LevelHistory, last: int) -> bool:
     """
     body = history.mean_db[BODY, fall.track].astype(np.float32)
     quieter = median(body[: fall.first]) - median(body[fall.first : last])
-    return bool(quieter < _LEAVES * fall.mean_db)
+    return bool(quieter < LEAVES * fall.mean_db)
 
 
 def _shared(fall: Fall, history: LevelHistory, tracks: Sequence[int]) -> bool:
@@ -154,4 +160,4 @@ def is_under(fall: Fall, others: Sequence[Floats]) -> bool:
         return True
     pick = (known + 1) // 4 if fall.plays <= PLAYS_ON else known // 2
     usual = np.take_along_axis(levels, pick[None] - (known == 0), axis=0)[0]
-    return bool((usual - fall.after[HISS:])[heard].mean() >= _UNDER_OTHERS_DB)
+    return bool((usual - fall.after[HISS:])[heard].mean() >= UNDER_OTHERS_DB)

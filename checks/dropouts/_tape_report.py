@@ -110,8 +110,17 @@ class TapeReport:
             findings += self._contacts(judge, heard, dropped, lasting, counts)
             if not lineup:
                 findings += not_judged(hiss, way, self._music, self._entry_s, self._frames)
-            place = {"frames": self._frames, "rate_hz": self._fmt.rate_hz}
-            lasting += dead(self._history, way, self._music, self._entry, **place, told=lasting)
+            lasting += dead(
+                self._history,
+                way,
+                self._music,
+                entry=self._entry,
+                frames=self._frames,
+                rate_hz=self._fmt.rate_hz,
+                told=lasting,
+                cut_offs=self._cut_offs,
+                hiss=hiss,
+            )
             # Tones end on all tracks at once; of a line-up only some that fall silent are told.
             findings += [
                 f
