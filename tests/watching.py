@@ -168,7 +168,7 @@ class Scene:
 
     def scan(self) -> TickReport:
         """A whole scan now."""
-        self.intake.rescan("test")
+        self.intake.rescan()
         self.seconds += 1
         return self.intake.tick()
 

@@ -162,7 +162,7 @@ class Candidates:
         # New names first: a take that was put aside must take its history along before the one
         # that was recorded under its old name is booked.
         for unit in sorted(touched.values(), key=self._is_known):
-            left += self._group(unit, now)
+            left += self._group(unit)
         for path in left:  # was of one row with some of these, and is of none of theirs
             self.consider(place, path.parent, [path.name], now=now)
 
@@ -198,7 +198,7 @@ class Candidates:
 
     # -- grouping ----------------------------------------------------------------------------
 
-    def _group(self, unit: _Unit, now: float) -> list[Path]:
+    def _group(self, unit: _Unit) -> list[Path]:
         """Make captures of the files of a unit, and put those that wait into the ledger."""
         unit.grouped_as = _state(unit)
         former = {(w.capture.name, w.capture.files): w for w in unit.waiting}
@@ -280,7 +280,7 @@ class Candidates:
         quiet = all(now - s.since >= self._settings.quiet_s for s in unit.seen.values())
         tracks = unit.key.suffix is not None
         if vanished or (tracks and quiet and unit.grouped_as != _state(unit)):
-            for path in self._group(unit, now):
+            for path in self._group(unit):
                 self.consider(unit.place, path.parent, [path.name], now=now)
         for one in list(unit.waiting):
             self._ask(unit, one, now)

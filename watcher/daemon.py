@@ -139,7 +139,7 @@ class Daemon:
                 # what was noted in memory only is found out anew
                 self._life.write()
                 self.troubles.read_again()
-                self._watch_anew("the ledger could not be written for a while")
+                self._watch_anew()
             self.turn()
         except sqlite3.OperationalError as error:
             self._ledger_failed = True
@@ -238,14 +238,14 @@ class Daemon:
         self.settings = settings
         self.pool.size = settings.workers
         forget_roots(self.ledger, settings)
-        self._watch_anew("configuration reloaded")
+        self._watch_anew()
         self.log.info("configuration_reloaded")
 
-    def _watch_anew(self, why: str) -> None:
+    def _watch_anew(self) -> None:
         self.intake.stop()
         self.intake = self._make_intake(self.ledger, self.settings)
         self.intake.start()
-        self.intake.rescan(why)
+        self.intake.rescan()
 
     # -- claiming ----------------------------------------------------------------------------
 
@@ -358,7 +358,7 @@ class Daemon:
             return
         if unread and not all(map(os.path.lexists, claim.capture.files)):
             self.ledger.move_to(row.id, State.WAITING, why="vanished while it was checked")
-            self.intake.rescan("a capture vanished while it was checked")
+            self.intake.rescan()
             return
         if report is None:
             report = not_examined(claim.capture, claim.applied, ended.cause, earlier=claim.earlier)
@@ -390,7 +390,7 @@ class Daemon:
             self._retry(row, "could not be read", row.attempts)
         elif any(f.kind == "changed-while-read" for f in report.findings):
             self.ledger.move_to(row.id, State.WAITING, why="changed while it was checked")
-            self.intake.rescan("a capture changed while it was checked")
+            self.intake.rescan()
 
     def _retry(self, row: CaptureRow, why: str, attempts: int = 1) -> None:
         wait = _BACK_OFF_S[min(max(attempts, 1), len(_BACK_OFF_S)) - 1]

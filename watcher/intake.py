@@ -154,7 +154,7 @@ class Intake:
         for root in self._roots:
             root.listening.stop()
 
-    def rescan(self, reason: str) -> None:
+    def rescan(self) -> None:
         """Scan all roots soon, and look at all that waits."""
         for root in self._roots:
             if root.present:

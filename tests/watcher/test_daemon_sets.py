@@ -18,7 +18,7 @@ def stocked(watch: Watch) -> None:
     """A pair, checked by the daemon."""
     for number, name in enumerate(NAMES):
         capture(watch.scene.root / name, seed=number, channels=1)
-    watch.daemon.intake.rescan("test")
+    watch.daemon.intake.rescan()
     watch.checked()
     assert watch.scene.rows() == {"duo.set": "done"}
 
@@ -35,7 +35,7 @@ def touch(watch: Watch, name: str) -> None:
     path = watch.scene.root / name
     shutil.copy(path, copy := path.with_name("x.part"))
     copy.rename(path)
-    watch.daemon.intake.rescan("test")
+    watch.daemon.intake.rescan()
     watch.checked()
 
 
@@ -54,7 +54,7 @@ def test_a_lost_ledger_does_not_make_a_capture_of_what_is_left_of_a_set(
         capture(watch.scene.root / name, seed=number, channels=1)
     assert main(["check", str(watch.scene.root)]) is Exit.CLEAR
     (watch.scene.root / NAMES[1]).unlink()
-    watch.daemon.intake.rescan("test")
+    watch.daemon.intake.rescan()
     watch.checked()
     assert asked(watch) == {"set-missing"}
 
@@ -62,7 +62,7 @@ def test_a_lost_ledger_does_not_make_a_capture_of_what_is_left_of_a_set(
 def test_a_file_that_does_not_fit_is_altered(watch: Watch) -> None:
     stocked(watch)
     capture(watch.scene.root / NAMES[1], 9000, seed=9, channels=4)
-    watch.daemon.intake.rescan("test")
+    watch.daemon.intake.rescan()
     watch.after(watch.scene.settings.give_up_s)
     watch.checked()
     assert {"altered", "set-length"} <= asked(watch)
@@ -79,12 +79,12 @@ def test_the_report_of_another_set_of_that_name_is_left_to_it(
         path = watch.scene.root / name
         capture(path.with_suffix(".flac"), seed=number, channels=1)
         path.rename(path.with_suffix(".aside"))
-    watch.daemon.intake.rescan("test")
+    watch.daemon.intake.rescan()
     watch.checked()
     for name in NAMES:
         path = watch.scene.root / name
         path.with_suffix(".aside").rename(path)
-    watch.daemon.intake.rescan("test")
+    watch.daemon.intake.rescan()
     watch.checked()
     assert watch.scene.rows() == {"duo.flac.set": "done", "duo.set": "done"}
     for row in map(watch.scene.row, watch.scene.rows()):

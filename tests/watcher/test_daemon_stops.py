@@ -79,7 +79,7 @@ def test_a_full_disk_under_the_ledger_costs_nothing_but_time(watch: Watch) -> No
     full(watch.scene.ledger)
     for number in range(40):
         watch.scene.write(f"reel {number} of a long name that takes room/take.wav", wav(fill=2))
-    watch.scene.intake.rescan("test")
+    watch.scene.intake.rescan()
     for _ in range(50):
         watch.scene.seconds += 5
         watch.daemon._try_turn()

@@ -87,7 +87,7 @@ def test_gone_before_the_scan_ends_nothing_is_believed(scene: Scene) -> None:
     scene.stock(30)
     for number in range(5):
         (scene.root / f"reel/take {number:03}.wav").unlink()
-    scene.intake.rescan("test")
+    scene.intake.rescan()
     root = scene.intake._roots[0]
     assert root.scanning.begin(scene.seconds)
     while True:
