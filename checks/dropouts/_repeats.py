@@ -275,7 +275,8 @@ class RepeatsPart:
         before = self._history.row(match.track, original - _CONTEXT, stop)
         x = self._history.row(match.track, match.start, match.stop)
         noise = _predict.spread(_unpredicted(before[-2 * _CONTEXT :], self._fmt))
-        if not _informs(before, x) or noise < _edges.NOISY_STEPS or not self._noisy_within(match):
+        noisy = noise >= _edges.NOISY_STEPS and self._noisy_within(match)
+        if not noisy or not _informs(before, x, self._fmt):
             return
         if self._natural(match) or self._plays_on(match, noise):
             return
@@ -383,18 +384,17 @@ def _unpredicted(x: Samples, fmt: CaptureFormat) -> Floats:
     return _predict.forward(steps, _predict.fitted(steps, _ORDER))[_ORDER:]
 
 
-def _informs(around: Samples, x: Samples) -> bool:
+def _informs(around: Samples, x: Samples, fmt: CaptureFormat) -> bool:
     """Whether equality of so many such samples is no accident.
 
-    The probability that two samples agree is taken at eight lags around; runs of equal
-    neighbours count once.
+    The probability that two samples agree is taken at eight lags around. What stands still, or goes
+    on straight to a step of the word as tilted tops do, tells nothing.
     """
-    lags = [53, 101, 197, 307, 401, 503, 601, 701]
     agree = total = 0
-    for lag in lags:
+    for lag in (53, 101, 197, 307, 401, 503, 601, 701):
         if len(around) > 2 * lag:
             agree += int(np.count_nonzero(around[lag:] == around[:-lag]))
             total += len(around) - lag
     chance = (agree + 1) / (total + 2)
-    moves = 1 + int(np.count_nonzero(x[1:] != x[:-1]))
-    return bool(moves * np.log(1 / chance) >= np.log(TRIALS / CHANCE))
+    bends = np.count_nonzero(np.abs(np.diff(_edges.in_steps(x, fmt)[0], 2)) > 1)
+    return bool(bends * np.log(1 / chance) >= np.log(TRIALS / CHANCE))
