@@ -13,7 +13,7 @@ from watcher.console import console_on
 from watcher.errors import UsageError, WatcherError
 from watcher.exits import Exit
 from watcher.files import shown
-from watcher.fits import STATE, unmade
+from watcher.fits import STATE, has_roots, watchable
 from watcher.ledger import Ledger, exists, opened
 from watcher.lock import AlreadyRunning, held, hold
 from watcher.logs import Log
@@ -33,9 +33,7 @@ def run_watch(args: argparse.Namespace) -> Exit:
     from watcher.daemon import Daemon
 
     settings, config = _loaded(args)
-    _has_roots(settings)
-    if missing := unmade(settings):
-        raise UsageError("; ".join(f"{key}: {why}" for key, why in missing))
+    watchable(settings)
     log = Log()
     path = ledger_path(settings)
     _local(path)
@@ -54,19 +52,6 @@ def run_watch(args: argparse.Namespace) -> Exit:
     except Exception as error:
         log.fault(error)
         return Exit.FAULT
-
-
-def _has_roots(settings: Settings) -> None:
-    """Refuse a configuration with nothing to watch.
-
-    Raises:
-        UsageError
-    """
-    if not settings.roots:
-        raise UsageError(
-            "no roots to watch: name them (roots: [/storage/captures]) in reelvigil.yaml, in this "
-            "folder, in ~/.config/reelvigil or in /etc, or in a file given with --config"
-        )
 
 
 def _local(ledger: Path) -> None:
@@ -116,7 +101,7 @@ def run_status(args: argparse.Namespace) -> Exit:
 def run_unit(args: argparse.Namespace) -> Exit:
     """``unit``"""
     settings, config = _loaded(args)
-    _has_roots(settings)
+    has_roots(settings)
     print(unit_text(settings, config, user=args.user), end="")
     for folder in written_folders(settings):
         if folder != STATE and not folder.is_dir():

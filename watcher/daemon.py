@@ -19,10 +19,11 @@ from typing import Final
 from checks.model import Verdict
 from watcher import __version__, notify, sidecar
 from watcher.deliver import Delivery
-from watcher.errors import ConfigError, UsageError, WatcherError
+from watcher.errors import ConfigError, WatcherError
 from watcher.examine import not_examined
 from watcher.exits import Exit
 from watcher.files import shown
+from watcher.fits import watchable
 from watcher.intake import Intake, TickReport, capture_of
 from watcher.ledger import CaptureRow, Ledger, State
 from watcher.life import Doing, Life, forget_roots
@@ -224,8 +225,7 @@ class Daemon:
         """Take over a changed configuration if it is a good one; keep the old one otherwise."""
         try:
             settings = load(self._config)
-            if not settings.roots:
-                raise UsageError("no roots to watch")
+            watchable(settings)
         except WatcherError as error:
             self.troubles.begin(
                 "configuration",

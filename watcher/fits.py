@@ -14,6 +14,7 @@ from typing import Final
 
 from config.tree import Items, Map, Scalar, place_of
 from config.words import Mistake, escaped
+from watcher.errors import UsageError
 from watcher.settings import Settings
 
 STATE: Final = Path("/var/lib/reelvigil")  # the service manager makes it: StateDirectory
@@ -35,6 +36,30 @@ def misfits(settings: Settings) -> list[Mistake]:
             why = f"{_quoted(command[0])}: no such program, or none that may be run from here"
             found.append(Mistake(place_of(tree, (key,)), key, why))
     return found
+
+
+def has_roots(settings: Settings) -> None:
+    """Refuse a configuration with nothing to watch.
+
+    Raises:
+        UsageError
+    """
+    if not settings.roots:
+        raise UsageError(
+            "no roots to watch: name them (roots: [/storage/captures]) in reelvigil.yaml, in this "
+            "folder, in ~/.config/reelvigil or in /etc, or in a file given with --config"
+        )
+
+
+def watchable(settings: Settings) -> None:
+    """Refuse one that cannot be watched by: without roots, or without a folder written to.
+
+    Raises:
+        UsageError
+    """
+    has_roots(settings)
+    if missing := unmade(settings):
+        raise UsageError("; ".join(f"{key}: {why}" for key, why in missing))
 
 
 def unmade(settings: Settings) -> list[tuple[str, str]]:

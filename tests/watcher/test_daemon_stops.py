@@ -1,4 +1,4 @@
-"""The daemon told to stop, and a disk that is full under its ledger."""
+"""The daemon told to stop, a disk that is full under its ledger, a changed configuration."""
 
 from __future__ import annotations
 
@@ -115,3 +115,21 @@ def test_a_commit_that_fails_leaves_nothing_half_open(tmp_path: Path) -> None:
         ledger.change("INSERT INTO troubles (key, text, began) VALUES ('a', 'b', '')")
         with Ledger(tmp_path / "ledger.sqlite", read_only=True) as other:
             assert next(other.rows("SELECT count(*) FROM troubles")) == (1,)
+
+
+# -- a configuration that changes --------------------------------------------------------------
+
+
+@pytest.mark.parametrize("key", ["reports", "ledger"])
+def test_folders_that_are_not_there_are_as_wrong_in_a_changed_one_as_at_the_start(
+    watch: Watch, tmp_path: Path, key: str
+) -> None:
+    """They may be the places of volumes that are not mounted: nothing is written under those."""
+    config = tmp_path / "changed.yaml"
+    config.write_text(f"roots: [{tmp_path}]\n{key}: {tmp_path}/not mounted/here\n")
+    before = watch.daemon.settings
+    watch.daemon._config = config
+    watch.daemon.reload()
+    assert watch.daemon.settings is before
+    assert f"not used: {key}: " in watch.log.getvalue()
+    assert "no such folder; make it first" in watch.log.getvalue()
