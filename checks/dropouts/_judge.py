@@ -40,6 +40,7 @@ _STAYED_DB: Final = 1.5  # a band that did not
 _FLAT: Final = 0.3  # of the fall: how far the bands may differ in a dip of the whole level
 _EVEN: Final = 0.15  # the same where the body is covered: a spacing loss differs by far more
 _SHARE: Final = 0.5  # of the fall, in the body: more than a spacing loss takes there
+_FAR_DB: Final = 15.0  # in the body: 70 um at 38 cm/s, further than tape is lifted (from memory)
 _FLOOR_DB: Final = (7.0, 14.0)  # where amplifiers lie under the hiss (common practice: 8 to 12)
 _BODY: Final = 0.35  # of the loss at 10 kHz: more than a spacing loss takes from 1.4 kHz
 _LIMITER: Final = 0.5  # of it, where too little is seen: what ducks with the body is a limiter's
@@ -47,6 +48,9 @@ _BESIDE_DB: Final = 2.5  # from the hiss: steady beside the lift
 _MARGIN_DB: Final = 2.0  # by which chance may deepen one band's fall
 _SIDES_DB: Final = -4.0  # from the hiss: less beside a lift, and it does not begin at the hiss
 _APART_DB: Final = 5.0  # over noise, which then hides less than 2 dB of a fall
+_LEAK_DB: Final = (
+    30.0  # what the band of 5.5 kHz takes in of 2 to 3 kHz is so much less (own trials)
+)
 _PLAYS_DB: Final = 8.0  # over the quietest: the body plays
 
 
@@ -132,7 +136,8 @@ class Judge:
             (np.abs(loss[:HISS] - fall_db) <= _FLAT * fall_db).all()
         )
         flat = flat or (even and (sides < _SIDES_DB or loss[BODY] > _SHARE * fall_db))
-        flat = flat if told is None else told
+        far = played and float((beside - midst)[BODY]) > max(fall_db, _FAR_DB)
+        flat = (flat or far) if told is None else told
         least = self._limits.level_dip_db if flat else self._limits.contact_loss_db
         if nats < _PROOF or fall_db < least:
             return None
@@ -207,7 +212,9 @@ def _as_the_body(loss: Floats, left: Floats, tilt: NDArray[np.float64]) -> bool 
     """
     body = float(loss[BODY])
     gap = np.minimum(tilt * body, loss + left)
-    shows = (gap - body > _APART_DB)[EDGE:]
+    shows = gap - body > _APART_DB
+    shows[EDGE] &= (loss + left)[EDGE] > (loss + left)[BODY] - _LEAK_DB
+    shows = shows[EDGE:]
     if left[BODY] < _APART_DB or not shows.any():
         return None
     return bool((loss < 0.5 * (body + gap))[EDGE:][shows].all())

@@ -63,6 +63,23 @@ def test_a_dip_is_told_from_a_gap_by_what_it_takes_from_the_sound(
     assert _found(gap) == [("contact-loss", (1,))]
 
 
+@pytest.mark.parametrize("ms", [20, 60])
+def test_where_the_body_alone_is_heard_a_fall_too_far_for_a_gap_is_a_dip(ms: int) -> None:
+    """20 dB of 1.5 kHz would be a gap of 100 um at 38 cm/s (54.6 dB x distance / wavelength)."""
+    tape = np.stack([_played(2000.0, k) + _noise(-62.0, k) for k in range(2)])
+    floor = np.stack([_noise(-72.0, 5 + k) for k in range(2)])
+    frames = ms * RATE // 1000
+    shape = np.sin(np.linspace(0, np.pi, frames)) ** 0.5
+    dipped = tape.copy()
+    dipped[1, AT : AT + frames] *= 1 - 0.9 * shape
+    assert _found(_words(dipped + floor)) == [("level-dip", (1,))]
+    gap = contact_loss(
+        _words(tape), rate_hz=RATE, at=AT, frames=frames, distance_um=50.0, tracks=(1,),
+        floor_dbfs=-69.0,
+    ).samples  # fmt: skip
+    assert _found(gap) == [("contact-loss", (1,))]
+
+
 def test_where_no_programme_shows_above_the_body_its_fall_says_nothing() -> None:
     tilt = np.array([1.0, 4.0, 6.0, 8.0])
     loss = np.array([12.0, 12.0, 11.0, 11.0])
