@@ -48,9 +48,7 @@ _BESIDE_DB: Final = 2.5  # from the hiss: steady beside the lift
 _MARGIN_DB: Final = 2.0  # by which chance may deepen one band's fall
 _SIDES_DB: Final = -4.0  # from the hiss: less beside a lift, and it does not begin at the hiss
 _APART_DB: Final = 5.0  # over noise, which then hides less than 2 dB of a fall
-_LEAK_DB: Final = (
-    30.0  # what the band of 5.5 kHz takes in of 2 to 3 kHz is so much less (own trials)
-)
+_LEAK_DB: Final = 30.0  # by which the band of 5.5 kHz hears 2 to 3 kHz less (own trials)
 _PLAYS_DB: Final = 8.0  # over the quietest: the body plays
 
 

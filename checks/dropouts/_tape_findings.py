@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts._bands import HISS
-from checks.dropouts._judge import Lift
 from checks.dropouts._lasting import Fall
 from checks.dropouts._others import TOGETHER_S
 from checks.model import Finding, Remedy, Value, Verdict, rounded
@@ -19,54 +17,6 @@ DIRT_S: Final = 2.0
 """A head that clogs stays so for longer (common practice)."""
 
 _AT_ONCE: Final = 2  # entries from the last hiss as before to half of the fall, both cut
-_ONSET_S: Final = 0.5  # how well the place of a lasting fall is known
-
-
-@dataclass(slots=True)
-class LiftEvent:
-    """Lifts of several tracks that belong together."""
-
-    lifts: list[Lift]
-    also: set[int]
-
-    @property
-    def start(self) -> int:
-        return min(lift.start for lift in self.lifts)
-
-    @property
-    def stop(self) -> int:
-        return max(lift.start + lift.hops for lift in self.lifts)
-
-    @property
-    def flat(self) -> bool:
-        """All frequencies alike, as far as each track shows it, and some show it clearly."""
-        outer = [k for k in self.lifts if not self.holds(k)]
-        return any(k.flat for k in outer) and all(k.flat or k.even for k in outer)
-
-    def holds(self, lift: Lift) -> bool:
-        """Whether a lift lies within another of its track: its sides say nothing of the hiss."""
-        return any(
-            k is not lift
-            and k.track == lift.track
-            and k.start <= lift.start
-            and lift.start + lift.hops <= k.start + k.hops
-            and k.hops > lift.hops
-            for k in self.lifts
-        )
-
-    def takes(self, lift: Lift) -> bool:
-        """Whether one more lift is of the same sort."""
-        if self.flat == lift.flat or self.holds(lift):
-            return True
-        return all(k.flat or k.even for k in (*self.lifts, lift))
-
-    def times(self, track: int) -> int:
-        """How often the track lifts by itself; what overlaps is one lift."""
-        end, count = -1, 0
-        for lift in sorted((k for k in self.lifts if k.track == track), key=lambda k: k.start):
-            count += lift.start > end
-            end = max(end, lift.start + lift.hops)
-        return count
 
 
 def made(
@@ -154,28 +104,6 @@ def softer(fall: Fall, tracks: tuple[int, ...], start: int, stop: int) -> Findin
     return made("signal-lost", verdict, remedy, tracks, start, stop, text, values)
 
 
-def lift_text(where: str, fall_db: float, loss_db: float, *, alike: bool, redo: bool) -> str:
-    """The sentence for a lift; ``where``: its length and whether tracks share it.
-
-    Args:
-        loss_db: at 10 kHz; ``alike``: no band of the hiss shows that the treble goes first.
-    """
-    shape = (
-        "alike in all its bands, while the body stays or is covered"
-        if alike
-        else f"and the treble goes first, some {loss_db:.0f} dB or more at 10 kHz"
-    )
-    end = (
-        "Clean the head and the tape's path and play it again."
-        if redo
-        else "Listen whether it is heard."
-    )
-    return (
-        f"The tape lifts from the head for {where}: the hiss itself falls by {fall_db:.0f} dB, "
-        f"{shape}. {end}"
-    )
-
-
 def counted(finding: Finding, count: int, listed: int, more: int = 0) -> Finding:
     """The same finding with how many of its kind there are, and how many stand in the report."""
     values = {**finding.values, "count": count, "listed": listed}
@@ -192,19 +120,3 @@ def counted(finding: Finding, count: int, listed: int, more: int = 0) -> Finding
         text=finding.text,
         values=values,
     )
-
-
-def begins_with(lift: Finding, lasting: Iterable[Finding], rate_hz: int) -> bool:
-    """Whether a lift to be listened to is but the first moment of a lasting fall that is told.
-
-    Programme may have covered the beginning of the fall for a while.
-    """
-    if lift.verdict is not Verdict.LISTEN:
-        return False
-    for fall in lasting:
-        covered_s = fall.values.get("covered_s", 0.0)
-        early_s = (covered_s if isinstance(covered_s, float) else 0.0) + _ONSET_S
-        behind_s = ((lift.start_frame or 0) - (fall.start_frame or 0)) / rate_hz
-        if set(lift.tracks) <= set(fall.tracks) and -early_s <= behind_s <= _ONSET_S:
-            return True
-    return False

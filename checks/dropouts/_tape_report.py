@@ -28,25 +28,16 @@ from checks.dropouts._lasting import (
     rises,
     turned_down,
 )
+from checks.dropouts._lifts import LiftEvent, begins_with, lift_finding
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import MOST_HISS_DB, Course, Motion, course, programme_spans, spans
 from checks.dropouts._others import TOGETHER_S
 from checks.dropouts._part import PartOutcome
-from checks.dropouts._tape_findings import (
-    DIRT_S,
-    LiftEvent,
-    begins_with,
-    counted,
-    hf_loss,
-    lift_text,
-    made,
-    softer,
-)
+from checks.dropouts._tape_findings import DIRT_S, counted, hf_loss, made, softer
 from checks.dropouts._unjudged import not_judged
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
 from checks.sheet import NoiseReduction, ReelKind, Sheet, TrackKind
 
-_SPACING_DB: Final = 54.6  # per wavelength: 20 log10 e^(2 pi)
 _JOIN_S: Final = 0.03  # lifts closer than that are one event, whatever the track
 _SERIES_S: Final = 1.0  # on the same track, one finding
 _ELECTRONICS_DB: Final = 3.0  # how close to the standing machine's floor counts as that floor
@@ -231,7 +222,9 @@ class TapeReport:
                 events.append(LiftEvent([lift], also))
         graded = []
         for event in events:
-            finding = self._contact(event)
+            finding = lift_finding(
+                event, self._bank.hop, self._fmt.rate_hz, self._limits, self._sheet.tape.speed_cm_s
+            )
             if begins_with(finding, lasting, self._fmt.rate_hz):
                 continue
             name = "level_dips" if finding.kind == "level-dip" else "contact_losses"
@@ -248,44 +241,6 @@ class TapeReport:
                 more = dropped if kind == "contact-loss" and verdict is Verdict.LISTEN else 0
                 out += [counted(one, len(same), len(listed), more) for one, _ in listed]
         return out
-
-    def _contact(self, event: LiftEvent) -> Finding:
-        lifts = event.lifts
-        tracks = tuple(sorted({lift.track for lift in lifts} | event.also))
-        hop_ms = 1000.0 * self._bank.hop / self._fmt.rate_hz
-        length_ms = max(lift.hops for lift in lifts) * hop_ms
-        fall = max(lift.fall_db for lift in lifts)
-        loss = max(lift.loss_db for lift in lifts)
-        start, stop = event.start * self._bank.hop, event.stop * self._bank.hop
-        values: dict[str, Value] = {
-            "length_ms": rounded(length_ms, 1),
-            "hiss_fall_db": rounded(fall, 1),
-            "times": max(event.times(track) for track in tracks),
-        }
-        told = f"{length_ms:.0f} ms" if length_ms >= 1 else f"{length_ms:.1f} ms"
-        shared = f", on {len(tracks)} tracks together" if len(tracks) > 1 else ""
-        if event.flat:
-            text = (
-                f"The level of all frequencies, hiss included, dips by {fall:.0f} dB or more for "
-                f"{told}{shared}: a thin place in the coat, or the level was changed."
-            )
-            return made(
-                "level-dip", Verdict.LISTEN, Remedy.LISTEN, tracks, start, stop, text, values
-            )
-        values["loss_at_10_khz_db"] = rounded(loss, 1)
-        speed = self._sheet.tape.speed_cm_s
-        if speed is not None:
-            values["distance_um"] = rounded(loss * speed * 1e4 / 10_000.0 / _SPACING_DB, 1)
-        redo = any(
-            lift.sure
-            and lift.hops * hop_ms >= self._limits.contact_redo_ms
-            and lift.loss_db >= self._limits.contact_redo_db
-            for lift in lifts
-        )
-        alike = loss < fall or all(lift.even for lift in lifts)
-        text = lift_text(told + shared, fall, loss, alike=alike, redo=redo)
-        verdict, remedy = (Verdict.REDO if redo else Verdict.LISTEN), Remedy.REPLAY
-        return made("contact-loss", verdict, remedy, tracks, start, stop, text, values)
 
     # ---- falls that stay ------------------------------------------------------------------
 

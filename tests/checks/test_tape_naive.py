@@ -12,9 +12,9 @@ from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
 from checks.dropouts._drops import like_music
 from checks.dropouts._judge import Lift
 from checks.dropouts._lasting import Fall, is_flat
+from checks.dropouts._lifts import LiftEvent
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape import TapePart
-from checks.dropouts._tape_findings import LiftEvent
 from checks.model import CaptureFormat, Finding, Verdict
 from checks.sheet import Sheet
 
