@@ -1,9 +1,10 @@
 """The screen for steps: every sample of every track, less what its recent past predicts.
 
-A predictor of order 8 a track, fitted now and then to the block's own products (``_predict``), is
-run over the whole block as a product of matrices: rows of 16 samples, with the 8 before them,
-times a band of coefficients, which a matrix library does several times faster than one pass a
-coefficient.
+A predictor of order 8 a track, fitted to the block's own products (``_predict``), is run over the
+whole block as a product of matrices: rows of 16 samples, with the 8 before them, times a band of
+coefficients, which a matrix library does several times faster than one pass a coefficient. Where a
+block is long in time, up to 96 kHz, each quarter has a predictor of its own; else one is kept until
+it fits no more.
 What stands out is held against the mean magnitude of the residual around it: of its 1,024 frames,
 and of the nearest 128s beside, because the floor moves with each note and a stretch of foreign
 samples would hide behind itself.
@@ -21,7 +22,7 @@ import numpy as np
 from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
-from checks.block import Block
+from checks.block import BLOCK_FRAMES, Block
 from checks.dropouts import _edges, _predict
 from checks.model import CaptureFormat, Samples
 
@@ -41,6 +42,11 @@ _OF_A_PART: Final = np.float64(_MEAN / PART)
 _TRACKS: Final = 2  # at once: more leave the second cache, fewer cost calls
 _STRETCHES: Final = 4  # stretches of a block that a predictor is fitted to
 _STRETCH: Final = 256
+_FINE_HZ: Final = 100_000
+"""Up to this rate a block lasts longer than a note's attack, and one predictor does not fit it all:
+single samples wrong behind a castanet's strike hid in what it left, 60 sigma high."""
+
+_QUARTER: Final = _PIECE * ROW  # frames
 _OLD_BLOCKS: Final = 16  # age at which a predictor is fitted again in any case
 _DRIFT: Final = 1.3  # change of the residual's level that asks for a new one
 _ONES: Final = np.ones(PART, np.float32)  # a product with it sums faster than sum()
@@ -79,9 +85,11 @@ class Screen:
         self._fmt = fmt
         self._unit = 1.0 if fmt.floating else 2.0**-31  # of what is whitened; full scale is 1.0
         self._whitening = np.zeros((tracks, ORDER + 1))
-        columns = np.zeros((tracks, ROW, ORDER + ROW), np.float32)
-        self._bands = columns.transpose(0, 2, 1)  # columns in one piece make the product faster
-        self._floors = np.zeros(tracks)  # least standard deviation of the residual: rounding
+        self._fine = fmt.rate_hz <= _FINE_HZ
+        self._pieces = BLOCK_FRAMES // _QUARTER if self._fine else 1
+        columns = np.zeros((tracks, self._pieces, ROW, ORDER + ROW), np.float32)
+        self._bands = columns.transpose(0, 1, 3, 2)  # columns in one piece: a faster product
+        self._floors = np.zeros((tracks, self._pieces))  # least deviation of the residual: rounding
         self._levels = np.full(tracks, -1.0)  # mean magnitude when the predictor was fitted
         self._ages = np.zeros(tracks, np.int64)
         self._before = np.full((tracks, _BESIDE), np.inf)  # the last parts of the block before
@@ -90,13 +98,18 @@ class Screen:
         """The peaks of a block, in order of track, then of place."""
         if not block.frames or not block.tracks:
             return []
+        if self._fine:
+            self._fit_each(block)
         look = _Look(block)
         for first in range(0, block.tracks, _TRACKS):
             look.at(slice(first, first + _TRACKS), self._bands)
-        self._renew(block, look)
+        if not self._fine:
+            self._renew(block, look)
         if self._nothing_stands_out(look):
             return []
-        floors = np.maximum(self._around(look), self._floors[:, np.newaxis, np.newaxis])
+        least = np.repeat(self._floors, BLOCK_FRAMES // SEGMENT // self._pieces, axis=1)
+        floors = self._around(look)
+        np.maximum(floors, least[:, : floors.shape[1], np.newaxis], out=floors)
         marked = look.tops > SIGMAS * np.minimum.reduce(floors, axis=2)
         peaks: list[Peak] = []
         for track in np.flatnonzero(np.logical_or.reduce(marked, axis=1)).tolist():
@@ -112,7 +125,7 @@ class Screen:
             return False
         low = np.minimum.reduce(look.sums, axis=1) * _OF_A_PART
         np.minimum(low, np.minimum.reduce(self._before, axis=1), out=low)
-        np.maximum(low, self._floors, out=low)
+        np.maximum(low, np.minimum.reduce(self._floors, axis=1), out=low)
         if (np.maximum.reduce(look.tops, axis=1) > SIGMAS * low).any():
             return False
         self._before = look.sums[:, -_BESIDE:] * _OF_A_PART
@@ -156,7 +169,7 @@ class Screen:
             if x.max() == x.min():
                 continue  # nothing is to be fitted to a constant
             fresh = self._levels[track] < 0
-            before = self._whitening[track].copy(), self._floors[track]
+            before = self._whitening[track].copy(), float(self._floors[track, 0])
             self._fit(block, track)
             look.at(slice(track, track + 1), self._bands)
             level = look.sums[track].sum() / block.frames
@@ -167,26 +180,55 @@ class Screen:
             self._levels[track], self._ages[track] = level, 0
 
     def _set(self, track: int, whitening: NDArray[np.float64], floor: float) -> None:
-        self._whitening[track], self._floors[track] = whitening, floor
-        self._bands[track] = whitening.take(_TAPS) * (_INSIDE * self._unit)
+        self._whitening[track], self._floors[track, 0] = whitening, floor
+        self._bands[track, 0] = whitening.take(_TAPS) * (_INSIDE * self._unit)
 
     def _fit(self, block: Block, track: int) -> None:
         x = block.with_lead[track]
-        step = _edges.in_steps(x[:: max(len(x) // SEGMENT, 1)], self._fmt)[1]
-        span = min(_STRETCH + ORDER, len(x))
-        whitening = np.zeros(ORDER + 1)
-        whitening[0] = 1.0
-        if span > ORDER:
-            held = block.scaled_with_lead[track] if self._fmt.floating else x
-            starts = [(len(x) - span) * k // (_STRETCHES - 1) for k in range(_STRETCHES)]
-            near = np.array([held[start : start + span] for start in starts], np.float64)
-            near *= self._unit / step
-            shape = (_STRETCHES, span - ORDER, ORDER + 1)
-            rows = as_strided(near, shape, (*near.strides, near.itemsize)).reshape(-1, ORDER + 1)
-            gram = (rows.T @ rows)[::-1, ::-1]  # by lag: the newest sample of a row comes last
-            whitening = _predict.solved(gram, len(rows))
-        floor = step * float(np.sqrt(_predict.ROUNDING * (whitening @ whitening)))
-        self._set(track, whitening, floor)
+        held = block.scaled_with_lead[track] if self._fmt.floating else x
+        step = self._step(x)
+        whitening = _fitted(held[np.newaxis], self._unit / step)[0]
+        self._set(track, whitening, float(step * _rounding(whitening)))
+
+    def _fit_each(self, block: Block) -> None:
+        """Fit each quarter of a block of its own."""
+        held = block.scaled_with_lead if self._fmt.floating else block.with_lead
+        whole = block.frames // _QUARTER
+        for track in range(block.tracks):
+            step = self._step(block.with_lead[track])
+            row = held[track, block.lead :]
+            quarters = row[: whole * _QUARTER].reshape(whole, _QUARTER)
+            for first, some in ((0, quarters), (whole, row[np.newaxis, whole * _QUARTER :])):
+                if not some.size:
+                    continue
+                at = slice(first, first + len(some))
+                whitening = _fitted(some, self._unit / step)
+                self._whitening[track] = whitening[-1]
+                self._floors[track, at] = step * _rounding(whitening)
+                self._bands[track, at] = whitening.take(_TAPS, axis=1) * (_INSIDE * self._unit)
+
+    def _step(self, x: Samples) -> float:
+        return _edges.in_steps(x[:: max(len(x) // SEGMENT, 1)], self._fmt)[1]
+
+
+def _fitted(pieces: Samples, scale: float) -> NDArray[np.float64]:
+    """The filter that whitens each piece, (pieces, ORDER + 1), from a few stretches of it."""
+    count, length = pieces.shape
+    span = min(_STRETCH + ORDER, length)
+    if span <= ORDER:
+        return np.eye(1, ORDER + 1).repeat(count, axis=0)
+    starts = [(length - span) * k // (_STRETCHES - 1) for k in range(_STRETCHES)]
+    near = np.stack([pieces[:, start : start + span] for start in starts], axis=1) * scale
+    shape = (count, _STRETCHES, span - ORDER, ORDER + 1)
+    rows = as_strided(near, shape, (*near.strides, near.itemsize)).reshape(count, -1, ORDER + 1)
+    grams = np.matmul(rows.transpose(0, 2, 1), rows)[:, ::-1, ::-1]  # by lag: the newest is last
+    return np.array([_predict.solved(gram, rows.shape[1]) for gram in grams])
+
+
+def _rounding(whitening: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What rounding to a step of 1 leaves of each filter, as a standard deviation."""
+    out: NDArray[np.float64] = np.sqrt(_predict.ROUNDING * np.sum(whitening**2, axis=-1))
+    return out
 
 
 class _Look:
@@ -213,7 +255,8 @@ class _Look:
 
     def at(self, tracks: slice, bands: NDArray[np.float32]) -> NDArray[np.float32]:
         """The magnitudes of the residual, (tracks, segments, SEGMENT), until the next call."""
-        rows, bands = self._rows[tracks], bands[tracks, np.newaxis]
+        rows = self._rows[tracks]
+        bands = bands[tracks, : rows.shape[1]]
         held = self._work.take("dropouts.rows", rows.shape, np.float32)
         np.copyto(held, rows, casting="unsafe")
         out = self._work.take("dropouts.residual", (*rows.shape[:3], ROW), np.float32)

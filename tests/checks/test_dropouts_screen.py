@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import signal
 
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
 from checks.dropouts._whiten import SEGMENT, Screen
@@ -36,6 +37,18 @@ def test_one_sample_before_a_loud_note_is_seen(block: int, at: int) -> None:
     row[at + 60 : at + 6000] *= 10
     row[at] = 15  # standard deviations; the mean of its 1,024 frames is half of that
     assert at in seen(row)
+
+
+def test_one_sample_in_what_rings_on_behind_a_strike_is_seen() -> None:
+    # resonances, at rest before; 40 standard deviations of what drives them
+    rng = np.random.default_rng(6)
+    strike, at = 2 * BLOCK_FRAMES - 3000, 2 * BLOCK_FRAMES - 2000
+    drive = rng.standard_normal(3 * BLOCK_FRAMES)
+    drive[strike:] *= 1 + 300 * np.exp(-np.arange(len(drive) - strike) / 600)
+    poles = 0.995 * np.exp(1j * np.pi * np.array([0.07, -0.07, 0.16, -0.16, 0.31, -0.31]))
+    rings = np.asarray(signal.lfilter([0.02], np.real(np.poly(poles)), drive))
+    rings[at] += 0.02 * 40 * (1 + 300 * np.exp((strike - at) / 600))
+    assert any(abs(first - at) <= 1 for first in seen(rings + noise()))
 
 
 @pytest.mark.parametrize("frames", [128, 256, 500])

@@ -7,9 +7,11 @@ import pytest
 from scipy import signal
 from stepping import Ints, steps
 
-from checks.dropouts import _foreign, _kinds, _turns
+from checks.dropouts import DropoutsLimits, _foreign, _kinds, _turns
+from checks.dropouts._doubts import Doubts
 from checks.dropouts._kinds import Kinds
 from checks.dropouts._place import Place
+from checks.dropouts._put_in import PutIn
 from checks.dropouts._sentences import TURN
 from checks.dropouts._steps import _beginnings
 from checks.dropouts._telling import Telling
@@ -159,3 +161,16 @@ def test_the_edge_of_a_long_stretch_may_be_low_by_chance(frames: int, sharp: boo
     size = np.full(frames, 20.0)
     size[:4] = 8.0
     assert _foreign._sharp(size, np.array([1.0])) is sharp
+
+
+@pytest.mark.parametrize(("edge", "told"), [(53.0, True), (30.0, False)])
+def test_smooth_samples_between_edges_that_pass_no_filter_are_told(edge: float, told: bool) -> None:
+    """As other programme is, at high rates; an attack is as smooth, and has no such edges."""
+    smooth = _foreign.Trace(
+        edge=edge, jump=91.0, power=1311.0, sharp=False, even=True, alike=True, bounds=91.0
+    )
+    limits = DropoutsLimits()
+    put_in = PutIn(FMT, limits, Telling(Doubts(FMT, listed=limits.listed_digital)))
+    place = Place(FMT, np.zeros((3, 4000), np.int32), peak=AT, start=0)
+    found = _foreign.Stretch(AT, AT + 64, [smooth])
+    assert put_in._for_sure(place, found, {0: smooth}) is told
