@@ -31,6 +31,9 @@ from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import Course
 from checks.sheet import NoiseReduction
 
+NO_WITNESS_HZ: Final = 25_000.0
+"""From here on the electronics may lie over the hiss, which then cannot fall (own trials)."""
+
 _PROOF: Final = 22.0  # nats; clean programme of many kinds reached 16 (own trials)
 _SHARED: Final = 9.0  # nats, for a track beside one that has proof
 _STRONG: Final = 40.0  # nats, for what asks for another playing
@@ -193,7 +196,7 @@ class Judge:
         A held chord that pauses does. Above 25 kHz the hiss may be the amplifier's: no witness.
         """
         f = self._bank.frequencies_hz
-        above = [b for b in usable if max(15_000.0, f[max(fell)]) < f[b] < 25_000.0]
+        above = [b for b in usable if max(15_000.0, f[max(fell)]) < f[b] < NO_WITNESS_HZ]
         return f[max(fell)] < 15_000.0 and bool(above) and bool((fall[above] < _STAYED_DB).all())
 
 

@@ -80,11 +80,17 @@ class Course:
 
 
 def course(
-    history: LevelHistory, judged: Sequence[int], entry_s: float, fade: int | None = None
+    history: LevelHistory,
+    judged: Sequence[int],
+    entry_s: float,
+    fade: int | None = None,
+    *,
+    bands: int | None = None,
 ) -> Course:
     """The states of the tape from the levels of the tracks that count (``judged``).
 
     Args:
+        bands: as many, from the lowest on, must show hiss over the electronics; all if None.
         fade: entry from which everything is faded out, if any: what is quiet there tells no rest.
     """
     mean = history.mean_db.astype(np.float32)
@@ -95,7 +101,7 @@ def course(
     hiss = np.full(tracks, np.nan, np.float32)
     below = np.zeros((tracks, entries), np.bool_)
     for track in range(tracks):
-        floors = _plateaus(mean[:, track], level[track], spread[track] <= _STEADY_DB)
+        floors = _plateaus(mean[:, track], level[track], spread[track] <= _STEADY_DB, bands)
         if floors is None:
             continue
         hiss[track], drop = floors
@@ -131,12 +137,15 @@ def course(
     return Course(states, hiss, below, loud, level, quiet)
 
 
-def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float] | None:
+def _plateaus(
+    mean: Floats, level: Floats, steady: Bools, bands: int | None
+) -> tuple[float, float] | None:
     """(hiss, how far the next lower steady level lies below it); None without two levels.
 
     Args:
         mean: (bands, entries) of one track; ``level``: the mean of its hiss bands, (entries,).
         steady: entries that sound like steady noise.
+        bands: that must rise from one level to the other.
     """
     if len(level) < _LEAST_ENTRIES:
         return None
@@ -152,7 +161,7 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float]
         rise = mean - under[:, None]
         over = level - base
         alike = (rise[:HISS] < over + _APART_DB).all(axis=0)
-        alike &= (rise > 0.5 * over).all(axis=0)
+        alike &= (rise[:bands] > 0.5 * over).all(axis=0)
         higher = kept & alike & (over > _APART_DB) & (level <= MOST_HISS_DB)
         hiss = plateau(level[higher], _LEAST_ENTRIES)
         if hiss is not None and _is_hiss(mean[:, higher & (np.abs(level - hiss) < _PLATEAU_DB)]):

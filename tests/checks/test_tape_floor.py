@@ -128,3 +128,27 @@ def test_a_track_that_was_switched_off_when_it_was_recorded_hisses_on() -> None:
     for k in range(1, 5):
         x[1, k * RATE : k * RATE + RATE // 50] = hiss[1, : RATE // 50]
     assert not _told(_words(x))
+
+
+@pytest.mark.parametrize("rate_hz", [88_200, 96_000])
+def test_electronics_over_the_highest_hiss_do_not_hide_a_tape_that_stands(rate_hz: int) -> None:
+    """Hiss falls from 20 kHz on, an amplifier's white noise lies 11 dB under it (common: 8 to 12).
+
+    So at 36 kHz there is none; the machine stands for 2 s, and then a head clogs or is lost.
+    """
+    rng = np.random.default_rng(4)
+    shape = (2, 12 * rate_hz)
+    tape = signal.lfilter(
+        *signal.butter(2, 22_000, fs=rate_hz), rng.standard_normal(shape) * 10 ** (-60 / 20)
+    )
+    t = np.arange(shape[1]) / rate_hz
+    tape += 0.1 * np.sin(2 * np.pi * 500 * t) * np.clip(20 * (0.7 - np.abs(t % 2 - 1)), 0, 1)
+    tape *= t > 2.0
+    at = {"rate_hz": rate_hz, "at": 7 * rate_hz, "tracks": (1,)}
+    amplifier = _words(rng.standard_normal(shape) * 10 ** (-71 / 20)).astype(np.int64)
+    dull = clog(_words(tape), **at, ramp=1, distance_um=12.0, floor_dbfs=-140.0).samples
+    (found,) = _told((dull + amplifier).astype(np.int32), rate_hz)
+    assert (found.kind, found.tracks) == ("hf-loss", (1,))
+    gone = signal_lost(_words(tape), **at, floor_dbfs=-140.0).samples
+    (found,) = _told((gone + amplifier).astype(np.int32), rate_hz)
+    assert (found.kind, found.tracks) == ("signal-lost", (1,))
