@@ -144,7 +144,8 @@ class Judge:
             return None
         plays_on = bool(played and level[BODY] > quiet[BODY] + _PLAYS_DB)
         steady = all(abs(float(beside[b] - hiss[b])) < _BESIDE_DB for b in fell)
-        if not self._hiss.of_tape(c.track, first, last, hiss, fell):
+        heard = [b for b in fell if self._bank.frequencies_hz[b] < NO_WITNESS_HZ] or fell
+        if not self._hiss.of_tape(c.track, first, last, hiss, heard):
             return None
         if not (self._plain or plays_on or steady or (nats >= _BEYOND and len(fell) >= 3)):
             return None

@@ -7,14 +7,21 @@ hiss falls no further than to it, whatever befell the tape.
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 from damage_tape import contact_loss
 from dropouts_kit import run
 from numpy.typing import NDArray
 
-from checks.dropouts._judge import _as_the_body
+from checks.dropouts._bands import FilterBank
+from checks.dropouts._contact import Candidate
+from checks.dropouts._judge import Judge, _as_the_body
+from checks.dropouts._limits import DropoutsLimits
 from checks.model import Samples, Verdict
+from checks.sheet import NoiseReduction
 
 RATE = 96_000
 SECONDS = 8
@@ -88,3 +95,29 @@ def test_where_no_programme_shows_above_the_body_its_fall_says_nothing() -> None
     gone = np.array([12.0, 26.0, 11.0, 11.0])  # what would be left of a dip, is not
     assert _as_the_body(gone, np.array([40.0, 0.0, 0.0, 0.0]), tilt) is False
     assert _as_the_body(loss, np.array([3.0, 12.0, 0.0, 0.0]), tilt) is None  # the body as well
+
+
+def test_whether_hiss_is_a_tapes_is_not_asked_where_electronics_may_cover_it() -> None:
+    """Above 25 kHz: there a machine that stands for a moment may be the lowest that is heard."""
+    asked: list[list[int]] = []
+
+    def of_tape(*told: Any) -> bool:
+        asked.append(list(told[-1]))
+        return True
+
+    bank = FilterBank(RATE, 1)
+    hiss = SimpleNamespace(
+        level=lambda *_: np.full(bank.bands, -65.0, np.float32),
+        of_tape=of_tape,
+        like_others=lambda *_: True,
+    )
+    way = SimpleNamespace(running=np.ones(20, np.bool_), quiet_db=np.full((2, 1), -60.0))
+    fakes: Any = (SimpleNamespace(entry_hops=256), way, NoiseReduction.NONE, DropoutsLimits(), hiss)
+    beside, down = (np.full((1, bank.bands), 10**level, np.float32) for level in (-6.5, -8.0))
+    place = Candidate(
+        track=0, start=1000, hops=200, inner=180, level=down, before=beside, after=beside,
+        midst=down[0], silent=False,
+    )  # fmt: skip
+    assert Judge(bank, *fakes, [0]).lift(place) is not None
+    ((*bands,),) = asked
+    assert bands == [2, 3, 4, 5, 6]  # 9 to 24 kHz
