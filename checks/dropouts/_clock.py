@@ -28,14 +28,14 @@ from checks.model import CaptureFormat
 
 SIGMAS: Final = 12.0
 APART: Final = 3.0
-LOW: Final = 6.0
+LOW: Final = 5.0
 """Standard deviations of what the lines miss each other by, from which on it is a slip, as for
 every step on one track; or so many times what they do anywhere else in the code, where that is not
 normally distributed, as of edges that stand at whole samples, and then no less than the last."""
 
-LEAST: Final = 0.06
-"""Smallest slip told, in half bits: 15 us at 25 frames a second, 5 frames of 352.8 kHz. From own
-trials: short losses of level and what leaks in from other tracks moved edges by less than that."""
+LEAST: Final = 0.08
+"""Smallest slip told, in half bits: 20 us at 25 frames a second, 7 frames of 352.8 kHz. From own
+trials: short losses of level and what leaks in from other tracks moved edges by up to 0.07."""
 
 _EDGES: Final = 24  # on each side that a line is fitted to: 8 ms
 _KEPT: Final = 256  # edges before the new ones that tell what the code does by itself
