@@ -37,6 +37,7 @@ LEAST: Final = 0.08
 """Smallest slip told, in half bits: 20 us at 25 frames a second, 7 frames of 352.8 kHz. From own
 trials: short losses of level and what leaks in from other tracks moved edges by up to 0.07."""
 
+_MOST: Final = 4096  # slips kept of a capture
 _EDGES: Final = 24  # on each side that a line is fitted to: 8 ms
 _KEPT: Final = 256  # edges before the new ones that tell what the code does by itself
 _ENOUGH: Final = 96  # edges of one code, to begin with
@@ -79,30 +80,29 @@ class Clocks:
 
     def feed(self, block: Block) -> None:
         """Take the next block."""
-        thin = block.samples[:, ::_THINNED].astype(np.float64) * self._unit
-        with np.errstate(invalid="ignore", over="ignore"):
-            size = np.sqrt(np.mean(thin**2, axis=1)) if thin.size else np.zeros(len(thin))
-            peak = np.max(np.abs(thin), axis=1, initial=0.0)
-            square = (size >= _LEVEL) & (size >= _SQUARE * peak) & np.isfinite(size)
+        if not block.frames:
+            return
+        x = block.scaled if block.fmt.floating else block.samples
+        thin = x[:, ::_THINNED].astype(np.float64) * self._unit
+        size, peak = np.sqrt(np.mean(thin**2, axis=1)), np.abs(thin).max(axis=1)
+        square = (size >= _LEVEL) & (size >= _SQUARE * peak)
         for track in range(block.tracks):
             if not square[track]:
                 self._codes.pop(track, None)
                 continue
             code = self._codes.setdefault(track, _Code(track, self._rate_hz))
             least = _LOUD * float(size[track]) / self._unit
-            self.slips += code.feed(block.samples[track], block.start, least)
+            slips = code.feed(x[track], block.start, least)
+            self.slips += slips[: _MOST - len(self.slips)]
 
     def running(self, track: int) -> bool:
         """Whether a track carries timecode that is in step."""
         code = self._codes.get(track)
         return code is not None and code.in_step
 
-    def near(self, frame: int, track: int | None = None) -> Slip | None:
-        """The slip at a frame, on a track or on any."""
-        for slip in reversed(self.slips):
-            if slip.start <= frame <= slip.stop and track in (None, slip.track):
-                return slip
-        return None
+    def near(self, frame: int) -> Slip | None:
+        """The slip at a frame."""
+        return next((slip for slip in self.slips if slip.start <= frame <= slip.stop), None)
 
 
 class _Code:

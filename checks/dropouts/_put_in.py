@@ -138,11 +138,11 @@ class PutIn:
             return True
         return frames >= FOREIGN_FRAMES and any(
             trace.jump >= FOREIGN
+            and not 0.0 < trace.bounds < FOREIGN_BOUNDS
             and (
                 max(trace.bounds, trace.jump / 2) >= FOREIGN
                 or (
-                    trace.bounds >= FOREIGN_BOUNDS
-                    and place.stretch_alone(t, found.frame, found.stop, trace.jump)
+                    trace.bounds > 0 and place.stretch_alone(t, found.frame, found.stop, trace.jump)
                 )
             )
             for t, trace in sharp.items()

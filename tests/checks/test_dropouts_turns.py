@@ -163,14 +163,27 @@ def test_the_edge_of_a_long_stretch_may_be_low_by_chance(frames: int, sharp: boo
     assert _foreign._sharp(size, np.array([1.0])) is sharp
 
 
+def _for_sure(trace: _foreign.Trace, frames: int) -> bool:
+    """Whether one track's part is enough to be told."""
+    limits = DropoutsLimits()
+    put_in = PutIn(FMT, limits, Telling(Doubts(FMT, listed=limits.listed_digital)))
+    place = Place(FMT, np.zeros((3, 4000), np.int32), peak=AT, start=0)
+    return put_in._for_sure(place, _foreign.Stretch(AT, AT + frames, [trace]), {0: trace})
+
+
 @pytest.mark.parametrize(("edge", "told"), [(53.0, True), (30.0, False)])
 def test_smooth_samples_between_edges_that_pass_no_filter_are_told(edge: float, told: bool) -> None:
     """As other programme is, at high rates; an attack is as smooth, and has no such edges."""
     smooth = _foreign.Trace(
         edge=edge, jump=91.0, power=1311.0, sharp=False, even=True, alike=True, bounds=91.0
     )
-    limits = DropoutsLimits()
-    put_in = PutIn(FMT, limits, Telling(Doubts(FMT, listed=limits.listed_digital)))
-    place = Place(FMT, np.zeros((3, 4000), np.int32), peak=AT, start=0)
-    found = _foreign.Stretch(AT, AT + 64, [smooth])
-    assert put_in._for_sure(place, found, {0: smooth}) is told
+    assert _for_sure(smooth, 64) is told
+
+
+@pytest.mark.parametrize(("bounds", "told"), [(0.0, True), (4.4, False), (14.0, True)])
+def test_samples_that_rise_softly_between_still_sides_are_a_note(bounds: float, told: bool) -> None:
+    """A pluck of 26 standard deviations; 0 where its sides are not still enough to tell."""
+    pluck = _foreign.Trace(
+        edge=2.4, jump=26.2, power=84.0, sharp=True, even=True, alike=True, bounds=bounds
+    )
+    assert _for_sure(pluck, 157) is told
