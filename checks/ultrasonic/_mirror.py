@@ -6,9 +6,13 @@ high, carries images of its content: mirrored at half of the lower rate and at m
 Noise that was recorded there shares no detail with its mirror image. So the fine structure of
 both sides is compared bin against mirrored bin, segment by segment. Overtones may lie alike on
 both sides of a frequency by chance, but then they do so at shifted mirrors too: these are the
-control, and the quieter half of the segments is taken for the same reason.
+control, and the quieter half of the segments is taken for the same reason. What steps at a clock
+of its own (timecode, pulses, keyed tones) is mirrored at every multiple of half that clock, by the
+same arithmetic: where one of these is half of a lower rate, so is the next one down, which no lower
+rate explains. These are controls as well.
 
-It does not prove that nothing real lies beneath an image.
+It does not prove that nothing real lies beneath an image, and it sees none where a clock of the
+signal's own has its mirror at the same place.
 """
 
 from __future__ import annotations
@@ -29,6 +33,7 @@ HALFWAY_HZ: Final = 2_000.0  # or this, where an image soon drowns in dither
 SMOOTH_BINS: Final = 9  # what is broader is slope or resonance, not detail
 ENOUGH: Final = 16  # segments, below which chance may be taken for likeness
 SHIFTS: Final = tuple(s for s in range(-28, 29) if abs(s) > 2)  # overtones up to 1.2 kHz apart
+BESIDE: Final = range(-2, 3)  # bins by which the tape's speed may move a mirror
 MIN_LIKENESS: Final = 0.3  # images reach 0.9, noise 0.02 (measured over the kinds of the tests)
 OVER_CONTROL: Final = 2.0  # times the likeness at the best shifted mirror, which is 0.3 for noise
 MOST_SEGMENTS: Final = 96  # kept a track; fewer where there are more than 20 tracks
@@ -45,12 +50,12 @@ class Mirror:
             for rate in PREFERRED_RATES_HZ
             if rate <= LOWER_RATE * rate_hz and rate / 2 + FAR_HZ < 0.5 * rate_hz
         ]
-        reach = SMOOTH_BINS + max(SHIFTS) + 1
-        wanted = np.zeros(length // 2 + 1, np.bool_)
-        for half in self._halves:
-            low, high = ((half + side * FAR_HZ) / self._bin_hz for side in (-1, 1))
-            wanted[max(int(low) - reach, 0) : int(high) + reach] = True
-        self._bins = np.flatnonzero(wanted)
+        self._bins = np.arange(0)
+        if self._halves:
+            reach = SMOOTH_BINS + max(SHIFTS) + 1
+            low = int((self._halves[0] / 2 - FAR_HZ) / self._bin_hz) - reach  # half: lowest control
+            high = int((self._halves[-1] + FAR_HZ) / self._bin_hz) + reach
+            self._bins = np.arange(max(low, 0), min(high, length // 2 + 1))
         most = min(MOST_SEGMENTS, MOST_SEGMENTS_ALL // max(tracks, 1))
         self._kept = PointStore(tracks, len(self._bins), most=most, dtype=np.float16)
 
@@ -75,18 +80,31 @@ class Mirror:
         detail = _detail(points[quiet])
         for half in self._halves:
             for far_hz in (FAR_HZ, HALFWAY_HZ):
-                likeness = self._likeness(detail, half, far_hz, 0)
+                likeness = self._likeness(detail, half, 0, far_hz)
                 if likeness < MIN_LIKENESS:
                     continue
-                control = max(abs(self._likeness(detail, half, far_hz, s)) for s in SHIFTS)
+                control = max(
+                    abs(self._likeness(detail, *mirror, far_hz)) for mirror in self._controls(half)
+                )
                 if likeness >= OVER_CONTROL * control:
                     return half, likeness
         return None
 
+    def _controls(self, half: float) -> list[tuple[float, int]]:
+        """Mirrors, and shifts of them in bins, that no lower rate of twice ``half`` has.
+
+        Those around it, and the next one down of each clock that has one at ``half`` and the next
+        farther away than that.
+        """
+        farthest = max(SHIFTS) / 2 * self._bin_hz
+        clocks = range(2, int(half / farthest) + 2)
+        own = [(half * (1.0 - 1.0 / n), shift) for n in clocks for shift in BESIDE]
+        return [(half, shift) for shift in SHIFTS] + own
+
     def _likeness(
-        self, detail: NDArray[np.float32], half: float, far_hz: float, shift: int
+        self, detail: NDArray[np.float32], half: float, shift: int, far_hz: float
     ) -> float:
-        """Median over bins of the correlation over time of both sides."""
+        """Median over bins of the correlation over time of both sides of ``half``."""
         up = np.arange(
             int((half + NEAR_HZ) / self._bin_hz) + 1, int((half + far_hz) / self._bin_hz)
         )

@@ -110,6 +110,22 @@ def test_overtones_alike_on_both_sides_are_no_mirror(f0):
     assert kinds(look(words(wave + noise(rng, len(t), rate, -120)), rate)) == []
 
 
+@pytest.mark.parametrize(
+    ("rate", "clock"),
+    [(96_000, 2_400), (192_000, 4_800), (88_200, 4_410), (192_000, 12_000), (192_000, 16_000)],
+)
+def test_a_code_with_a_clock_of_its_own_is_mirrored_by_that_clock(rate, clock):
+    # what steps at a clock is mirrored at all multiples of half of it (Oppenheim and Schafer,
+    # sampling): at half of 48 or 44.1 kHz too, though it was recorded so
+    rng = np.random.default_rng(clock)
+    code = np.repeat(rng.choice([-1.0, 1.0], 4 * clock), rate // clock)
+    soft = signal.sosfilt(signal.butter(2, 8_000, fs=rate, output="sos"), code)
+    level = 0.5 + 0.5 * np.sin(2 * np.pi * 3 * np.arange(len(code)) / rate)
+    y = np.stack((code * level, soft * level)) * 0.25
+    y += noise(rng, y.size, rate, -118).reshape(y.shape)
+    assert not [f for f in look(words(y), rate).findings if f.kind == "brickwall"]
+
+
 def test_steady_overtones_to_just_below_20_khz_are_no_floor_that_falls():
     rate = 96_000
     t = np.arange(2 * rate) / rate
