@@ -25,6 +25,8 @@ WINDOW_S: Final = 0.00073  # own trials: 2 ms must hold some whole windows
 BODY: Final = 0  # index of the band below 4 kHz, where the body of the programme is
 EDGE: Final = 1  # around 5.5 kHz
 HISS: Final = 2  # first of the bands from 8 kHz up, where hiss stands clear of most programme
+ABOVE: Final = 6  # first of those from 19 kHz up, where heads give out and amplifiers do not, so
+# that hiss may lie as low as these, though it is 8 to 12 dB over them below (common practice)
 BAND_DOF: Final = 2  # degrees of freedom that one band has in one hop: a cosine and a sine
 
 _TERMS: Final = (0.35875, 0.48829, 0.14128, 0.01168)

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks._ranks import percentile
-from checks.dropouts._bands import BODY, EDGE, HISS
+from checks.dropouts._bands import ABOVE, BODY, EDGE, HISS
 from checks.dropouts._breath import rests_or_moves
 from checks.dropouts._floors import LOW_MEAN_DB, LevelHistory, plateau
 
@@ -56,10 +56,10 @@ class Course:
     """States of the tape, (entries,), and what each track does, (tracks, entries).
 
     Attributes:
-        hiss_db: each track's hiss over all bands together, NaN where never heard plainly.
+        hiss_db: each track's level of these bands in hiss, NaN where never heard plainly.
         low: the track lies clearly below its own hiss.
         programme: the track carries programme.
-        level_db: mean level over the hiss bands.
+        level_db: mean over the hiss bands of the audio range: above it, electronics may cover it.
         quiet_db: body and edge when nobody plays, (2, tracks).
     """
 
@@ -80,28 +80,23 @@ class Course:
 
 
 def course(
-    history: LevelHistory,
-    judged: Sequence[int],
-    entry_s: float,
-    fade: int | None = None,
-    *,
-    bands: int | None = None,
+    history: LevelHistory, judged: Sequence[int], entry_s: float, fade: int | None = None
 ) -> Course:
     """The states of the tape from the levels of the tracks that count (``judged``).
 
     Args:
-        bands: as many, from the lowest on, must show hiss over the electronics; all if None.
         fade: entry from which everything is faded out, if any: what is quiet there tells no rest.
     """
     mean = history.mean_db.astype(np.float32)
     low = history.low_db.astype(np.float32)
     tracks, entries = mean.shape[1:]
-    level = mean[HISS:].mean(axis=0) if mean.shape[0] > HISS else mean.mean(axis=0)
-    spread = level - (low[HISS:].mean(axis=0) if low.shape[0] > HISS else low.mean(axis=0))
+    heard = slice(HISS, ABOVE) if len(mean) > HISS else slice(None)
+    level = mean[heard].mean(axis=0)
+    spread = level - low[heard].mean(axis=0)
     hiss = np.full(tracks, np.nan, np.float32)
     below = np.zeros((tracks, entries), np.bool_)
     for track in range(tracks):
-        floors = _plateaus(mean[:, track], level[track], spread[track] <= _STEADY_DB, bands)
+        floors = _plateaus(mean[:ABOVE, track], level[track], spread[track] <= _STEADY_DB)
         if floors is None:
             continue
         hiss[track], drop = floors
@@ -137,15 +132,12 @@ def course(
     return Course(states, hiss, below, loud, level, quiet)
 
 
-def _plateaus(
-    mean: Floats, level: Floats, steady: Bools, bands: int | None
-) -> tuple[float, float] | None:
+def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float] | None:
     """(hiss, how far the next lower steady level lies below it); None without two levels.
 
     Args:
-        mean: (bands, entries) of one track; ``level``: the mean of its hiss bands, (entries,).
+        mean: (bands, entries) of one track up to ``ABOVE``; ``level``: the mean of those of hiss.
         steady: entries that sound like steady noise.
-        bands: that must rise from one level to the other.
     """
     if len(level) < _LEAST_ENTRIES:
         return None
@@ -161,7 +153,7 @@ def _plateaus(
         rise = mean - under[:, None]
         over = level - base
         alike = (rise[:HISS] < over + _APART_DB).all(axis=0)
-        alike &= (rise[:bands] > 0.5 * over).all(axis=0)
+        alike &= (rise > 0.5 * over).all(axis=0)
         higher = kept & alike & (over > _APART_DB) & (level <= MOST_HISS_DB)
         hiss = plateau(level[higher], _LEAST_ENTRIES)
         if hiss is not None and _is_hiss(mean[:, higher & (np.abs(level - hiss) < _PLATEAU_DB)]):
@@ -192,7 +184,7 @@ def sounding(level: Floats) -> Bools:
     """Where anything is heard above the sound: not in digital silence or at a held value.
 
     Args:
-        level: mean over the hiss bands, (tracks, entries) or (entries,). All True for a track in
+        level: mean over hiss bands, (tracks, entries) or (entries,). All True for a track in
             which nothing ever is.
     """
     heard = level > SILENT_DB

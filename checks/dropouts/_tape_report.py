@@ -18,7 +18,7 @@ from checks.dropouts._fades import Fade, fade_out
 from checks.dropouts._fading import without_fade
 from checks.dropouts._floors import LevelHistory
 from checks.dropouts._hiss import Hiss
-from checks.dropouts._judge import NO_WITNESS_HZ, Judge
+from checks.dropouts._judge import Judge
 from checks.dropouts._lasting import (
     PLAYS_ON,
     Fall,
@@ -78,8 +78,7 @@ class TapeReport:
             return PartOutcome()
         fade = fade_out(self._history, self._music, self._entry_s)
         judged = self._music or range(self._fmt.channels)
-        bands = int(np.count_nonzero(self._bank.frequencies_hz < NO_WITNESS_HZ))
-        way = course(self._history, judged, self._entry_s, fade.first or None, bands=bands)
+        way = course(self._history, judged, self._entry_s, fade.first or None)
         # A line-up begins and ends in its tones and parts them as it likes.
         lineup = self._sheet.reel.kind is ReelKind.LINEUP
         findings: list[Finding] = []
