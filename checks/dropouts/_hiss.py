@@ -61,6 +61,11 @@ class Hiss:
         self._span = max(_PLAIN_ENTRIES, round(_SPAN_ENTRIES * scale))
         self._least = max(_PLAIN_ENTRIES, round(_HEARD_ENTRIES * scale))
 
+    @property
+    def running(self) -> NDArray[np.bool_]:
+        """Where the tape runs, (entries,)."""
+        return self._course.running
+
     def level(self, track: int, first: int, last: int) -> Floats:
         """Hiss of a track around some entries, dB a band; NaN where it is not heard plainly.
 

@@ -57,15 +57,20 @@ def of_hiss(
     low = history.low_db
     hisses = hissing(heard, history, tracks)
     out = []
+    runs = heard.running  # a machine that stands still is quieter than any hiss
     for fall in falls:
-        apart = np.r_[0 : fall.first, fall.last : history.entries]
+        apart = runs.copy()
+        apart[fall.first : fall.last] = False
         own = low[:, fall.track][:, apart].astype(np.float32)
         others = [level for k, level in hisses.items() if k != fall.track]
         dead = fall.after_db < _NO_TAPE_DB
         under = bool(others) and is_under(fall, others)
         level = fall.after + fall.fall_db
         stays = fall.open_end and never_again(
-            low[:, fall.track].astype(np.float32), fall.first, level, fall.mean_db
+            low[:, fall.track][:, runs].astype(np.float32),
+            int(np.count_nonzero(runs[: fall.first])),
+            level,
+            fall.mean_db,
         )
         if ((dead or under) and not fall.fades) or stays or heard_as_hiss(own, level):
             out.append(fall)
@@ -79,7 +84,7 @@ def hissing(heard: Hiss, history: LevelHistory, tracks: Sequence[int]) -> dict[i
     return {
         k: level
         for k, level in levels.items()
-        if heard_as_hiss(low_db[:, k].astype(np.float32), level + over)
+        if heard_as_hiss(low_db[:, k, heard.running].astype(np.float32), level + over)
     }
 
 

@@ -140,6 +140,19 @@ def test_noise_that_is_played_and_faded_out_was_no_hiss(fades: bool) -> None:
     assert of_hiss([fall], heard, history, [0, 1]) == ([] if fades else [fall])
 
 
+def test_a_machine_that_stood_still_for_longer_than_the_tape_rests_hides_no_hiss() -> None:
+    """An amplifier 12 dB under the hiss (common practice: 8 to 12); then the treble falls."""
+    levels = np.array([-74.0] * 30 + [-62.0] * 10 + [-30.0] * 20 + [-74.0] * 20)
+    bands = np.tile(levels, (BANDS, 1))
+    bands[0, 60:] = -30.0  # the body of the sound goes on
+    history = LevelHistory(BANDS, 1)
+    parts = 10 ** (np.repeat(bands, PARTS, axis=1) / 10)
+    history.append(parts[:, None].astype(np.float32))
+    heard = Hiss(history, course(history, [0], 0.093), [])
+    fall = _fall(0, -62.0, -74.0, fades=True)
+    assert of_hiss([fall], heard, history, [0]) == [fall]
+
+
 def test_a_fader_drawn_in_half_a_second_goes_down_step_by_step() -> None:
     # shares of the fall in entries of 93 ms: amplitude drawn down evenly in 0.6 s, by 43 dB
     fader = np.array([0.0, 0.02, 0.06, 0.12, 0.18, 0.33, 0.67, 0.99, 1.0, 1.0])
