@@ -144,15 +144,15 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float]
     still = np.abs(np.diff(level)) < _STILL_DB
     kept = steady & (np.append(still, False) | np.append(False, still))
     found: tuple[float, float] | None = None
-    base = plateau(level[kept], 3)
+    base = plateau(level[kept], 2)
     while base is not None:
         # Noise stands above a lower noise in every band, and no further in the body of the
-        # sound than above it; a chord that is held does so in some bands, most in the body. What
-        # is compared are rests: under a clogged head the body goes on, and rests as before.
+        # sound than in the lower treble; a chord that is held does so in some bands, most in the
+        # body. Compared are rests: under a clogged head the body goes on, and rests as before.
         under = percentile(mean[:, kept & (np.abs(level - base) < _PLATEAU_DB)], 10, axis=1)
         rise = mean - under[:, None]
         over = level - base
-        alike = (rise[:HISS] < over + _APART_DB).all(axis=0)
+        alike = (rise[:HISS] < rise[HISS] + _APART_DB).all(axis=0)
         alike &= (rise > 0.5 * over).all(axis=0)
         higher = kept & alike & (over > _APART_DB) & (level <= MOST_HISS_DB)
         hiss = plateau(level[higher], _LEAST_ENTRIES)

@@ -140,6 +140,25 @@ def test_noise_that_is_played_and_faded_out_was_no_hiss(fades: bool) -> None:
     assert of_hiss([fall], heard, history, [0, 1]) == ([] if fades else [fall])
 
 
+@pytest.mark.parametrize(
+    ("still", "treble_db"),
+    [(20, (-63.0, -63.0, -64.0, -66.0, -69.0, -71.0, -73.0, -74.0, -75.0)), (2, (-63.0,) * BANDS)],
+)
+def test_a_tape_that_starts_is_seen_though_its_treble_hisses_little_or_it_starts_at_once(
+    still: int, treble_db: tuple[float, ...]
+) -> None:
+    """At 19 cm/s heads give out at half the frequency; the body hisses as the lower treble does."""
+    hiss, amplifier = np.array(treble_db), np.full(BANDS, -75.5)
+    levels = np.array([amplifier] * still + [hiss] * (80 - still)).T
+    levels[:, 40:60] = -30.0
+    history = LevelHistory(BANDS, 1)
+    parts = 10 ** (np.repeat(levels, PARTS, axis=1) / 10)
+    history.append(parts[:, None].astype(np.float32))
+    states = course(history, [0], 0.093).states
+    assert (states[:still] == Motion.STANDING).all()
+    assert (states[still:] == Motion.RUNNING).all()
+
+
 def test_a_machine_that_stood_still_for_longer_than_the_tape_rests_hides_no_hiss() -> None:
     """An amplifier 12 dB under the hiss (common practice: 8 to 12); then the treble falls."""
     levels = np.array([-74.0] * 30 + [-62.0] * 10 + [-30.0] * 20 + [-74.0] * 20)
