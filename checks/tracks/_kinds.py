@@ -3,7 +3,8 @@
 - *timecode*: biphase mark code (IEC 60461): times between crossings are one length and its half,
   and the short ones come in pairs.
 - *pilot*: one line holds nearly all of the energy, at one frequency and level throughout.
-- *click*: a few per cent of the time are loud, in beats at one distance (or its multiples).
+- *click*: a few per cent of the time are loud, in beats at one distance; players who keep time
+  leave out beats and play some between (then the distances are multiples of one).
 - *unused*: the level of steady hiss and nothing else.
 
 What is recognised is only told, and excused from what does not suit it; the sheet has the word.
@@ -136,5 +137,6 @@ def _beats(loud: NDArray[np.bool_]) -> bool:
     unit = float(gaps.min())
     if unit < 20:  # 100 ms
         return False
-    turns = gaps / unit
-    return bool(np.all(np.abs(turns - np.rint(turns)) * unit <= 2.0))
+    turns = np.rint(gaps / unit)
+    even = np.abs(gaps - turns * unit) <= 2.0
+    return bool(even.all() and np.mean(turns == 1) >= _SHARE)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from typing import Any
 
@@ -14,6 +15,7 @@ from tracks_kit import PROGRAMME, TIMECODE, UNUSED, asking, made, named, of_kind
 
 from checks.model import Outcome, Remedy, Verdict
 from checks.sheet import NoiseReduction, Sheet, Tape, TrackEntry, TrackKind
+from checks.tracks._kinds import Beats
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
 
@@ -176,3 +178,30 @@ def test_the_note_says_where_sheet_and_signal_differ() -> None:
     texts = {f.tracks: f.text for f in of_kind(outcome, "track-kind")}
     assert "does not show" in texts[0,]
     assert "but the sheet calls it programme" in texts[1,]
+
+
+@pytest.mark.parametrize(
+    ("beats", "is_click"),
+    [
+        ((2,), True),
+        ((2, 2, 2, 2, 2, 2, 2, 4), True),
+        ((1, 2, 2, 3), False),
+        ((2, 2, 2, 1, 1), False),
+    ],
+)
+def test_a_click_track_ticks_at_one_distance_and_players_do_not(
+    beats: tuple[int, ...], is_click: bool
+) -> None:
+    """Strokes in quarters of 0.2 s, in strict time; a window may lose a beat to its edge."""
+    rate_hz = 4000.0
+    x = np.zeros((1, 40_000), np.float32)
+    at = 400
+    for beat in itertools.cycle(beats):
+        if at > 39_000:
+            break
+        x[0, at : at + 80] = 0.5 * np.exp(-np.arange(80) / 20.0)
+        at += beat * 800
+    listening = Beats(1, rate_hz)
+    for _ in range(4):
+        listening.feed(x)
+    assert listening.recognised(0) == is_click
