@@ -76,6 +76,8 @@ def dead(
         ]
         if not _is_dead(levels[track], left[track], first, way, others, entry / rate_hz):
             continue
+        if _is_told(told, track, first * entry, TOGETHER_S * rate_hz):
+            continue
         under = left[track] <= DEAD_DB or _is_under(history, track, first, hisses)
         if under is False:
             continue  # the hiss of the tape goes on: so it was recorded
@@ -91,6 +93,14 @@ def dead(
         _finding(tuple(sorted(group)), ends[group[0]] * entry, frames, sure=under is True)
         for group, under in groups
     ]
+
+
+def _is_told(told: Sequence[Finding], track: int, frame: int, near: float) -> bool:
+    """Whether a signal is told as lost there, though perhaps not to the very end."""
+    return any(
+        f.kind == "signal-lost" and track in f.tracks and abs((f.start_frame or 0) - frame) <= near
+        for f in told
+    )
 
 
 def _finding(tracks: tuple[int, ...], start: int, frames: int, *, sure: bool) -> Finding:

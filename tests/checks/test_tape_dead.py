@@ -8,7 +8,9 @@ from dropouts_kit import of, run
 from numpy.typing import NDArray
 from scipy import signal
 
-from checks.model import Verdict
+from checks.dropouts._dead import _is_told
+from checks.dropouts._tape_findings import made
+from checks.model import Remedy, Verdict
 
 
 def talk(rate_hz: int, tracks: int, seconds: float) -> NDArray[np.float64]:
@@ -77,3 +79,12 @@ def test_several_tracks_that_die_together_are_told_once() -> None:
     found = of(run(np.rint(x * 2**23).astype(np.int32) << 8, 48_000), "signal-lost")
     assert [f.tracks for f in found] == [(1, 2, 5), (3,)]
     assert found[0].frames == pytest.approx(3 * 48_000, abs=0.3 * 48_000)
+
+
+@pytest.mark.parametrize(("track", "frame", "told"), [(1, 663_552, True), (0, 663_552, False)])
+def test_a_loss_that_is_known_but_not_to_the_very_end_is_told_once(
+    track: int, frame: int, told: bool
+) -> None:
+    lost = made("signal-lost", Verdict.REDO, Remedy.REPLAY, (1, 2), 655_360, 1_302_528, "lost", {})
+    assert _is_told([lost], track, frame, near=48_000) is told
+    assert not _is_told([lost], track, frame + 48_000, near=48_000)
