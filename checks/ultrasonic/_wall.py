@@ -14,6 +14,9 @@ above half of a lower rate but mirror images, which are looked for elsewhere. So
 wall belongs to a lower rate only where it has come down at half of that. Near half of 32 kHz slow
 tapes and worn heads end as well: there a wall counts only where less is left than converters have.
 
+A floor that comes up again soon above its fall has a gap, not an end: what steps at a clock of its
+own (timecode, pulses) has one at each multiple of that clock.
+
 It does not prove a conversion: an analog filter as steep as that does the same.
 """
 
@@ -48,6 +51,9 @@ HIGH_HZ: Final = 80_000.0
 HIGH_SLOPE_DB_OCTAVE: Final = 400.0
 BESIDE: Final = 1.05  # the two sides of an edge begin at this ratio from it ...
 FAR: Final = 1.19  # ... and end at this: a quarter of an octave
+# Up to here, over an edge, a floor may come up again: halfway between the gap of a clock as high as
+# the edge itself and the next, where such a clock's spectrum is at its highest (sin x / x).
+AGAIN: Final = 1.5
 # Converters reach 120 to 130 dB, so -173 dBFS/Hz at best; 3 dB under that is no input's noise.
 EMPTY_DBFS_HZ: Final = -176.0
 FLOOR_PERCENTILE: Final = 10.0
@@ -117,6 +123,10 @@ def find_wall(
         usual = median(usual_spread[below])
         still = len(track.levels) >= STILL_POINTS and STILL[0] * usual <= spread <= usual + STILL[1]
         if (not still and stopped > EMPTY_DBFS_HZ) or not _is_noise(track, edge):
+            continue
+        beyond = floor[(centres >= edge) & (centres <= edge * AGAIN)]
+        beyond = np.minimum(beyond[1:], beyond[:-1])  # a single band may hold a line
+        if (beyond - np.minimum.accumulate(beyond)).max() > (passed - stopped) / 2:
             continue
         start = int(np.argmax(below))
         wall = _measured(centres[start:], floor[start:], passed, stopped)

@@ -126,6 +126,21 @@ def test_a_code_with_a_clock_of_its_own_is_mirrored_by_that_clock(rate, clock):
     assert not [f for f in look(words(y), rate).findings if f.kind == "brickwall"]
 
 
+@pytest.mark.parametrize(
+    ("rate", "clock"), [(96_000, 12_000), (96_000, 4_410), (192_000, 12_000), (192_000, 7_350)]
+)
+def test_the_gap_in_a_code_s_spectrum_at_each_multiple_of_its_clock_is_no_wall(rate, clock):
+    # two halves of opposite sign a bit: sin**2(x) / x, with gaps at 22.05 and 24 kHz
+    rng = np.random.default_rng(clock)
+    bits = rng.choice([-1.0, 1.0], 2 * clock)
+    halves = np.stack((bits, -bits), axis=1).ravel()
+    edges = np.arange(len(halves) + 1) / (2 * clock)
+    area = np.append(0.0, np.cumsum(halves)) / (2 * clock)
+    y = np.diff(np.interp(np.arange(2 * rate + 1) / rate, edges, area)) * rate * 0.25
+    y += noise(rng, len(y), rate, -118)
+    assert not [f for f in look(words(y), rate).findings if f.kind == "brickwall"]
+
+
 def test_steady_overtones_to_just_below_20_khz_are_no_floor_that_falls():
     rate = 96_000
     t = np.arange(2 * rate) / rate
