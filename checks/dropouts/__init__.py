@@ -8,7 +8,7 @@ together. In two halves, which two processes may work on: they meet at the end.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from checks.block import BLOCK_FRAMES, Block
 from checks.dropouts._history import History
@@ -20,7 +20,7 @@ from checks.dropouts._steps import StepsPart
 from checks.dropouts._tape import TapePart
 from checks.dropouts._zeros import RunsPart
 from checks.measures import DropoutsLine, DropoutsMeasures
-from checks.model import CaptureFormat, Finding, Outcome, Verdict
+from checks.model import CaptureFormat, Finding, Outcome, Remedy, Verdict
 from checks.sheet import Sheet
 
 __all__ = [
@@ -165,10 +165,36 @@ def joined(outcomes: Sequence[PartOutcome], fmt: CaptureFormat) -> Outcome:
 
 
 def explained(findings: Sequence[Finding], rate_hz: int) -> list[Finding]:
-    """Without what a proven digital fault explains: audio that is gone dips and repeats, too."""
+    """Without what a proven digital fault explains: audio that is gone dips and repeats, too.
+
+    Nor is a file unfinalised that ends in zeros when the tape stood still: that is a note.
+    """
+    still = [f for f in findings if f.kind == "no-tape"]
+    findings = [_padded(f) if _was_over(f, still, rate_hz) else f for f in findings]
     faults = [f for f in findings if f.kind in _DIGITAL or _is_scrambled(f)]
     digital = [f for f in faults if f.verdict is Verdict.REDO]
     return [f for f in findings if not any(_explains(fault, f, rate_hz) for fault in digital)]
+
+
+def _was_over(f: Finding, still: Sequence[Finding], rate_hz: int) -> bool:
+    """Whether a tail of zeros begins where a machine had stood still for a while."""
+    if f.kind != "unfinalised" or f.start_frame is None:
+        return False
+    spans = [(n.start_frame or 0, n.frames or 0) for n in still]
+    late = f.start_frame - int(_NEAR_S * rate_hz)
+    return any(a <= late and a + frames >= f.start_frame for a, frames in spans)
+
+
+def _padded(f: Finding) -> Finding:
+    return replace(
+        f,
+        check="dropouts",
+        kind="digital-silence",
+        verdict=Verdict.CLEAR,
+        remedy=Remedy.NONE,
+        text="All tracks turn to zeros and stay so to the end; the tape had run out or stood still "
+        "by then, so that nothing is cut off here.",
+    )
 
 
 def _explains(fault: Finding, other: Finding, rate_hz: int) -> bool:

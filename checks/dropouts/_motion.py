@@ -74,9 +74,10 @@ class Course:
     def running(self) -> Bools:
         return np.asarray(self.states == Motion.RUNNING)
 
-    def is_void(self, first: int, last: int) -> bool:
-        """Whether nothing at all is heard on any track between two entries, for most of it."""
-        return bool(np.mean((self.level_db[:, first:last] <= SILENT_DB).all(axis=0)) > 0.5)
+    @property
+    def void(self) -> Bools:
+        """Entries in which nothing at all is heard on any track, not so much as a machine."""
+        return np.asarray((self.level_db <= SILENT_DB).all(axis=0))
 
 
 def course(

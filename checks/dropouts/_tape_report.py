@@ -134,13 +134,11 @@ class TapeReport:
     def _no_tape(self, way: Course, fade: Fade) -> list[Finding]:
         out: list[Finding] = []
         broken: Finding | None = None
-        for first, last in spans(~way.running):
+        for first, last in spans(~way.running & ~way.void):  # void is told as zeros
             still = (way.states[first:last] == Motion.STANDING) | (
                 way.states[first:last] == Motion.LEADER
             )
             if (last - first) * self._entry_s < self._limits.no_tape_s or not still.any():
-                continue
-            if way.is_void(first, last):  # no machine's noise either: told as zeros
                 continue
             start, stop = self._place(first, last)
             states = way.states[first:last]
@@ -150,7 +148,7 @@ class TapeReport:
                 "machine was stopped."
                 if leader
                 else "No tape runs yet: the replay machine's own noise on all tracks."
-                if first == 0
+                if not way.running[:first].any()
                 else "The tape has run out or stands still: the replay machine's own noise on "
                 "all tracks."
             )
@@ -161,7 +159,7 @@ class TapeReport:
             }
             out.append(made("no-tape", Verdict.CLEAR, Remedy.NONE, (), start, stop, what, values))
             # A leader is often cut in close behind a take; behind the last one nothing follows.
-            over = last == len(way.states) and not fade.deep
+            over = not way.running[first:].any() and not fade.deep
             broken = None
             if over:
                 broken = broken_off(self._history, way, self._music, first, start)

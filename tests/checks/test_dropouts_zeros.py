@@ -131,6 +131,24 @@ def test_zeros_to_the_end_that_begin_at_signal_level_are_an_unfinalised_file() -
     assert found.values["frames_recoverable"] == 200_000
 
 
+@pytest.mark.parametrize("zeros_s", [0.05, 2.0])
+@pytest.mark.parametrize("stood_s", [0.0, 1.0])
+def test_zeros_behind_the_end_of_the_tape_are_a_note(stood_s: float, zeros_s: float) -> None:
+    """A machine that stands still, its amplifier 12 dB under the hiss (common practice: 8 to 12),
+    is at no signal level: a recorder padded its last buffer, or was stopped late."""
+    rate_hz = 48_000
+    x = programme("plucks", rate_hz=rate_hz, tracks=2, seconds=4.0, seed=4, hiss_dbfs=-62.0)
+    hiss = np.random.default_rng(4).normal(0.0, 10 ** (-62 / 20), (2, rate_hz))
+    amplifier = np.random.default_rng(5).normal(
+        0.0, 10 ** (-74 / 20), (2, round(stood_s * rate_hz))
+    )
+    ends = np.rint(np.concatenate((hiss, amplifier), axis=1) * 2**23).astype(np.int32) << 8
+    zeros = np.zeros((2, round(zeros_s * rate_hz)), np.int32)
+    outcome = run(np.concatenate((x, ends, zeros), axis=1), rate_hz)
+    kinds = {f.kind for f in outcome.findings if f.kind != "not-judged"}
+    assert kinds == ({"no-tape", "digital-silence"} if stood_s else {"unfinalised"})
+
+
 def test_digital_silence_around_programme_and_unused_tracks_are_a_note() -> None:
     x = bed().copy()
     x[:, :4000] = 0
