@@ -13,7 +13,7 @@ from typing import Final
 
 from checks.dropouts import _burst, _causes, _junction, _moves, _turns
 from checks.dropouts import _sentences as tell
-from checks.dropouts._clock import Clocks
+from checks.dropouts._clock import Clocks, Slip
 from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._junction import Break, Junction
 from checks.dropouts._limits import NEARLY, DropoutsLimits
@@ -94,9 +94,12 @@ class Kinds:
     def slips(self) -> None:
         """Tells of timecode that slips; where something else is told there, that is enough."""
         for slip in self._clocks.slips:
-            values: dict[str, Value] = {"slip_us": round(1e6 * slip.frames / self._fmt.rate_hz, 1)}
+            values: dict[str, Value] = {"slip_us": self._slip_us(slip)}
             frames = slip.stop - slip.start
             self._tell.slip((slip.track,), slip.start, values, frames=frames)
+
+    def _slip_us(self, slip: Slip) -> float:
+        return round(1e6 * slip.frames / self._fmt.rate_hz, 1)
 
     # -- the kinds of step --------------------------------------------------------------------
 
@@ -248,12 +251,16 @@ class Kinds:
         if sound and one and self._apart(place, found, shared):
             return True  # what one track shows is taken for a sound, unless others turn as well
         values: dict[str, Value] = {"jump_sigma": round(best.jump, 1)}
+        slip = self._clocks.near(place.start + frame)
+        if slip is not None:
+            values["slip_us"] = self._slip_us(slip)
         level = 1 / LOUDER <= best.levels <= LOUDER
         self._tell.doubtful(
             tuple(sorted(seen)),
             place.start + frame,
             values,
-            sound=sound,
+            text=tell.JUMP if slip is None else tell.JUMP_AND_SLIP,
+            sound=sound and slip is None,
             sharp=level and best.jump >= BEYOND_DOUBT,
         )
         return True

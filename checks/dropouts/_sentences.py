@@ -12,6 +12,10 @@ JUMPS: Final = (
     "The signal jumps between two samples, and each side fits itself: samples are lost in many "
     "places, or sounds were made to begin within one sample, or coded in blocks; listen."
 )
+JUMP_AND_SLIP: Final = (
+    "The signal jumps between two samples, and the timecode slips there: samples are lost or put "
+    "in, or the tape was cut, or the code recorded anew; listen."
+)
 TURN: Final = (
     "Several tracks turn to something else between the same two samples: tracks may change places, "
     "much is missing, or other samples stand there; listen."

@@ -93,6 +93,15 @@ def test_a_cut_where_the_timecode_slips_is_proven() -> None:
     assert "timecode" in found.text
 
 
+def test_a_cut_of_the_code_itself_tells_of_the_slip() -> None:
+    at = 150_000
+    x = np.vstack((silence(96_000, 3.0), code(96_000, 3.0)))
+    (found,) = of(run(words(np.delete(x, slice(at, at + 9), axis=1)), 96_000), "step")
+    assert found.verdict is Verdict.LISTEN
+    assert "timecode" in found.text
+    assert float(str(found.values["slip_us"])) == pytest.approx(-93.75, abs=3)
+
+
 @settings(max_examples=8, deadline=None)
 @given(st.lists(st.integers(1, 100_000), min_size=1, max_size=5))
 def test_cutting_the_stream_changes_nothing(cuts: list[int]) -> None:
