@@ -8,8 +8,8 @@ both sides is compared bin against mirrored bin, segment by segment. Overtones m
 both sides of a frequency by chance, but then they do so at shifted mirrors too: these are the
 control, and the quieter half of the segments is taken for the same reason. What steps at a clock
 of its own (timecode, pulses, keyed tones) is mirrored at every multiple of half that clock, by the
-same arithmetic: where one of these is half of a lower rate, so is the next one down, which no lower
-rate explains. These are controls as well.
+same arithmetic: where one of these is half of a lower rate, there is a next one down, which no
+lower rate explains. Those are controls as well.
 
 It does not prove that nothing real lies beneath an image, and it sees none where a clock of the
 signal's own has its mirror at the same place.
@@ -93,12 +93,13 @@ class Mirror:
     def _controls(self, half: float) -> list[tuple[float, int]]:
         """Mirrors, and shifts of them in bins, that no lower rate of twice ``half`` has.
 
-        Those around it, and the next one down of each clock that has one at ``half`` and the next
-        farther away than that.
+        Those around it, and the next two down of each clock that has one at ``half`` and the next
+        farther away than that: two, as the signal may have a gap at one.
         """
         farthest = max(SHIFTS) / 2 * self._bin_hz
         clocks = range(2, int(half / farthest) + 2)
-        own = [(half * (1.0 - 1.0 / n), shift) for n in clocks for shift in BESIDE]
+        ratios = {1.0 - down / n for n in clocks for down in (1, 2) if 2 * down <= n}
+        own = [(half * ratio, shift) for ratio in sorted(ratios) for shift in BESIDE]
         return [(half, shift) for shift in SHIFTS] + own
 
     def _likeness(

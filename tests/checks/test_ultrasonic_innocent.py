@@ -141,6 +141,19 @@ def test_the_gap_in_a_code_s_spectrum_at_each_multiple_of_its_clock_is_no_wall(r
     assert not [f for f in look(words(y), rate).findings if f.kind == "brickwall"]
 
 
+def test_a_mirror_of_a_clock_is_known_though_its_next_one_lies_in_a_gap():
+    # biphase (IEC 60461) of 9600 bit/s: mirrored at multiples of 4.8 kHz, nothing about 19.2 kHz
+    rate = 192_000
+    rng = np.random.default_rng(1)
+    turns = np.ones(4 * 9_600, np.intp)
+    turns[1::2] = rng.integers(0, 2, len(turns) // 2)
+    code = np.repeat(1.0 - 2.0 * (np.cumsum(turns) % 2), 10)
+    soft = signal.sosfilt(signal.butter(2, 8_000, fs=rate, output="sos"), code)
+    soft *= 0.5 + 0.5 * np.sin(2 * np.pi * 3 * np.arange(len(code)) / rate)
+    y = 0.25 * soft + 2 * tape(rate, 1)[: len(soft)]
+    assert not [f for f in look(words(y), rate).findings if f.kind == "brickwall"]
+
+
 def test_steady_overtones_to_just_below_20_khz_are_no_floor_that_falls():
     rate = 96_000
     t = np.arange(2 * rate) / rate
