@@ -37,6 +37,9 @@ LEAST: Final = 0.08
 """Smallest slip told, in half bits: 20 us at 25 frames a second, 7 frames of 352.8 kHz. From own
 trials: short losses of level and what leaks in from other tracks moved edges by up to 0.07."""
 
+_REST_S: Final = (
+    0.3  # that a track is left alone which looks like code, and is none: most are tones
+)
 _MOST: Final = 4096  # slips kept of a capture
 _EDGES: Final = 24  # on each side that a line is fitted to: 8 ms
 _KEPT: Final = 256  # edges before the new ones that tell what the code does by itself
@@ -76,6 +79,7 @@ class Clocks:
         self._rate_hz = fmt.rate_hz
         self._unit = 1.0 if fmt.floating else 1 / fmt.full_scale
         self._codes: dict[int, _Code] = {}
+        self._rests: dict[int, int] = {}  # frames up to which a track is not looked at
         self.slips: list[Slip] = []
 
     def feed(self, block: Block) -> None:
@@ -87,13 +91,15 @@ class Clocks:
         size, peak = np.sqrt(np.mean(thin**2, axis=1)), np.abs(thin).max(axis=1)
         square = (size >= _LEVEL) & (size >= _SQUARE * peak)
         for track in range(block.tracks):
-            if not square[track]:
+            if not square[track] or block.start < self._rests.get(track, 0):
                 self._codes.pop(track, None)
                 continue
             code = self._codes.setdefault(track, _Code(track, self._rate_hz))
             least = _LOUD * float(size[track]) / self._unit
             slips = code.feed(x[track], block.start, least)
             self.slips += slips[: _MOST - len(self.slips)]
+            if code.none:
+                self._rests[track] = block.stop + int(_REST_S * self._rate_hz)
 
     def running(self, track: int) -> bool:
         """Whether a track carries timecode that is in step."""
@@ -114,6 +120,7 @@ class _Code:
         self._edges = np.zeros(0)
         self._rises = np.zeros(0, np.bool_)
         self.in_step = False
+        self.none = False  # too few edges, or not in step
         self._done = 0  # edges behind which slips have been looked for
         self._last: tuple[int, float] | None = None  # the last loud sample
 
@@ -129,6 +136,9 @@ class _Code:
             return []
         self._last = int(places[-1]), float(values[-1])
         turns = np.flatnonzero((values[1:] > 0) != (values[:-1] > 0))
+        self.none = len(turns) < _BIT_RATES_HZ[0] / 2 * len(x) / self._rate_hz
+        if self.none:  # there is one at least a bit
+            return []
         before, behind = values[turns], values[turns + 1]
         share = before / (before - behind)
         edges = places[turns] + share * (places[turns + 1] - places[turns])
@@ -144,7 +154,8 @@ class _Code:
         count = len(self._edges)
         first, self._done = self._done, max(count - 2 * _EDGES - 1, self._done)
         self.in_step = False
-        if count < _ENOUGH:
+        self.none = count >= _ENOUGH
+        if not self.none:
             return []
         apart = np.diff(self._edges)
         half = float(percentile(apart, 10))
@@ -156,7 +167,7 @@ class _Code:
         fits = (short | long) & (np.abs(apart / half - steps) < _OFF)
         if fits.mean() < _IN_STEP or min(short.mean(), long.mean()) < 1 - _IN_STEP:
             return []
-        self.in_step = True
+        self.in_step, self.none = True, False
         at = np.concatenate(([0.0], np.cumsum(steps)))
         off = self._edges - self._edges[0] - at * half
         off = off - self._own(off, at, steps)
