@@ -21,7 +21,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from checks._ranks import median, percentile
+from checks import _biphase
+from checks._ranks import median
 from checks.block import Block
 from checks.dropouts._predict import NORMAL
 from checks.model import CaptureFormat
@@ -37,18 +38,14 @@ LEAST: Final = 0.08
 """Smallest slip told, in half bits: 20 us at 25 frames a second, 7 frames of 352.8 kHz. From own
 trials: short losses of level and what leaks in from other tracks moved edges by up to 0.07."""
 
-_REST_S: Final = (
-    0.3  # that a track is left alone which looks like code, and is none: most are tones
-)
+_REST_S: Final = 0.3  # that a track which looks like code and is none is left alone: most are tones
 _MOST: Final = 4096  # slips kept of a capture
 _EDGES: Final = 24  # on each side that a line is fitted to: 8 ms
 _KEPT: Final = 256  # edges before the new ones that tell what the code does by itself
 _ENOUGH: Final = 96  # edges of one code, to begin with
-_LOUD: Final = 0.3  # of the rms, which noise on an edge does not cross twice
 _SQUARE: Final = 0.45  # least rms of a code over its peak; sines have 0.71, music 0.1 to 0.3
 _THINNED: Final = 32  # one in so many samples tells that
 _LEVEL: Final = 1e-3  # least rms, full scale 1.0
-_BIT_RATES_HZ: Final = (500.0, 10_000.0)  # 24 to 30 frames of 80 bits a second, and varispeed
 _IN_STEP: Final = 0.95  # share of the distances that are one or two half bits
 _OFF: Final = 0.3  # of half a bit, that they may be off
 _BREAK: Final = 6  # half bits from the last edge before a slip to the first behind it
@@ -95,7 +92,7 @@ class Clocks:
                 self._codes.pop(track, None)
                 continue
             code = self._codes.setdefault(track, _Code(track, self._rate_hz))
-            least = _LOUD * float(size[track]) / self._unit
+            least = _biphase.LOUD * float(size[track]) / self._unit
             slips = code.feed(x[track], block.start, least)
             self.slips += slips[: _MOST - len(self.slips)]
             if code.none:
@@ -135,15 +132,12 @@ class _Code:
         if not len(places):
             return []
         self._last = int(places[-1]), float(values[-1])
-        turns = np.flatnonzero((values[1:] > 0) != (values[:-1] > 0))
-        self.none = len(turns) < _BIT_RATES_HZ[0] / 2 * len(x) / self._rate_hz
+        edges, rises = _biphase.turns(places, values)
+        self.none = len(edges) < _biphase.BIT_RATES_HZ[0] / 2 * len(x) / self._rate_hz
         if self.none:  # there is one at least a bit
             return []
-        before, behind = values[turns], values[turns + 1]
-        share = before / (before - behind)
-        edges = places[turns] + share * (places[turns + 1] - places[turns])
         self._edges = np.concatenate((self._edges, edges))
-        self._rises = np.concatenate((self._rises, behind > 0))
+        self._rises = np.concatenate((self._rises, rises))
         found = self._look()
         drop = max(len(self._edges) - _KEPT, 0)
         self._edges, self._rises = self._edges[drop:], self._rises[drop:]
@@ -158,9 +152,8 @@ class _Code:
         if not self.none:
             return []
         apart = np.diff(self._edges)
-        half = float(percentile(apart, 10))
-        half = float(median(apart[apart < (1 + _OFF + 0.1) * half]))
-        if half <= 0 or not _BIT_RATES_HZ[0] <= self._rate_hz / (2 * half) <= _BIT_RATES_HZ[1]:
+        half = _biphase.half_bit(apart, self._rate_hz)
+        if half is None:
             return []
         steps = np.maximum(np.rint(apart / half), 1.0)
         short, long = steps == 1, steps == 2

@@ -17,10 +17,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from checks._ranks import median, percentile
+from checks import _biphase
+from checks._ranks import median
 
 _SHARE: Final = 0.8  # own choice: of the stretches with a signal
-_BIT_RATES: Final = (500.0, 10_000.0)  # bits a second: 24 to 30 frames of 80 bits, and varispeed
 _TONE_SHARE: Final = 0.98  # of the energy in one line
 _ENOUGH: Final = 3  # stretches
 
@@ -31,7 +31,7 @@ def is_timecode(x: NDArray[np.float32], rate_hz: float) -> bool:
     # a square wave with soft edges, and some overshoot behind filters, stays below 2.5
     if np.isnan(crests).all() or float(median(crests[~np.isnan(crests)])) > 2.5:
         return False
-    verdicts = [_biphase(row, rate_hz) for row in x[~np.isnan(crests)]]
+    verdicts = [_is_biphase(row, rate_hz) for row in x[~np.isnan(crests)]]
     return float(np.mean(verdicts)) >= _SHARE
 
 
@@ -45,24 +45,20 @@ def _crests(x: NDArray[np.float32]) -> NDArray[np.float64]:
     return np.where(size > 1e-3, peak / np.maximum(size, 1e-3), np.nan).astype(np.float64)
 
 
-def _biphase(row: NDArray[np.float32], rate_hz: float) -> bool:
+def _is_biphase(row: NDArray[np.float32], rate_hz: float) -> bool:
     x = row - row.mean()
     size = float(np.sqrt(np.mean(np.square(x, dtype=np.float64))))
-    loud = np.flatnonzero(np.abs(x) > 0.3 * size)  # hysteresis: noise on an edge is no crossing
-    signs = x[loud] > 0
-    turns = np.flatnonzero(signs[1:] != signs[:-1])
-    if len(turns) < 40:
+    loud = np.flatnonzero(np.abs(x) > _biphase.LOUD * size)
+    places, _ = _biphase.turns(loud, x[loud])
+    if len(places) < 40:
         return False
-    before, after = loud[turns], loud[turns + 1]
-    place = before + x[before] / (x[before] - x[after]) * (after - before)
-    lengths = np.diff(place)
-    half = float(percentile(lengths, 10))
-    half = float(median(lengths[lengths < 1.4 * half]))
+    lengths = np.diff(places)
+    half = _biphase.half_bit(lengths, rate_hz)
+    if half is None:
+        return False
     short = np.abs(lengths / half - 1) < 0.3
     long = np.abs(lengths / half - 2) < 0.4
     if np.mean(short | long) < 0.97 or min(short.mean(), long.mean()) < 0.05:
-        return False
-    if not _BIT_RATES[0] <= rate_hz / (2 * half) <= _BIT_RATES[1]:
         return False
     edges = np.flatnonzero(np.diff(short.astype(np.int8), prepend=0, append=0))
     runs = (edges[1::2] - edges[::2])[1:-1]  # the outermost may be cut
