@@ -109,8 +109,8 @@ class Doubts:
         self._drop_restless()
         for event in [*self._predicted, *self._lone]:
             self._sure.add(event, within=1)
-        for pile in filter(lambda pile: pile.events, self._unproven.values()):
-            for event in [pile.as_one()] if pile.recurs(self._fmt.rate_hz) else pile.in_order():
+        for pile in self._unproven.values():
+            for event in pile.told(self._fmt.rate_hz):
                 self._sure.add(event)
         self._tell_slips()
         counts = [a + b for a, b in zip(self._proven_counts, self._counts, strict=True)]
@@ -122,10 +122,8 @@ class Doubts:
                 self._slips.remove(event)
             else:
                 self._counts[event.tracks[0]] += 1
-        if self._slips.events:
-            one = self._slips.recurs(self._fmt.rate_hz)
-            for event in [self._slips.as_one()] if one else self._slips.in_order():
-                self._sure.add(event)
+        for event in self._slips.told(self._fmt.rate_hz):
+            self._sure.add(event)
 
     def _broad(self, event: Event) -> bool:
         """Whether nearly all of many tracks show it."""
@@ -248,7 +246,13 @@ class _Pile:
         """Whether they come more often than once a second."""
         return self.count > OFTEN and self.count * rate_hz > self.last - self.first
 
-    def as_one(self) -> Event:
+    def told(self, rate_hz: int) -> list[Event]:
+        """One event of all that recur, else each of them."""
+        if self.events and self.recurs(rate_hz):
+            return [self._as_one()]
+        return self.in_order()
+
+    def _as_one(self) -> Event:
         events = self.in_order()
         return Event(
             kind="step",
