@@ -13,7 +13,7 @@ from pathlib import Path
 from watcher import sidecar
 from watcher.ledger import CaptureRow, Ledger, utc
 from watcher.recorded import name_of
-from watcher.report import Report, ReportError, exact
+from watcher.report import Report, ReportError, in_bytes
 from watcher.signoff import unchanged_since
 from watcher.tracksets import Capture
 
@@ -47,7 +47,7 @@ def _speaks_of(report: Report, capture: Capture) -> bool:
     """Whether a report is whole and about these very files as they are, and where they are."""
     lines = report.capture.files
     line = report.capture
-    folder = os.fsencode(exact(line.folder, line.folder_b64))
+    folder = in_bytes(line.folder, line.folder_b64)
     names = [name_of(file) for file in lines]
     return (
         names == [os.fsencode(file.name) for file in capture.files]

@@ -11,7 +11,7 @@ from typing import Any, Final, NamedTuple
 from checks.checksum import Record
 from watcher.gone import gone
 from watcher.record import baseline, done_again, set_aside, superseded
-from watcher.report import FileLine, Report, exact, from_json
+from watcher.report import FileLine, Report, from_json, in_bytes
 from watcher.summary import signed
 
 
@@ -78,10 +78,7 @@ def _quick(text: bytes) -> tuple[bytes, list[Recorded]] | None:
 
 
 def _exact(line: dict[str, Any], key: str) -> bytes:
-    name = os.fsencode(exact(line[key], line.get(f"{key}_b64")))
-    if b"\0" in name:
-        raise ValueError("a name holds a zero byte")
-    return name
+    return in_bytes(line[key], line.get(f"{key}_b64"))
 
 
 def _line(file: dict[str, Any], when: str | None) -> Recorded:
@@ -97,12 +94,12 @@ def _line(file: dict[str, Any], when: str | None) -> Recorded:
 
 def name_of(line: FileLine) -> bytes:
     """A file's name in a report, as the file system has it."""
-    return os.fsencode(exact(line.name, line.name_b64))
+    return in_bytes(line.name, line.name_b64)
 
 
 def _whole(text: bytes) -> tuple[bytes, list[Recorded]]:
     report = from_json(text)
-    folder = os.fsencode(exact(report.capture.folder, report.capture.folder_b64))
+    folder = in_bytes(report.capture.folder, report.capture.folder_b64)
     recorded = []
     for line in report.capture.files:
         record = baseline(report, line.name)

@@ -205,8 +205,7 @@ def from_json(text: str | bytes) -> Report:
         raise ReportError(f"{where}: {first['msg']} ({error.error_count()} mistakes)") from error
     try:
         for name, name_b64 in _names(report.capture):
-            if b"\0" in os.fsencode(exact(name, name_b64)):
-                raise ValueError("a name holds a zero byte")
+            in_bytes(name, name_b64)
         for sha256 in _digests(report):
             if len(bytes.fromhex(sha256)) != _SHA256_BYTES:
                 raise ValueError(f"{sha256!r} is no SHA-256")
@@ -218,6 +217,18 @@ def from_json(text: str | bytes) -> Report:
 def exact(name: str, name_b64: str | None) -> str:
     """A name of a report as the file system has it; to be shown like any other."""
     return os.fsdecode(base64.b64decode(name_b64)) if name_b64 else name
+
+
+def in_bytes(name: str, name_b64: str | None) -> bytes:
+    """The same in bytes.
+
+    Raises:
+        ValueError: no file can have such a name.
+    """
+    exactly = os.fsencode(exact(name, name_b64))
+    if b"\0" in exactly:
+        raise ValueError("a name holds a zero byte")
+    return exactly
 
 
 def _names(capture: CaptureLine) -> Iterator[tuple[str, str | None]]:
