@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from taping import taped
 
-from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
+from checks.block import Block
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
 from checks.dropouts._tape import TapePart
@@ -50,15 +51,7 @@ def _words(x: np.ndarray) -> np.ndarray:
 
 
 def _outcome(x: np.ndarray, sheet: Sheet = PLAIN, rate_hz: int = RATE) -> PartOutcome:
-    fmt = CaptureFormat(
-        rate_hz=rate_hz, channels=len(x), word_length=24, floating=x.dtype != np.int32
-    )
-    part, work = TapePart(fmt, sheet, DropoutsLimits()), Workspace()
-    for s in range(0, x.shape[1], BLOCK_FRAMES):
-        lead = LEAD_FRAMES if s else 0
-        view = x[:, s - lead : s + BLOCK_FRAMES]
-        part.feed(Block(view, start=s, lead=lead, fmt=fmt, work=work))
-    return part.finish()
+    return taped(x, rate_hz, sheet)
 
 
 def _asked(outcome: PartOutcome) -> list[Finding]:

@@ -9,12 +9,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from taping import taped
 
-from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
-from checks.dropouts._limits import DropoutsLimits
-from checks.dropouts._tape import TapePart
-from checks.model import CaptureFormat, Finding, Samples, Verdict
-from checks.sheet import Sheet
+from checks.model import Finding, Samples, Verdict
 
 RATES = [44_100, 88_200, 96_000]
 SECONDS = 8.0
@@ -65,13 +62,7 @@ def _tape(rate_hz: int, seed: int, *, gap_um: float = 0.0, gone: bool = False) -
 def _told(tracks: list[Words], rate_hz: int) -> list[Finding]:
     x = np.rint(np.array(tracks) * 2**23).clip(-(2**23), 2**23 - 1).astype(np.int64)
     words: Samples = (x << 8).astype(np.int32)
-    fmt = CaptureFormat(rate_hz=rate_hz, channels=len(x), word_length=24)
-    part, work = TapePart(fmt, Sheet(), DropoutsLimits()), Workspace()
-    for s in range(0, x.shape[1], BLOCK_FRAMES):
-        lead = LEAD_FRAMES if s else 0
-        view = words[:, s - lead : s + BLOCK_FRAMES]
-        part.feed(Block(view, start=s, lead=lead, fmt=fmt, work=work))
-    return [f for f in part.finish().findings if f.verdict is not Verdict.CLEAR]
+    return [f for f in taped(words, rate_hz).findings if f.verdict is not Verdict.CLEAR]
 
 
 @pytest.mark.parametrize("rate_hz", RATES)

@@ -7,14 +7,12 @@ import dataclasses
 import numpy as np
 import pytest
 from synth import programme
+from taping import taped
 
-from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
 from checks.dropouts._bands import HISS
 from checks.dropouts._drops import floors, steepest
 from checks.dropouts._lasting import Fall, is_flat, rises
-from checks.dropouts._limits import DropoutsLimits
-from checks.dropouts._tape import TapePart
-from checks.model import CaptureFormat, Finding, Samples, Verdict
+from checks.model import Finding, Samples, Verdict
 from checks.sheet import NoiseReduction, Sheet, Tape
 
 RATE = 48_000
@@ -22,13 +20,7 @@ SLOW = Sheet(tape=Tape(speed_cm_s=19.05, noise_reduction=NoiseReduction.NONE))
 
 
 def _told(x: Samples) -> list[Finding]:
-    fmt = CaptureFormat(rate_hz=RATE, channels=len(x), word_length=24)
-    part, work = TapePart(fmt, SLOW, DropoutsLimits()), Workspace()
-    for s in range(0, x.shape[1], BLOCK_FRAMES):
-        lead = LEAD_FRAMES if s else 0
-        view = x[:, s - lead : s + BLOCK_FRAMES]
-        part.feed(Block(view, start=s, lead=lead, fmt=fmt, work=work))
-    return [f for f in part.finish().findings if f.verdict is not Verdict.CLEAR]
+    return [f for f in taped(x, RATE, SLOW).findings if f.verdict is not Verdict.CLEAR]
 
 
 def _slow_tape(kind: str, um: float, ramp_s: float, tracks: int) -> Samples:

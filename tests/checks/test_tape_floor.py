@@ -7,14 +7,11 @@ import pytest
 from damage_tape import clog, signal_lost
 from numpy.typing import NDArray
 from scipy import signal
+from taping import taped
 
-from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
 from checks.dropouts._bands import HISS
 from checks.dropouts._breath import heard_as_hiss
-from checks.dropouts._limits import DropoutsLimits
-from checks.dropouts._tape import TapePart
-from checks.model import CaptureFormat, Finding, Samples, Verdict
-from checks.sheet import Sheet
+from checks.model import Finding, Samples, Verdict
 
 RATE = 44_100
 LASTING = ("hf-loss", "signal-lost")
@@ -25,13 +22,7 @@ def _words(x: NDArray[np.float64]) -> Samples:
 
 
 def _told(x: Samples, rate_hz: int = RATE) -> list[Finding]:
-    fmt = CaptureFormat(rate_hz=rate_hz, channels=len(x), word_length=24)
-    part, work = TapePart(fmt, Sheet(), DropoutsLimits()), Workspace()
-    for s in range(0, x.shape[1], BLOCK_FRAMES):
-        lead = LEAD_FRAMES if s else 0
-        view = x[:, s - lead : s + BLOCK_FRAMES]
-        part.feed(Block(view, start=s, lead=lead, fmt=fmt, work=work))
-    return [f for f in part.finish().findings if f.kind in LASTING]
+    return [f for f in taped(x, rate_hz).findings if f.kind in LASTING]
 
 
 def _drone(

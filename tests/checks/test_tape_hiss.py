@@ -10,17 +10,15 @@ import pytest
 import soundfile
 from damage_tape import clog
 from synth import programme
+from taping import taped
 
-from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
 from checks.dropouts._bands import FilterBank
 from checks.dropouts._contact import PART_HOPS, Screen
 from checks.dropouts._floors import PARTS, LevelHistory
 from checks.dropouts._lasting import Fall, falls, is_flat
-from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import course
 from checks.dropouts._others import is_under
-from checks.dropouts._tape import TapePart
-from checks.model import CaptureFormat, Finding, Samples
+from checks.model import Finding, Samples
 from checks.sheet import NoiseReduction, Sheet, Tape
 
 RATE = 96_000
@@ -29,14 +27,8 @@ CORPUS = Path(__file__).resolve().parents[2] / "../shared/corpus"
 
 
 def _found(x: Samples, rate_hz: int = RATE, word_length: int = 24) -> list[Finding]:
-    fmt = CaptureFormat(rate_hz=rate_hz, channels=len(x), word_length=word_length)
-    part, work = TapePart(fmt, PLAIN, DropoutsLimits()), Workspace()
-    for s in range(0, x.shape[1], BLOCK_FRAMES):
-        lead = LEAD_FRAMES if s else 0
-        view = x[:, s - lead : s + BLOCK_FRAMES]
-        part.feed(Block(view, start=s, lead=lead, fmt=fmt, work=work))
-    cuts = ("cut-start", "cut-end", "no-tape")
-    return [f for f in part.finish().findings if f.kind not in cuts]
+    found = taped(x, rate_hz, PLAIN, word_length=word_length).findings
+    return [f for f in found if f.kind not in ("cut-start", "cut-end", "no-tape")]
 
 
 def _words(x: np.ndarray) -> Samples:
@@ -93,13 +85,7 @@ def test_zeros_between_hiss_are_no_lift_and_no_division_by_nothing() -> None:
 def test_a_clogged_head_of_the_only_track_is_no_stopped_tape() -> None:
     x = programme("piano", rate_hz=88_200, tracks=1, seconds=12.0, seed=5008)
     clogged = clog(x, rate_hz=88_200, at=round(4.82 * 88_200), ramp=1, distance_um=10.0)
-    fmt = CaptureFormat(rate_hz=88_200, channels=1, word_length=24)
-    part, work = TapePart(fmt, PLAIN, DropoutsLimits()), Workspace()
-    part.feed(Block(clogged.samples[:, :BLOCK_FRAMES], start=0, lead=0, fmt=fmt, work=work))
-    for s in range(BLOCK_FRAMES, x.shape[1], BLOCK_FRAMES):
-        view = clogged.samples[:, s - LEAD_FRAMES : s + BLOCK_FRAMES]
-        part.feed(Block(view, start=s, lead=LEAD_FRAMES, fmt=fmt, work=work))
-    kinds = {f.kind for f in part.finish().findings}
+    kinds = {f.kind for f in taped(clogged.samples, 88_200, PLAIN).findings}
     assert "hf-loss" in kinds
     assert "no-tape" not in kinds
 

@@ -10,11 +10,9 @@ from bench_detection.edges import EDGES, Asked
 from bench_lineup.signals import Part, ints, line_up
 from damage_tape import clog, contact_loss, signal_lost
 from synth import programme
+from taping import taped
 
-from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
-from checks.dropouts._limits import DropoutsLimits
-from checks.dropouts._tape import TapePart
-from checks.model import CaptureFormat, Finding, Samples, Verdict
+from checks.model import Finding, Samples, Verdict
 from checks.sheet import NoiseReduction, Reel, ReelKind, Sheet, Tape
 
 RATE = 48_000
@@ -22,13 +20,7 @@ PLAIN = Sheet(tape=Tape(speed_cm_s=38.1, noise_reduction=NoiseReduction.NONE))
 
 
 def _asked(x: Samples, sheet: Sheet = PLAIN, rate_hz: int = RATE) -> list[Finding]:
-    fmt = CaptureFormat(rate_hz=rate_hz, channels=len(x), word_length=24)
-    part, work = TapePart(fmt, sheet, DropoutsLimits()), Workspace()
-    for s in range(0, x.shape[1], BLOCK_FRAMES):
-        lead = LEAD_FRAMES if s else 0
-        view = x[:, s - lead : s + BLOCK_FRAMES]
-        part.feed(Block(view, start=s, lead=lead, fmt=fmt, work=work))
-    return [f for f in part.finish().findings if f.verdict is not Verdict.CLEAR]
+    return [f for f in taped(x, rate_hz, sheet).findings if f.verdict is not Verdict.CLEAR]
 
 
 @pytest.fixture(scope="module")

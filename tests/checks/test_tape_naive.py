@@ -7,16 +7,13 @@ import re
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from taping import taped
 
-from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
 from checks.dropouts._drops import like_music
 from checks.dropouts._judge import Lift
 from checks.dropouts._lasting import Fall, is_flat
 from checks.dropouts._lifts import LiftEvent
-from checks.dropouts._limits import DropoutsLimits
-from checks.dropouts._tape import TapePart
-from checks.model import CaptureFormat, Finding, Verdict
-from checks.sheet import Sheet
+from checks.model import Finding, Verdict
 
 RATE = 48_000
 LOSSES = {"hf-loss", "signal-lost", "contact-loss", "level-dip"}
@@ -26,14 +23,7 @@ Sound = NDArray[np.float64]
 def _findings(x: Sound, rate_hz: int = RATE, word_length: int = 24) -> tuple[Finding, ...]:
     steps = np.rint(x * 2 ** (word_length - 1)).astype(np.int64)
     words = (steps << (32 - word_length)).astype(np.int32)
-    fmt = CaptureFormat(rate_hz=rate_hz, channels=len(x), word_length=word_length)
-    part, work = TapePart(fmt, Sheet(), DropoutsLimits()), Workspace()
-    for s in range(0, x.shape[1], BLOCK_FRAMES):
-        lead = LEAD_FRAMES if s else 0
-        part.feed(
-            Block(words[:, s - lead : s + BLOCK_FRAMES], start=s, lead=lead, fmt=fmt, work=work)
-        )
-    return part.finish().findings
+    return taped(words, rate_hz, word_length=word_length).findings
 
 
 def _kinds(x: Sound, rate_hz: int = RATE, word_length: int = 24) -> set[str]:

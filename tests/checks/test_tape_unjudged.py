@@ -8,11 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 from synth import programme
+from taping import taped
 
-from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
-from checks.dropouts._limits import DropoutsLimits
-from checks.dropouts._tape import TapePart
-from checks.model import CaptureFormat, Finding, Remedy, Samples, Verdict
+from checks.model import Finding, Remedy, Samples, Verdict
 from checks.sheet import Reel, ReelKind, Sheet
 
 RATE = 48_000
@@ -20,13 +18,7 @@ SECONDS = 12.0
 
 
 def _notes(x: Samples, sheet: Sheet | None = None) -> list[Finding]:
-    fmt = CaptureFormat(rate_hz=RATE, channels=len(x), word_length=24)
-    part, work = TapePart(fmt, sheet or Sheet(), DropoutsLimits()), Workspace()
-    for s in range(0, x.shape[1], BLOCK_FRAMES):
-        lead = LEAD_FRAMES if s else 0
-        view = x[:, s - lead : s + BLOCK_FRAMES]
-        part.feed(Block(view, start=s, lead=lead, fmt=fmt, work=work))
-    return [f for f in part.finish().findings if f.kind == "not-judged"]
+    return [f for f in taped(x, RATE, sheet).findings if f.kind == "not-judged"]
 
 
 @pytest.fixture(scope="module")
