@@ -14,6 +14,7 @@ from checks._ranks import median
 from checks.lineup._equalisation import likely_mistakes
 from checks.lineup._judge import _finding, _middle, spoken, verdict_of
 from checks.lineup._lineup import Lineup, Meant
+from checks.lineup._nominal import sheet_tone
 from checks.model import Finding, Value, Verdict, rounded
 from checks.sheet import Sheet
 
@@ -98,6 +99,8 @@ def level(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
         if off.at is None:
             continue
         verdict = verdict_of(lineup, abs(off.worst) / tolerance, declared=declared)
+        if _is_slate(off.at, sheet, declared=declared):
+            verdict = Verdict.CLEAR
         how = "above" if off.high else "below"
         text = (
             f"The {spoken(off.at)} tone is {_off(off, how, _wanted(lineup, off.at), sheet)}; "
@@ -117,6 +120,12 @@ def level(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
             )
         )  # fmt: skip
     return [*out, *_losses(lineup, tones[:1], declared=declared)]
+
+
+def _is_slate(meant: Meant, sheet: Sheet, *, declared: bool) -> bool:
+    """A low tone that no sheet asks for: takes are marked so, to be heard while tape is wound."""
+    low = meant.tone.hz < LOW_HZ and not sheet.tape.low_frequency_compensated
+    return low and not declared and sheet_tone(meant.tone.hz, sheet.lineup) is None
 
 
 def _off(off: _Beyond, how: str, wanted: str, sheet: Sheet) -> str:
@@ -301,6 +310,7 @@ def distortion(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]
         (m, np.array([np.nan if t.distortion_percent is None or not t.holds
                       else t.distortion_percent for t in m.tone.tracks]))
         for m in lineup.plain
+        if not _is_slate(m, sheet, declared=declared)  # somebody speaks over it
     ]  # fmt: skip
     off = _beyond(lineup, rows, tolerance, "distortion_percent")
     if off.at is None:

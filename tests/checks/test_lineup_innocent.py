@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 import synth
 from bench_lineup.signals import Part, hiss, ints, line_up, run
-from lineup_kit import RATE, checked
+from lineup_kit import RATE, asking, checked
+
+from checks.sheet import LineupSheet, Sheet, SheetTone
 
 
 @pytest.mark.parametrize("kind", ["organ", "drone", "bowed", "piano", "speech", "brass", "tones"])
@@ -84,3 +86,20 @@ def test_a_tone_under_the_lowest_level_is_none() -> None:
     quiet = [Part(hz=1000, dbfs=dbfs, seconds=2.5) for dbfs in (-45.0, -47.5)]
     outcome = checked(line_up(RATE, quiet, hiss_dbfs=-75))
     assert [round(t.tracks[0].level_dbfs) for t in outcome.measures.tones] == [-45]
+
+
+def test_a_slate_tone_on_all_tracks_asks_for_nothing() -> None:
+    """A low tone between takes, heard when tape is wound; its level is set by ear, track by track,
+    and somebody speaks over it (common practice)."""
+    slate = Part(hz=40, dbfs=-14, seconds=2.5, harmonics=(0.05, 0.04))
+    signal = line_up(RATE, [slate], tracks=4, gains_db=[0.0, 0.8, -0.7, 0.1])
+    found = checked(signal).findings
+    assert "level" in [f.kind for f in found]
+    assert asking(checked(signal)) == []
+
+
+def test_a_low_tone_that_the_sheet_names_is_judged() -> None:
+    low = Part(hz=100, dbfs=-18, seconds=2.5)
+    signal = line_up(RATE, [low], tracks=4, gains_db=[0.0, 0.8, -0.7, 0.1])
+    sheet = Sheet(lineup=LineupSheet(tones=(SheetTone(hz=100.0, dbfs=-18.0),)))
+    assert {kind for kind, _, _ in asking(checked(signal, sheet))} == {"level"}
