@@ -32,6 +32,10 @@ BURST_S: Final = 0.0004
 """Longest stretch on one track that its fit alone proves to have been put in: hand claps and sticks
 last longer, and noise goes on from anything. From own trials."""
 
+CLEAR: Final = 2.0
+"""Times the limit of one track that such a stretch must stand out there: some count of frames left
+out hides any small step in what swings slowly. From own trials: what was put in 5 and more."""
+
 _POWER: Final = 2.0  # mean square of foreign samples on a track that has some, floor 1
 TRACKS: Final = 8  # looked at closely of those that jump together, the strongest
 
@@ -100,8 +104,9 @@ class PutIn:
         put_in = None
         if proper:
             put_in = _causes.inserted([place.past(t, first) for t in traces], near=frames)
+        brief = frames <= BURST_S * self._fmt.rate_hz
         if put_in is not None and (
-            frames <= BURST_S * self._fmt.rate_hz
+            (brief and (len(traces) > 1 or jump >= CLEAR * single))
             or edge >= SHARP
             or place.witnesses([*traces], first)
         ):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.signal import lfilter
+from scipy.signal import butter, lfilter, sosfilt
 from stepping import Ints, steps
 
 from checks.model import Verdict
@@ -69,3 +69,24 @@ def test_samples_lost_from_a_voice_are_told_and_its_own_pushes_are_not(
     found = steps(np.vstack((voice, hiss[:, : len(voice)])), rate_hz)
     assert [(f.start_frame, f.tracks) for f in found] == [(start, (0,))]
     assert found[0].verdict in (Verdict.LISTEN, Verdict.REDO)
+
+
+@pytest.mark.parametrize("seed", [11, 18])
+def test_small_notes_that_stop_within_a_converters_sample_prove_nothing(seed: int) -> None:
+    """Some count of frames left out hides each such step in what swings slowly around it."""
+    rate_hz, seconds = 96_000, 4
+    rng = np.random.default_rng(seed)
+    t = np.arange(rate_hz * seconds) / rate_hz
+    hz = rng.uniform(150, 500)
+    swing = sum(
+        0.1 / k**1.2 * np.sin(2 * np.pi * hz * k * t + rng.uniform(0, 6.28)) for k in range(1, 25)
+    )
+    notes, length = np.zeros(len(t)), round(0.12 * rate_hz)
+    for begins_s in np.arange(0.3, seconds - 0.3, 0.15):
+        stop = int((begins_s + rng.uniform(0, 0.05)) * rate_hz)
+        size = rng.uniform(0.002, 0.03) * rng.choice([-1, 1])
+        notes[stop - length : stop] += size * np.linspace(0, 1, length)
+    x = sosfilt(butter(3, 22_000, fs=rate_hz, output="sos"), swing + notes)
+    x += rng.standard_normal(len(t)) * 10 ** (-65 / 20)
+    found = steps(np.rint(x * 2.0**23).astype(np.int32)[np.newaxis], rate_hz)
+    assert [f for f in found if f.verdict is Verdict.REDO] == []
