@@ -48,6 +48,7 @@ class FilterBank:
     def __init__(self, rate_hz: int, tracks: int) -> None:
         exponent = round(np.log2(max(rate_hz, 1) * WINDOW_S))
         window = 1 << int(np.clip(exponent, 4, int(np.log2(BLOCK_FRAMES))))
+        self.rate_hz: Final = rate_hz
         self.hop: Final = window // 2
         low = [b for b in _LOW_BINS if b <= _TOP * window]
         wide = _HIGH_BINS if _HIGH_BINS[1] <= _TOP * self.hop else (6, 7)

@@ -28,7 +28,7 @@ from checks.dropouts._contact import Candidate, evidence
 from checks.dropouts._floors import NOTHING_DB, LevelHistory, decibels
 from checks.dropouts._hiss import Hiss
 from checks.dropouts._limits import DropoutsLimits
-from checks.dropouts._motion import Course
+from checks.dropouts._motion import Course, spans
 from checks.sheet import NoiseReduction
 
 NO_WITNESS_HZ: Final = 25_000.0
@@ -103,13 +103,19 @@ class Judge:
         self._hiss = hiss
         self._judged = judged
         self._plain = reduction in (NoiseReduction.NONE, NoiseReduction.ENCODED)
+        # Too short to be told as a stretch without tape: what falls there on all tracks lifts.
+        self._passes = course.running.copy()
+        most = limits.no_tape_s * bank.rate_hz / (history.entry_hops * bank.hop)
+        for first, last in spans(~course.running):
+            if last - first < most and first > 0 and last < history.entries:
+                self._passes[first:last] = True
 
     def lift(self, c: Candidate) -> Lift | None:
         """The verdict on one candidate; None where it proves nothing."""
         first = c.start // self._history.entry_hops
         last = (c.start + c.hops - 1) // self._history.entry_hops + 1
         around = slice(max(0, first - 1), last + 1)
-        if c.silent or not self._course.running[around].all():
+        if c.silent or not self._passes[around].all():
             return None
         hiss = self._hiss.level(c.track, first, last)
         level = decibels(c.level[c.track])

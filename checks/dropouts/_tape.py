@@ -23,6 +23,7 @@ from typing import Final
 import numpy as np
 
 from checks.block import Block
+from checks.dropouts._at_once import Moments
 from checks.dropouts._bands import HISS, FilterBank, Floats
 from checks.dropouts._contact import PART_HOPS, REACH_HOPS, Candidate, Screen
 from checks.dropouts._cut_off import CutOffs
@@ -32,7 +33,7 @@ from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
 from checks.dropouts._tape_report import TapeReport
 from checks.model import CaptureFormat
-from checks.sheet import Sheet
+from checks.sheet import Sheet, TrackKind
 
 LOOK_HOPS: Final = 4096  # hops looked at together: 1.5 s
 _MOST_CANDIDATES: Final = 4096
@@ -56,6 +57,9 @@ class TapePart:
         self._origin = 0  # number of the first held hop within the capture
         self._head: Floats | None = None
         self._cut_offs = CutOffs(fmt.channels)
+        kinds = [sheet.track(k).kind for k in range(fmt.channels)]
+        music = [k for k, kind in enumerate(kinds) if kind is TrackKind.PROGRAMME]
+        self._moments = Moments(music)
         self._candidates: list[Candidate] = []
         self._dropped = 0
         self._frames = 0
@@ -84,6 +88,7 @@ class TapePart:
             history=self._history,
             frames=self._frames,
             cut_offs=self._cut_offs,
+            moments=self._moments,
         )
         tail = self._held[:, :, max(0, self._filled - EDGE_HOPS) : self._filled]
         head = self._head if self._head is not None else tail[:, :, :0]
@@ -102,6 +107,7 @@ class TapePart:
         if self._fmt.rate_hz >= _LEAST_RATE_HZ and self._bank.bands > HISS:
             self._keep(self._screen.look(held, parts, self._first, last))
             self._cut_offs.look(held, self._first, last, self._origin)
+            self._moments.look(held, self._first, last, self._origin)
         keep = max(0, last - REACH_HOPS)
         self._held[:, :, : self._filled - keep] = held[:, :, keep:].copy()
         self._origin += keep

@@ -8,10 +8,11 @@ from typing import Final
 import numpy as np
 
 from checks._ranks import median
+from checks.dropouts._at_once import Moments
 from checks.dropouts._bands import FilterBank, Floats
 from checks.dropouts._contact import Candidate
 from checks.dropouts._cut_off import LEAST_DB, CutOffs
-from checks.dropouts._cuts import broken_off, in_programme
+from checks.dropouts._cuts import in_programme
 from checks.dropouts._dead import dead
 from checks.dropouts._ends import is_over, lost
 from checks.dropouts._fades import Fade, fade_out
@@ -30,11 +31,12 @@ from checks.dropouts._lasting import (
 )
 from checks.dropouts._lifts import LiftEvent, begins_with, lift_finding
 from checks.dropouts._limits import DropoutsLimits
-from checks.dropouts._motion import MOST_HISS_DB, Course, Motion, course, programme_spans, spans
+from checks.dropouts._motion import MOST_HISS_DB, Course, course, programme_spans
 from checks.dropouts._others import TOGETHER_S
 from checks.dropouts._part import PartOutcome
 from checks.dropouts._tape_findings import DIRT_S, counted, hf_loss, made, softer
 from checks.dropouts._unjudged import not_judged
+from checks.dropouts._without_tape import WithoutTape
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
 from checks.sheet import NoiseReduction, ReelKind, Sheet, TrackKind
 
@@ -60,10 +62,11 @@ class TapeReport:
         history: LevelHistory,
         frames: int,
         cut_offs: CutOffs,
+        moments: Moments,
     ) -> None:
         self._fmt, self._sheet, self._limits = fmt, sheet, limits
         self._bank, self._history, self._frames = bank, history, frames
-        self._cut_offs = cut_offs
+        self._cut_offs, self._moments = cut_offs, moments
         self._entry = history.entry_hops * bank.hop  # frames
         self._entry_s = self._entry / max(fmt.rate_hz, 1)
         self._rounding_db = _ROUNDING_DB + 20.0 * np.log10(fmt.lsb / fmt.full_scale)
@@ -119,7 +122,7 @@ class TapeReport:
                 if not (lineup and f.kind == "signal-lost" and set(self._music) <= set(f.tracks))
             ]
         if not lineup:
-            findings = [*self._no_tape(way, fade), *self._cut(way, head, tail), *findings]
+            findings = [*self._without(way, fade), *self._cut(way, head, tail), *findings]
         loud = np.logical_or.reduce(way.programme[self._music] & way.running)
         programme = [self._place(a, b) for a, b in programme_spans(loud, self._entry_s)]
         return PartOutcome(findings=tuple(findings), counts=counts, programme=tuple(programme))
@@ -131,40 +134,18 @@ class TapeReport:
 
     # ---- notes and cuts -------------------------------------------------------------------
 
-    def _no_tape(self, way: Course, fade: Fade) -> list[Finding]:
-        out: list[Finding] = []
-        broken: Finding | None = None
-        for first, last in spans(~way.running & ~way.void):  # void is told as zeros
-            still = (way.states[first:last] == Motion.STANDING) | (
-                way.states[first:last] == Motion.LEADER
-            )
-            if (last - first) * self._entry_s < self._limits.no_tape_s or not still.any():
-                continue
-            start, stop = self._place(first, last)
-            states = way.states[first:last]
-            leader = bool((states == Motion.LEADER).any())
-            what = (
-                "No tape on the heads for a while, on all tracks: leader between takes, or the "
-                "machine was stopped."
-                if leader
-                else "No tape runs yet: the replay machine's own noise on all tracks."
-                if not way.running[:first].any()
-                else "The tape has run out or stands still: the replay machine's own noise on "
-                "all tracks."
-            )
-            values: dict[str, Value] = {
-                "state": "leader" if leader else "standing",
-                "starting_s": round(float((states == Motion.STARTING).sum()) * self._entry_s, 2),
-                "stopping_s": round(float((states == Motion.STOPPING).sum()) * self._entry_s, 2),
-            }
-            out.append(made("no-tape", Verdict.CLEAR, Remedy.NONE, (), start, stop, what, values))
-            # A leader is often cut in close behind a take; behind the last one nothing follows.
-            over = not way.running[first:].any() and not fade.deep
-            broken = None
-            if over:
-                broken = broken_off(self._history, way, self._music, first, start)
-        notes = [counted(one, len(out), len(out)) for one in out]
-        return [*notes, broken] if broken else notes
+    def _without(self, way: Course, fade: Fade) -> list[Finding]:
+        stretches = WithoutTape(
+            self._history,
+            way,
+            self._music,
+            self._moments,
+            entry=self._entry,
+            frames=self._frames,
+            rate_hz=self._fmt.rate_hz,
+            least_s=self._limits.no_tape_s,
+        )
+        return stretches.findings(faded=fade.deep)
 
     def _cut(self, way: Course, head: Floats, tail: Floats) -> list[Finding]:
         out = []

@@ -100,6 +100,26 @@ def tape() -> list[Fault]:
         Fault(part="tape", name="ends in programme", size="", kinds=("cut-end",),
               plant=to_midst, everywhere=True, redo=False, **loud)  # type: ignore[arg-type]
     )  # fmt: skip
+
+    def all_gone(seconds: float) -> Plant:
+        def plant(x: Ints, bed: Bed, rng: np.random.Generator, at: int) -> Planted:
+            start = _loud_place(x, rng)
+            bare = damage_tape.signal_lost(
+                x, rate_hz=bed.rate_hz, at=start, tracks=range(len(x)),
+                floor_dbfs=(bed.hiss_dbfs or -62) - 10, seed=int(rng.integers(1 << 30)),
+            ).samples  # fmt: skip
+            stop = min(start + round(seconds * bed.rate_hz), x.shape[1])
+            bare[:, stop:] = x[:, stop:]
+            return Planted(bare, start, stop - start, tuple(range(len(x))))
+
+        return plant
+
+    for seconds in (0.2, 0.6, 1.5, 60.0):
+        out.append(
+            Fault(part="tape", name="all tracks gone", size=f"{seconds:g} s", everywhere=True,
+                  kinds=("signal-lost", "cut-end", "level-dip", "contact-loss"), redo=False,
+                  plant=all_gone(seconds), fits=plain_pairs)
+        )  # fmt: skip
     return out
 
 

@@ -144,13 +144,15 @@ def test_a_quieter_punch_in_is_nothing() -> None:
 
 def test_run_in_leader_and_run_out_are_notes_and_gate_the_tape_findings() -> None:
     tape, amplifier = _parts(12.0, 3, lead_s=2.0)
-    for start, stop in ((0.0, 1.0), (6.0, 7.0), (11.0, 12.0)):
+    for start, stop in ((0.0, 1.0), (6.0, 7.5), (11.0, 12.0)):
         tape[:, round(start * RATE) : round(stop * RATE)] = 0.0
+    before = slice(round(4.5 * RATE), 6 * RATE)  # nobody plays where leader begins
+    tape[:, before] = np.random.default_rng(2).normal(0.0, HISS, tape[:, before].shape)
     outcome = _outcome(_words(tape + amplifier))
     assert {f.kind for f in outcome.findings} <= {"no-tape"}
     notes = [(f.start_frame or 0, (f.start_frame or 0) + (f.frames or 0)) for f in outcome.findings]
     assert [f.values["state"] for f in outcome.findings] == ["standing", "leader", "standing"]
-    for (first, last), (start, stop) in zip(notes, ((0, 1), (6, 7), (11, 12)), strict=True):
+    for (first, last), (start, stop) in zip(notes, ((0, 1), (6, 7.5), (11, 12)), strict=True):
         assert first == pytest.approx(start * RATE, abs=0.2 * RATE)
         assert last == pytest.approx(stop * RATE, abs=0.2 * RATE)
 

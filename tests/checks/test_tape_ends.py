@@ -81,7 +81,11 @@ def test_a_signal_of_which_only_the_electronics_are_left_is_lost(kind: str, seed
 @pytest.mark.parametrize("seed", [1, 2])
 def test_what_falls_on_all_tracks_at_once_is_the_end_of_the_tape(kind: str, seed: int) -> None:
     found = _told(_gone(kind, seed, (0, 1, 2)))
-    assert {f.kind for f in found} <= {"no-tape", "cut-end"}
+    asked = [f for f in found if f.verdict is not Verdict.CLEAR]
+    # close behind a note, in one moment: the tape may be over, or all was unplugged
+    assert all(f.kind == "cut-end" or len(f.tracks) == 3 for f in asked)
+    assert {f.verdict for f in asked} <= {Verdict.LISTEN}
+    assert {f.kind for f in found} <= {"no-tape", "cut-end", "signal-lost"}
     (note,) = (f for f in found if f.kind == "no-tape")
     assert note.start_frame == pytest.approx(AT, abs=0.2 * RATE)
 
@@ -89,7 +93,10 @@ def test_what_falls_on_all_tracks_at_once_is_the_end_of_the_tape(kind: str, seed
 @pytest.mark.parametrize("kind", ["drums", "plucks", "speech"])
 def test_a_tape_that_stops_and_starts_again_under_noise_is_no_lasting_fall(kind: str) -> None:
     found = _told(_gone(kind, 4, (0, 1, 2), steady=2, until=AT + 3 * RATE // 2))
-    assert not [f for f in found if f.kind in ("hf-loss", "signal-lost")]
+    fell = [f for f in found if f.kind in ("hf-loss", "signal-lost")]
+    assert {(f.kind, f.tracks, f.verdict) for f in fell} <= {
+        ("signal-lost", (0, 1, 2), Verdict.LISTEN)  # within 2 ms no machine stops
+    }
 
 
 BANDS = 9

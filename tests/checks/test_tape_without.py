@@ -1,0 +1,130 @@
+"""Stretches without tape: those that are in order, and those in which all tracks were lost."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from synth import programme
+from taping import taped
+
+from checks.dropouts._at_once import REACH_HOPS, Moments
+from checks.model import Finding, Verdict
+from checks.sheet import NoiseReduction, Sheet, Tape
+from sample_captures.noise import amplifier_curve, noise
+
+RATE = 48_000
+PLAIN = Sheet(tape=Tape(speed_cm_s=38.1, noise_reduction=NoiseReduction.NONE))
+Gains = NDArray[np.float64]
+
+
+def _plain(kind: str, seconds: float = 10.0, *, level_dbfs: float = -9.0) -> Gains:
+    """What the tape gives, full scale 1.0: hiss of -62, and no electronics to speak of."""
+    x = programme(kind, rate_hz=RATE, tracks=3, seconds=seconds, seed=3, hiss_dbfs=-62.0,
+                  level_dbfs=level_dbfs, amplifier_db=-50.0)  # fmt: skip
+    return x / 2.0**31
+
+
+def _told(tape: Gains, gain: Gains) -> list[Finding]:
+    """Findings where the tape is heard by ``gain``; the electronics go on at -72 dBFS."""
+    rng = np.random.default_rng(8)
+    floor = [noise(rng, tape.shape[1], RATE, amplifier_curve, -72.0) for _ in tape]
+    words = np.rint((tape * gain + np.stack(floor)) * 2**23).clip(-(2**23), 2**23 - 1)
+    found = taped((words.astype(np.int64) << 8).astype(np.int32), RATE, PLAIN).findings
+    return [f for f in found if f.kind != "not-judged"]
+
+
+def _gone(frames: int, first_s: float, last_s: float = 99.0, *, fall_s: float = 0.001) -> Gains:
+    """A gain that goes down from ``first_s`` within ``fall_s``, and is up again at ``last_s``."""
+    t = np.arange(frames) / RATE
+    return np.clip(np.maximum((first_s - t) / fall_s + 1.0, (t - last_s) / fall_s), 0.0, 1.0)
+
+
+def _rest(tape: Gains, first_s: float, last_s: float) -> Gains:
+    """The same tape with nothing but hiss of -62 between two times."""
+    rng = np.random.default_rng(9)
+    hiss = np.stack([rng.standard_normal(tape.shape[1]) for _ in tape]) * 10 ** (-65 / 20)
+    over = _gone(tape.shape[1], first_s, last_s, fall_s=0.05)
+    return np.asarray(tape * over + hiss * (1.0 - over))
+
+
+@pytest.mark.parametrize("level_dbfs", [-9.0, -34.0])
+@pytest.mark.parametrize("length_s", [0.6, 1.5, 3.0])
+def test_all_tracks_gone_for_a_while_in_the_midst_of_programme(
+    level_dbfs: float, length_s: float
+) -> None:
+    tape = _plain("bowed", level_dbfs=level_dbfs)
+    (found,) = _told(tape, _gone(tape.shape[1], 4.5, 4.5 + length_s))
+    assert (found.kind, found.verdict, found.tracks) == ("signal-lost", Verdict.LISTEN, (0, 1, 2))
+    assert found.start_frame == pytest.approx(4.5 * RATE, abs=0.01 * RATE)
+    assert found.values["length_s"] == pytest.approx(length_s, abs=0.02)
+
+
+def test_all_tracks_gone_for_a_third_of_a_second_are_a_dip_of_all() -> None:
+    tape = _plain("bowed")
+    (found,) = _told(tape, _gone(tape.shape[1], 4.5, 4.8))
+    assert (found.kind, found.tracks) == ("level-dip", (0, 1, 2))
+
+
+def test_so_short_a_gap_in_a_rest_is_no_leader() -> None:
+    tape = _rest(_plain("bowed"), 4.0, 6.5)
+    (found,) = _told(tape, _gone(tape.shape[1], 5.2, 5.9))
+    assert (found.kind, found.verdict) == ("signal-lost", Verdict.LISTEN)
+
+
+@pytest.mark.parametrize("times", [1, 2])
+def test_what_goes_and_comes_back_in_one_moment_close_behind_a_note_is_leader_if_it_recurs(
+    times: int,
+) -> None:
+    tape = _plain("bowed", 16.0)
+    gain = np.ones(tape.shape[1])
+    for first_s in (4.0, 10.0)[:times]:
+        tape = _rest(tape, first_s, first_s + 3.0)
+        gain *= _gone(tape.shape[1], first_s + 0.5, first_s + 2.5)
+    kinds = [f.kind for f in _told(tape, gain)]
+    assert kinds == (["signal-lost"] if times == 1 else ["no-tape"] * 2)
+
+
+def test_quiet_programme_that_breaks_off_for_good_is_listened_to() -> None:
+    tape = _plain("bowed", level_dbfs=-34.0)
+    found = _told(tape, _gone(tape.shape[1], 5.0))
+    assert [(f.kind, f.verdict) for f in found] == [
+        ("no-tape", Verdict.CLEAR),
+        ("cut-end", Verdict.LISTEN),
+    ]
+    assert found[1].start_frame == pytest.approx(5.0 * RATE, abs=0.01 * RATE)
+
+
+@pytest.mark.parametrize(
+    ("rest_s", "how", "asks"),
+    [
+        (0.6, "at once", True),
+        (2.0, "at once", False),  # nobody leaves so much hiss in the midst of a piece
+        (0.6, "one after the other", False),  # 8 mm apart, cut at 45 degrees, 38 cm/s: 21 ms
+        (0.6, "slowly", False),  # a machine that stops
+    ],
+)
+def test_all_tracks_that_go_behind_the_last_note(rest_s: float, how: str, asks: bool) -> None:
+    tape = _rest(_plain("bowed"), 5.0, 99.0)
+    at_s, frames = 5.0 + rest_s, tape.shape[1]
+    gain = _gone(frames, at_s, fall_s=0.3 if how == "slowly" else 0.001)
+    if how == "one after the other":
+        gain = np.stack([_gone(frames, at_s + 0.021 * k, fall_s=0.006) for k in range(3)])
+    asked = [f for f in _told(tape, gain) if f.verdict is not Verdict.CLEAR]
+    assert [(f.kind, f.verdict) for f in asked] == [("signal-lost", Verdict.LISTEN)] * asks
+
+
+@pytest.mark.parametrize("cuts", [(), (700,), (90, 130, 800)])
+def test_moments_do_not_depend_on_how_the_hops_were_cut(cuts: tuple[int, ...]) -> None:
+    energies = np.random.default_rng(1).gamma(1.0, 1e-6, (9, 2, 1024)).astype(np.float32)
+    energies[:, :, 400:720] *= 0.03  # 15 dB
+    moments = Moments([0, 1])
+    for first, last in zip((0, *cuts), (*cuts, 1024), strict=True):
+        begin, end = max(0, first - REACH_HOPS), min(1024, last + REACH_HOPS)
+        moments.look(energies[:, :, begin:end], first - begin, last - begin, begin)
+    gone, back = moments.near(400, 40), moments.near(720, 40, back=True)
+    assert gone is not None
+    assert back is not None
+    assert (gone.hop, back.hop) == (pytest.approx(400, abs=2), pytest.approx(720, abs=2))
+    assert gone.fall_db == pytest.approx(15.2, abs=2.0)
+    assert moments.near(560, 100) is None
