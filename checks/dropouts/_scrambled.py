@@ -10,7 +10,9 @@ the mean square of the differences twice that of the samples).
 
 Told apart from normal noise by its evenness; from wrapped peaks and square waves by the jumps of
 middling size, which those lack; from noise cut off at full scale by the many samples that stand
-there. Proven where it both begins and ends within a sample beside other
+there; from a loud clap, which is noise as well and in a millisecond or two as even as any, by its
+ends: a clap dies away, where words are scrambled the very next samples are other sound. Proven
+where it both begins and ends within a sample beside other
 sound; or does one of these, and its largest value comes as near to full scale as so many even
 values do. Even noise that fills the capture may be meant: a person must listen.
 
@@ -21,16 +23,19 @@ bits were zero, as of shorter words in wider ones.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median
 from checks.block import Block
 from checks.dropouts._events import Event, EventLog, told_together
 from checks.dropouts._history import History
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
+from checks.dropouts._sentences import RECOPY_FIRST
 from checks.model import CaptureFormat, Remedy, Verdict, rounded
 
 _LOUD: Final = 0.7  # what a block must reach; of 16 even values the largest does so in 299 of 300
@@ -51,9 +56,21 @@ _MOST_AT_TOP: Final = (2, 0.01)  # that many, and that share, are not by chance
 _BESIDE: Final = 256  # frames on either side that must be other sound
 _OTHER: Final = 0.8  # of the mean square of differences over that of samples: no white noise
 _QUIETER: Final = 0.35  # or rms: even values have 0.58
+_LEFT: Final = 12  # frames behind the last large jump of which a few may still be scrambled
+_NEXT: Final = 24  # frames behind those that must move less, most of them
+_STILLER: Final = 0.15  # median difference there: a quarter of that of even values, 0.59
+_EVEN_ENOUGH: Final = 512  # frames from which on no noise that dies away is as even
 _SHORT: Final = 128  # frames up to which a track's own large jumps may be too few
 _ALSO: Final = 2  # large jumps that will do on a further track
 _TOGETHER: Final = 64  # frames by which tracks may differ
+
+
+class _Beside(Enum):
+    """What stands next to a stretch."""
+
+    OTHER = "other sound"
+    GOES_ON = "noise that goes on or dies away"
+    NOTHING = "the capture begins or ends"
 
 
 @dataclass(slots=True)
@@ -70,7 +87,7 @@ class _Stretch:
     jumps: float = 0.0  # sum of squares of differences
     top: float = 0.0
     at_top: int = 0  # samples at full scale
-    beside: bool | None = None  # whether other sound stands before it; None: not looked yet
+    before: _Beside | None = None  # None: not looked yet
 
     @property
     def frames(self) -> int:
@@ -154,8 +171,8 @@ class ScrambledPart:
         held = self._open.get(track)
         if held is not None and block.stop - held.last > _GAP:
             self._close(track)
-        elif held is not None and held.beside is None:  # later, what stands there is forgotten
-            held.beside = self._other(track, held.first - _BESIDE, held.first)
+        elif held is not None and held.before is None:  # later, what stands there is forgotten
+            held.before = self._beside(track, held.first, -1, held.frames)
 
     def _go_on(self, track: int, x: NDArray[np.float32], first: int, start: int, last: int) -> None:
         held = self._open.get(track)
@@ -176,32 +193,33 @@ class ScrambledPart:
         start, stop = held.first, held.last + 1
         if track in self._told[2] and start < self._told[1] and stop > self._told[0]:
             return
+        before = held.before or self._beside(track, start, -1, held.frames)
+        behind = self._beside(track, stop, 1, held.frames)
+        if held.frames < _EVEN_ENOUGH and _Beside.GOES_ON in (before, behind):
+            return
+        other = [side is _Beside.OTHER for side in (before, behind)]
+        proven = all(other) or (any(other) and held.whole())
         tracks = self._all_of(track, start, stop)
         self._told = (start, stop, tracks)
-        before = held.beside
-        if before is None:
-            before = self._other(track, start - _BESIDE, start)
-        behind = self._other(track, stop, stop + _BESIDE)
-        proven = (before and behind) or ((before or behind) and held.whole())
         for one in tracks:
             self._counts[one] += 1
         what = (
             "Words that are no audio: from one sample to the next noise of full scale stands here, "
-            "as where bytes are lost or out of order; "
+            "as where bytes are lost or out of order"
         )
         self._log.add(
             Event(
                 kind="step",
                 verdict=Verdict.REDO if proven else Verdict.LISTEN,
-                remedy=Remedy.REPLAY if proven else Remedy.LISTEN,
+                remedy=Remedy.RECOPY if proven else Remedy.LISTEN,
                 tracks=tracks,
                 start=start,
                 stop=stop,
                 text=what
                 + (
-                    "fetch the file again from where it was recorded, or play the tape again."
+                    ": " + RECOPY_FIRST
                     if proven
-                    else "it may be meant, as a test of noise; listen."
+                    else "; it may be meant, as a test of noise; listen."
                 ),
                 values={
                     "cause": "scrambled",
@@ -221,11 +239,21 @@ class ScrambledPart:
         others = set(np.flatnonzero(large >= _ALSO).tolist())
         return tuple(sorted({track} | others))
 
-    def _other(self, track: int, start: int, stop: int) -> bool:
-        """Whether other sound stands from ``start`` to before ``stop``, as far as it is there."""
+    def _beside(self, track: int, end: int, way: int, frames: int) -> _Beside:
+        """What stands beside a stretch of so many frames, before (``way`` -1) or behind it (1).
+
+        Args:
+            end: the first frame of the stretch, or the one behind its last.
+        """
+        start, stop = sorted((end, end + way * _BESIDE))
         x = self._history.row(track, max(start, 0), max(stop, 0)).astype(np.float64) * self._unit
-        x = x[np.isfinite(x)]
+        x = x[np.isfinite(x)][::way]
         if len(x) < _FRAMES:
-            return False
-        squares, jumps = float(x @ x), float(np.sum(np.diff(x) ** 2))
-        return squares < _QUIETER**2 * len(x) or jumps < _OTHER * squares
+            return _Beside.NOTHING
+        moves = np.abs(np.diff(x))
+        squares = float(x @ x)
+        other = squares < _QUIETER**2 * len(x) or float(moves @ moves) < _OTHER * squares
+        next_ones = moves[_LEFT : _LEFT + _NEXT]
+        if frames < _EVEN_ENOUGH and len(next_ones):
+            other = other and float(median(next_ones)) < _STILLER
+        return _Beside.OTHER if other else _Beside.GOES_ON

@@ -1,4 +1,4 @@
-"""The sentences in which a step is told."""
+"""The sentences in which a step is told, and what to do where the stored file is at fault."""
 
 from __future__ import annotations
 
@@ -53,4 +53,8 @@ FOREIGN: Final = (
 PERHAPS_FOREIGN: Final = (
     "Some samples do not belong there, from one sample to the next: put in, or in place of others, "
     "or a very short disturbance; listen."
+)
+RECOPY_FIRST: Final = (
+    "the stored file is at fault. Fetch it again from where it was recorded; play the tape again "
+    "only if the file there has the same."
 )

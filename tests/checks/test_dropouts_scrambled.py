@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from synth import programme
 
 from checks.dropouts import DropoutsLimits, DropoutsPass
-from checks.model import CaptureFormat, Finding, Verdict
+from checks.model import CaptureFormat, Finding, Remedy, Verdict
 from checks.registry import Check, Context
 from checks.sample_pass import SamplePass
 from checks.sheet import Sheet
@@ -57,7 +57,9 @@ def test_words_with_their_bytes_turned_round_are_found(kind: str, frames: int) -
     x = programme(kind, rate_hz=RATE, tracks=2, seconds=3.0, seed=11, hiss_dbfs=-60.0)
     x[:, 120_000 : 120_000 + frames] = swapped(x[:, 120_000 : 120_000 + frames])
     (found,) = [f for f in steps(x) if f.kind == "step"]
-    assert (found.verdict, found.tracks) == (Verdict.REDO, (0, 1))
+    assert (found.verdict, found.remedy) == (Verdict.REDO, Remedy.RECOPY)
+    assert "etch it again" in found.text
+    assert found.tracks == (0, 1)
     assert found.values["cause"] == "scrambled"
     assert found.start_frame == pytest.approx(120_000, abs=20)
     assert found.frames == pytest.approx(frames, abs=40)
@@ -152,3 +154,33 @@ def test_noise_cut_off_at_full_scale_or_off_centre_is_no_scrambled_words(
     x[0, 50_000 : 50_000 + frames] = np.rint(noise * 2**23).astype(np.int32) << 8
     found = [f for f in steps(x) if f.values.get("cause") == "scrambled"]
     assert bool(found) is told
+
+
+def claps(seed: int, rate_hz: int) -> Any:
+    """Claps over hiss: noise as wide as the capture, that begins sharply and dies away."""
+    rng = np.random.default_rng(seed)
+    x = 10 ** (-62 / 20) * rng.standard_normal(3 * rate_hz)
+    t = np.arange(rate_hz // 4) / rate_hz
+    for start in range(rate_hz // 4, len(x) - len(t), rate_hz // 2):
+        dies = np.exp(-t / rng.uniform(0.5e-3, 6e-3))
+        clap = rng.standard_normal(len(t)) * dies * np.minimum(t / 5e-5, 1.0)
+        x[start : start + len(t)] += rng.uniform(0.8, 0.95) * clap / np.abs(clap).max()
+    return (np.rint(np.clip(x, -1, 1 - 2.0**-23) * 2**23).astype(np.int32) << 8)[np.newaxis]
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_loud_clap_is_no_scrambled_words(seed: int, rate_hz: int) -> None:
+    """At the head of a take stands a slate: redo would cost a pass of the tape for nothing."""
+    found = steps(claps(seed, rate_hz), rate_hz=rate_hz)
+    assert not [f for f in found if f.values.get("cause") == "scrambled"]
+
+
+@pytest.mark.parametrize("frames", [40, 170])
+def test_scrambled_words_within_loud_programme_are_no_clap(frames: int) -> None:
+    x = programme("brass", rate_hz=RATE, tracks=1, seconds=2.0, seed=5, hiss_dbfs=-60.0)
+    x = np.rint(x * (0.9 * 2**31 / np.abs(x).max()) / 256).astype(np.int32) << 8
+    loud = int(np.abs(x[0, :150_000]).argmax())
+    x[:, loud : loud + frames] = swapped(x[:, loud : loud + frames])
+    (found,) = [f for f in steps(x) if f.kind == "step"]
+    assert (found.verdict, found.remedy) == (Verdict.REDO, Remedy.RECOPY)
