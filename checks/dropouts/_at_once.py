@@ -6,7 +6,7 @@ tape cut at 45 degrees: 8 ms from the first track to the second at 38 cm/s; comm
 is switched, muted or unplugged goes on all tracks within a few milliseconds, and so does a tape
 that was cut straight across.
 
-What this cannot see: moments in which programme covers the hiss above 8 kHz on most tracks.
+What this cannot see: a fall of the hiss that programme covers above 8 kHz on most tracks.
 """
 
 from __future__ import annotations
@@ -16,15 +16,18 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from checks.dropouts._bands import ABOVE, HISS, Floats
+from checks.dropouts._bands import Floats
 from checks.dropouts._floors import decibels
 
 REACH_HOPS: Final = 64  # 23 ms: looked at on either side of a moment
-_SIDE_HOPS: Final = 8  # 3 ms, measured right before and right behind
-_KEPT_CLEAR: Final = 2  # hops on either side of the moment: switches and windows take their time
-_LEAST_DB: Final = 4.0  # in the mean of the tracks; noise moves by less than one (own trials)
+_STEP: Final = 4  # hops, 1.5 ms: looked at together; two are measured on either side of a third
+HISS_DB: Final = 4.0
+"""Least fall of hiss in the mean of the tracks. Noise moves by less than one (own trials)."""
+
 _WHOLE: Final = 0.75  # of all that they fall within ``REACH_HOPS``
+_CLEARLY_DB: Final = 30.0  # that is a moment whatever goes on falling for some milliseconds
 _MOST: Final = 4096
 
 
@@ -40,53 +43,63 @@ class Moment:
 
 
 class Moments:
-    """Collects the moments of some tracks."""
+    """Collects the moments of some tracks.
 
-    def __init__(self, tracks: Sequence[int]) -> None:
+    Attributes:
+        found: in the order of time.
+    """
+
+    def __init__(self, tracks: Sequence[int], bands: slice, least_db: float) -> None:
+        """``bands``: those whose power is added up; ``least_db``: of their fall or return."""
         self._tracks = list(tracks)
+        self._bands, self._least_db = bands, least_db
         # One track alone shows more chance than the mean of several.
-        self._side = _SIDE_HOPS if len(self._tracks) > 1 else 2 * _SIDE_HOPS
-        self._found: list[Moment] = []
+        self._doubled = 0 if len(self._tracks) > 1 else 1
+        self.found: list[Moment] = []
 
     def look(self, energies: Floats, first: int, last: int, origin: int) -> None:
         """Look at hops ``first`` to ``last`` of ``energies``.
 
         Args:
             energies: (bands, tracks, hops), with ``REACH_HOPS`` more around those where there are.
-            origin: number of its hop 0 within the capture.
+            origin: number of its hop 0 within the capture, a multiple of ``_STEP``.
         """
-        begin, end = max(first - REACH_HOPS, 0), min(last + REACH_HOPS, energies.shape[2])
-        if not self._tracks or end - begin <= 2 * REACH_HOPS:
+        begin = max(first - REACH_HOPS, 0) // _STEP * _STEP
+        steps = (min(last + REACH_HOPS, energies.shape[2]) - begin) // _STEP
+        reach = REACH_HOPS // _STEP
+        if not self._tracks or steps <= 2 * reach:
             return
-        power = energies[HISS:ABOVE, self._tracks, begin:end].sum(axis=0, dtype=np.float64)
-        total = np.pad(power.cumsum(axis=1), ((0, 0), (1, 0)))
-        side, far = self._side, REACH_HOPS - _SIDE_HOPS
-        near = self._level(total, side)
-        wide = self._level(total, far)
-        # place p of both is the moment begin + REACH_HOPS + p
-        count = end - begin - 2 * REACH_HOPS
-        before = near[REACH_HOPS - _KEPT_CLEAR - side :][:count]
-        behind = near[REACH_HOPS + _KEPT_CLEAR :][:count]
-        fall = before - behind
-        whole = wide[:count] - wide[REACH_HOPS + _SIDE_HOPS :][:count]
-        alike = np.abs(fall) >= np.maximum(_WHOLE * np.abs(whole), _LEAST_DB)
-        at = np.flatnonzero(alike & (fall * whole > 0))
-        for run in np.split(at, np.flatnonzero(np.diff(at) > REACH_HOPS) + 1) if len(at) else ():
+        held = energies[self._bands, :, begin : begin + steps * _STEP].sum(axis=0)
+        power = held[self._tracks].reshape(len(self._tracks), steps, _STEP).sum(axis=2)
+        near = power[:, 1:] + power[:, :-1]
+        for _ in range(self._doubled):
+            near = near[:, 2:] + near[:, :-2]
+        level = decibels(near).mean(axis=0)
+        side = steps - len(level) + 1
+        fall = level[: -side - 1] - level[side + 1 :]  # around step ``place + side``
+        for run in _runs(np.flatnonzero(np.abs(fall) >= self._least_db), reach):
             best = int(run[np.argmax(np.abs(fall[run]))])
-            hop = begin + REACH_HOPS + best
-            if first <= hop < last:
-                self._found.append(Moment(origin + hop, float(fall[best])))
-        if len(self._found) > _MOST:
-            self._found.sort(key=lambda one: -abs(one.fall_db))
-            del self._found[_MOST // 2 :]
-
-    def _level(self, total: Floats, count: int) -> Floats:
-        """Mean over the tracks of the level of so many hops, dB, from a running sum."""
-        power = (total[:, count:] - total[:, :-count]) / count
-        return np.asarray(decibels(power.astype(np.float32)).mean(axis=0), np.float32)
+            step = best + side
+            hop = begin + step * _STEP + _STEP // 2
+            if not (first <= hop < last and reach <= step < steps - reach):
+                continue
+            early = decibels(power[:, step - reach : step - 2].mean(axis=1))
+            late = decibels(power[:, step + 3 : step + reach].mean(axis=1))
+            whole = float((early - late).mean())
+            if fall[best] * whole > 0 and abs(fall[best]) >= min(_WHOLE * abs(whole), _CLEARLY_DB):
+                self.found.append(Moment(origin + hop, float(fall[best])))
+        if len(self.found) > _MOST:
+            self.found.sort(key=lambda one: -abs(one.fall_db))
+            self.found = sorted(self.found[: _MOST // 2], key=lambda one: one.hop)
 
     def near(self, hop: int, reach: int, *, back: bool = False) -> Moment | None:
         """The moment of the deepest fall within some hops of one, or of a return; None without."""
         sign = -1.0 if back else 1.0
-        here = [m for m in self._found if abs(m.hop - hop) <= reach and sign * m.fall_db > 0]
+        here = [m for m in self.found if abs(m.hop - hop) <= reach and sign * m.fall_db > 0]
         return max(here, key=lambda m: sign * m.fall_db, default=None)
+
+
+def _runs(places: NDArray[np.int64], apart: int) -> list[NDArray[np.int64]]:
+    """Places that lie further apart than that, each with those near it."""
+    parts = np.split(places, np.flatnonzero(np.diff(places) > apart) + 1)
+    return [part for part in parts if len(part)]

@@ -23,14 +23,15 @@ from typing import Final
 import numpy as np
 
 from checks.block import Block
-from checks.dropouts._at_once import Moments
-from checks.dropouts._bands import HISS, FilterBank, Floats
+from checks.dropouts._at_once import HISS_DB, Moments
+from checks.dropouts._bands import ABOVE, HISS, FilterBank, Floats
 from checks.dropouts._contact import PART_HOPS, REACH_HOPS, Candidate, Screen
 from checks.dropouts._cut_off import CutOffs
 from checks.dropouts._cuts import EDGE_HOPS
 from checks.dropouts._floors import PARTS, LevelHistory
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
+from checks.dropouts._stopped import STOPS_DB
 from checks.dropouts._tape_report import TapeReport
 from checks.model import CaptureFormat
 from checks.sheet import Sheet, TrackKind
@@ -59,7 +60,8 @@ class TapePart:
         self._cut_offs = CutOffs(fmt.channels)
         kinds = [sheet.track(k).kind for k in range(fmt.channels)]
         music = [k for k, kind in enumerate(kinds) if kind is TrackKind.PROGRAMME]
-        self._moments = Moments(music)
+        self._moments = Moments(music, slice(HISS, ABOVE), HISS_DB)
+        self._stops = Moments(music, slice(HISS), STOPS_DB)
         self._candidates: list[Candidate] = []
         self._dropped = 0
         self._frames = 0
@@ -89,6 +91,7 @@ class TapePart:
             frames=self._frames,
             cut_offs=self._cut_offs,
             moments=self._moments,
+            stops=self._stops,
         )
         tail = self._held[:, :, max(0, self._filled - EDGE_HOPS) : self._filled]
         head = self._head if self._head is not None else tail[:, :, :0]
@@ -108,6 +111,7 @@ class TapePart:
             self._keep(self._screen.look(held, parts, self._first, last))
             self._cut_offs.look(held, self._first, last, self._origin)
             self._moments.look(held, self._first, last, self._origin)
+            self._stops.look(held, self._first, last, self._origin)
         keep = max(0, last - REACH_HOPS)
         self._held[:, :, : self._filled - keep] = held[:, :, keep:].copy()
         self._origin += keep

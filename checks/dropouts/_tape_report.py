@@ -34,6 +34,7 @@ from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._motion import MOST_HISS_DB, Course, course, programme_spans
 from checks.dropouts._others import TOGETHER_S
 from checks.dropouts._part import PartOutcome
+from checks.dropouts._stopped import stopped
 from checks.dropouts._tape_findings import DIRT_S, counted, hf_loss, made, softer
 from checks.dropouts._unjudged import not_judged
 from checks.dropouts._without_tape import WithoutTape
@@ -63,10 +64,11 @@ class TapeReport:
         frames: int,
         cut_offs: CutOffs,
         moments: Moments,
+        stops: Moments,
     ) -> None:
         self._fmt, self._sheet, self._limits = fmt, sheet, limits
         self._bank, self._history, self._frames = bank, history, frames
-        self._cut_offs, self._moments = cut_offs, moments
+        self._cut_offs, self._moments, self._stops = cut_offs, moments, stops
         self._entry = history.entry_hops * bank.hop  # frames
         self._entry_s = self._entry / max(fmt.rate_hz, 1)
         self._rounding_db = _ROUNDING_DB + 20.0 * np.log10(fmt.lsb / fmt.full_scale)
@@ -123,6 +125,16 @@ class TapeReport:
             ]
         if not lineup:
             findings = [*self._without(way, fade), *self._cut(way, head, tail), *findings]
+            findings += stopped(
+                self._history,
+                way,
+                self._music,
+                self._stops,
+                hop=self._bank.hop,
+                frames=self._frames,
+                rate_hz=self._fmt.rate_hz,
+                told=findings,
+            )
         loud = np.logical_or.reduce(way.programme[self._music] & way.running)
         programme = [self._place(a, b) for a, b in programme_spans(loud, self._entry_s)]
         return PartOutcome(findings=tuple(findings), counts=counts, programme=tuple(programme))
