@@ -21,6 +21,7 @@ import numpy as np
 
 from checks._ranks import median
 from checks.dropouts._events import PLACES, Event, EventLog, told_together
+from checks.dropouts._junction import ORDER
 from checks.dropouts._sentences import JUMP, JUMPS, PERHAPS_FOREIGN, PERHAPS_WORD
 from checks.model import CaptureFormat, Finding, Remedy, Verdict
 
@@ -56,6 +57,7 @@ class Doubts:
         self._sounds = _Pile(listed)  # sounds that begin or end would do the same
         self._sharp: list[Event] = []  # of these, what no converter lets through
         self._slips = _Pile(listed)  # of timecode
+        self._stand_ins: list[Event] = []
         self._proven_counts = [0] * fmt.channels
         self._counts = [0] * fmt.channels
 
@@ -93,6 +95,11 @@ class Doubts:
         """Take a slip of timecode: told where nothing else is."""
         self._slips.add(event)
 
+    def stand_in(self, event: Event) -> None:
+        """Take what stands in place of the programme: it is told in place of its ends."""
+        if len(self._stand_ins) < self._listed:
+            self._stand_ins.append(event)
+
     def _take(self, event: Event) -> None:
         for track in event.tracks:
             self._counts[track] += 1
@@ -100,6 +107,7 @@ class Doubts:
 
     def finish(self) -> tuple[tuple[Finding, ...], list[int]]:
         """The findings, and the steps counted on each track."""
+        self._take_stand_ins()
         self._admit_sounds()
         doubted = self._doubt_predictions()
         own = not doubted and self._keeps_time()
@@ -115,6 +123,36 @@ class Doubts:
         self._tell_slips()
         counts = [a + b for a, b in zip(self._proven_counts, self._counts, strict=True)]
         return self._sure.findings(), counts
+
+    def _take_stand_ins(self) -> None:
+        """Where an end is proven to be something else, that is enough."""
+        every = _Pile(self._listed).with_more(self._stand_ins)
+        if every.recurs(self._fmt.rate_hz):  # what a machine chops is chopped again and again
+            return
+        for event in self._stand_ins:
+            if self._is_proven(event.start) or self._is_proven(event.stop):
+                continue
+            tracks = set(event.tracks)
+            for pile in (*self._unproven.values(), self._sounds):
+                for end in [e for e in pile.events if _is_part(e, event)]:
+                    pile.remove(end)
+                    tracks |= set(end.tracks)
+                    if pile is not self._sounds:
+                        for track in end.tracks:
+                            self._counts[track] -= 1
+            self._sharp = [e for e in self._sharp if not _is_part(e, event)]
+            event = replace(event, tracks=tuple(sorted(tracks)))
+            if event.verdict is Verdict.REDO:
+                self.proven(event)
+            else:
+                self._take(event)
+
+    def _is_proven(self, frame: int) -> bool:
+        """Whether something is proven at a frame."""
+        near = [*self._lone, *self._predicted]
+        return self._sure.has(frame - ORDER, frame + ORDER) or any(
+            abs(event.start - frame) <= ORDER for event in near
+        )
 
     def _tell_slips(self) -> None:
         for event in self._slips.in_order():
@@ -266,6 +304,12 @@ class _Pile:
             times=self.count,
             starts=[event.start for event in events[:PLACES]],
         )
+
+
+def _is_part(event: Event, whole: Event) -> bool:
+    """Whether an event is an end of another, or lies within it, on one of its tracks."""
+    within = whole.start - ORDER <= event.start <= whole.stop + ORDER
+    return within and not set(event.tracks).isdisjoint(whole.tracks)
 
 
 def _doubted(event: Event, text: str) -> Event:

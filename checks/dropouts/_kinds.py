@@ -20,6 +20,7 @@ from checks.dropouts._limits import NEARLY, DropoutsLimits
 from checks.dropouts._one_programme import LATER, on_one, on_several, sharp
 from checks.dropouts._place import NEWS, Longer, LongLooks, Place
 from checks.dropouts._put_in import TRACKS, PutIn
+from checks.dropouts._stand_in import StandIns
 from checks.dropouts._telling import Telling
 from checks.model import CaptureFormat, Value
 
@@ -49,6 +50,7 @@ class Kinds:
         self._tell = Telling(doubts)
         self._put_in = PutIn(fmt, limits, self._tell)
         self._longer = LongLooks(fmt.rate_hz)
+        self._stand_ins = StandIns(fmt.rate_hz, limit=limits.step_one_track)
         self._pushes: Counter[int] = Counter()  # so far, of each track
 
     def told(self, frame: int) -> bool:
@@ -62,6 +64,8 @@ class Kinds:
             tracks: those that jump here, the strongest first.
         """
         found = {t: j for t in tracks[:TRACKS] if (j := place.junction(t)) is not None}
+        if (one := self._stand_ins.at(place, found)) is not None:
+            self._tell.stand_in(one)
         if self._words(place, found, tracks):
             return True
         if any(place.flat(track) for track in tracks) or self._held(place, tracks):

@@ -95,9 +95,8 @@ class Sides:
     def __init__(self, x: Floats, cut: int, rate_hz: int) -> None:
         """``x``: samples in steps of the word, cut between ``cut - 1`` and ``cut``."""
         self._every = every = thinning(rate_hz)
-        past = _smoothed(x[max(cut - (KNOWN + 2) * every, 0) : cut], every)
+        self._past = thinned(x[max(cut - (KNOWN + 2) * every, 0) : cut], every)
         self._behind = _smoothed(x[cut : cut + (KNOWN + 2) * every], every)
-        self._past = past[2 * every - 2 :][::-1][::every][::-1]
         later = self._behind[2 * every - 2 :: every]
         self.enough = min(len(self._past), len(later)) >= LEAST
         self.news, self.near = np.inf, np.inf
@@ -231,6 +230,14 @@ def thinning(rate_hz: int) -> int:
 def reach(rate_hz: int) -> int:
     """Frames on each side that the look takes at most."""
     return (KNOWN + 2) * thinning(rate_hz)
+
+
+def thinned(x: Floats, every: int, *, first: int | None = None) -> Floats:
+    """The last of each ``every`` running means, up to the last sample; or from ``first`` on."""
+    smooth = _smoothed(x, every)
+    if first is not None:
+        return smooth[first::every]
+    return smooth[2 * every - 2 :][::-1][::every][::-1]
 
 
 def _rms(x: Floats) -> float:

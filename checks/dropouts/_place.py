@@ -104,6 +104,15 @@ class Place:
         rate_hz = self._fmt.rate_hz
         return _long.Sides(*self._around(track, frame, _long.reach(rate_hz)), rate_hz)
 
+    def stretch(
+        self, track: int, start: int, stop: int, reach: int
+    ) -> tuple[NDArray[np.float64], int]:
+        """The samples of a stretch of the capture, with up to so many on each side.
+
+        In steps of the word, and where the stretch begins.
+        """
+        return self._around(track, start - self.start, reach + stop - start)
+
     def _around(self, track: int, frame: int, reach: int) -> tuple[NDArray[np.float64], int]:
         """Up to so many frames on each side of one, in steps of the word, and where it lies."""
         if self._history is None:

@@ -50,6 +50,15 @@ FOREIGN: Final = (
     "Some samples do not belong there, and they begin and end from one sample to the next: nothing "
     "that comes before a converter can do that; play the tape again."
 )
+STAND_IN: Final = (
+    "Something else stands here in place of the programme, which breaks off and is back from one "
+    "sample to the next and does not go on beneath: a digital fault; play the tape again."
+)
+PERHAPS_STAND_IN: Final = (
+    "Something else stands here in place of the programme, which breaks off and is back within a "
+    "few samples and does not go on beneath: other samples, or a note that a machine stopped and "
+    "began again; listen."
+)
 PERHAPS_FOREIGN: Final = (
     "Some samples do not belong there, from one sample to the next: put in, or in place of others, "
     "or a very short disturbance; listen."

@@ -7,7 +7,8 @@ from types import MappingProxyType
 
 from checks.dropouts._doubts import Doubts
 from checks.dropouts._events import Event
-from checks.dropouts._sentences import JUMP, SLIP
+from checks.dropouts._sentences import JUMP, PERHAPS_STAND_IN, SLIP, STAND_IN
+from checks.dropouts._stand_in import StandIn
 from checks.model import Remedy, Value, Verdict
 
 
@@ -29,17 +30,17 @@ class Telling:
         sure: bool = False,
     ) -> None:
         """``sure``: whatever recurs there."""
-        event = Event(
-            kind="step",
-            verdict=Verdict.REDO,
-            remedy=Remedy.REPLAY,
-            tracks=tracks,
-            start=at,
-            stop=at + frames,
-            text=text,
-            values={"cause": cause, **values},
-        )
-        self._doubts.proven(event, sure=sure)
+        self._doubts.proven(_proven(tracks, at, text, cause, values, frames), sure=sure)
+
+    def stand_in(self, found: StandIn) -> None:
+        """Something in place of the programme; both its ends may be told as jumps already."""
+        at, frames = found.start, found.stop - found.start
+        values: dict[str, Value] = {"jump_sigma": round(found.jump, 1)}
+        if found.sure:
+            event = _proven(found.tracks, at, STAND_IN, "foreign", values, frames)
+        else:
+            event = _unproven(found.tracks, at, values, PERHAPS_STAND_IN, frames)
+        self._doubts.stand_in(event)
 
     def slip(
         self, tracks: tuple[int, ...], at: int, values: Mapping[str, Value], *, frames: int
@@ -63,6 +64,26 @@ class Telling:
         ever met a converter."""
         event = _unproven(tracks, at, values, text, frames)
         self._doubts.unproven(event, sound=sound, sharp=sharp)
+
+
+def _proven(
+    tracks: tuple[int, ...],
+    at: int,
+    text: str,
+    cause: str,
+    values: Mapping[str, Value],
+    frames: int,
+) -> Event:
+    return Event(
+        kind="step",
+        verdict=Verdict.REDO,
+        remedy=Remedy.REPLAY,
+        tracks=tracks,
+        start=at,
+        stop=at + frames,
+        text=text,
+        values={"cause": cause, **values},
+    )
 
 
 def _unproven(
