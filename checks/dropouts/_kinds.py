@@ -68,7 +68,7 @@ class Kinds:
             self._tell.stand_in(one)
         if self._words(place, found, tracks):
             return True
-        if any(place.flat(track) for track in tracks) or self._held(place, tracks):
+        if self._held(place, tracks) or any(place.flat(track) for track in tracks):
             return True
         shared = self._break(place, tuple(found))
         if shared is not None and self._swap(place, found, shared):

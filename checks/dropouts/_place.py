@@ -135,7 +135,6 @@ class Place:
         """A run of equal samples that begins or ends at the peak: first, stop, whether zero."""
         x = self._native[track]
         equal = x[1:] == x[:-1]
-        extremes = (x.max(), x.min())  # a run there is a flat top, which clipping tells of
         near = equal[max(self.peak - REACH, 0) : self.peak + REACH]
         crowd = float(near.mean()) if len(near) else 0.0
         ends = np.flatnonzero(~equal)
@@ -146,8 +145,8 @@ class Place:
         best = None
         for k in np.flatnonzero(touches & (stops - starts >= 4)):
             length = int(stops[k] - starts[k])
-            if x[starts[k]] in extremes and x[starts[k]] != 0:
-                continue
+            if x[starts[k]] != 0 and _tops.at_ceiling(self.steps[track], starts[k], stops[k]):
+                continue  # which clipping tells of
             less = (crowd * len(near) - (length - 1)) / max(len(near) - length, 1)
             if length >= by_chance(max(less, 0.0), chance=_HOLD_CHANCE) and (
                 best is None or length > best[1] - best[0]
@@ -157,8 +156,7 @@ class Place:
 
     def flat(self, track: int) -> bool:
         """Whether tops are cut off nearby: their corners jump too, and clipping tells of them."""
-        full, lsb = self._fmt.full_scale, self._fmt.lsb
-        return _tops.near(self._native[track], self.peak, full=full, lsb=lsb)
+        return _tops.near(self.steps[track], self.peak, full=1 / self._step)
 
     def cut_off(self, track: int, frame: int, deviation: float) -> bool:
         """Whether a sample belongs to a clipped top."""

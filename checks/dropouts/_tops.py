@@ -1,8 +1,9 @@
 """Tops that are cut off near a place: their corners jump, and clipping tells of them.
 
-A top is a few samples at the extreme of all that is around. Exact ones are equal. Behind noise or
-an AC coupling they only nearly are; but the first sample that the past does not foretell is one of
-them, and should lie beyond all that is around; or the last that the future does not.
+A top is a few samples at the extreme of all that is around. Exact ones are equal, those with
+dither on them differ by a step or two (``ceilings``). Behind noise or an AC coupling they only
+nearly are equal; but the first sample that the past does not foretell is one of them, and should
+lie beyond all that is around; or the last that the future does not.
 """
 
 from __future__ import annotations
@@ -10,36 +11,109 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks.dropouts import _predict
 from checks.dropouts._junction import LEAST, ORDER, STANDS_OUT
 from checks.dropouts._predict import Floats
-from checks.model import Samples
 
 _NEAR: Final = 256  # frames on each side within which exact tops count
 _CORNER: Final = 16  # frames within which one sample at full scale is a corner of the place
 _SOONER: Final = 48  # frames before the screen's peak at which the first corner may lie
+_BAND: Final = 0.03  # share of half the range that noise on cut off tops may take up
+_DITHER: Final = 2.0  # steps that dither moves a sample by (triangular: one and rounding)
+_CROWDED: Final = ((8, 0.75, 8.0), (3, 0.9, 256.0))
+"""Least samples so near to an extreme, and least share of those up to so many times as far from it,
+that are cut off. From own reckoning: a third of an eighth, a sixteenth of a 256th that bends."""
+
 _TOP: Final = 0.01
 """How far below the extreme a top may lie, share of half the range: noise and the tilt of an AC
 coupling (own choice)."""
 
 
-def near(x: Samples, peak: int, *, full: float, lsb: float) -> bool:
+def ceilings(x: Floats) -> tuple[float, float]:
+    """How low a value may lie at the top of all, and how high at the bottom, to be cut off there.
+
+    Samples within some steps of the extreme, and hardly more within many times as many, are tops
+    with noise on them: a crest that bends leaves a third of those within an eighth (the root of 8).
+    Where there are none, the extremes themselves.
+
+    Args:
+        x: finite samples in steps of the word.
+    """
+    ordered = np.sort(x)
+    few = len(x) // 50
+    most = _BAND * float(ordered[-1 - few] - ordered[few]) / 2
+    widths = _DITHER * 2.0 ** np.arange(np.log2(max(most / _DITHER, 0.5)) + 1)
+    top, bottom = _side_by_side(x)
+    high = _crowd(top - x, top - ordered[::-1], widths)
+    low = _crowd(x - bottom, ordered - bottom, widths)
+    return (
+        float(ordered[-1]) if high is None else top - high,
+        float(ordered[0]) if low is None else bottom + low,
+    )
+
+
+def _side_by_side(x: Floats) -> tuple[float, float]:
+    """The extremes that two neighbours reach: one word that is wrong may lie anywhere."""
+    one, next_one = x[1:], x[:-1]
+    return float(np.minimum(one, next_one).max()), float(np.maximum(one, next_one).min())
+
+
+def _crowd(below: Floats, ordered: Floats, widths: Floats) -> float | None:
+    """The least of some widths within which samples crowd next to an extreme.
+
+    Args:
+        below: how far each lies from it; ``ordered``: the same in order.
+    """
+    within = _as_near(ordered, widths)
+    crowded = np.zeros(len(widths), np.bool_)
+    for least, share, wider in _CROWDED:
+        crowded |= (within >= least) & (within >= share * _as_near(ordered, widths * wider))
+    for width in widths[crowded]:
+        at = np.abs(below) <= width
+        if 4 * np.count_nonzero(at[1:] & at[:-1]) >= np.count_nonzero(at):
+            return float(width)  # side by side, and not once in each period of a tone
+    return None
+
+
+def _as_near(ordered: Floats, widths: Floats) -> NDArray[np.int64]:
+    """How many values lie within some widths of 0, on either side."""
+    last = np.searchsorted(ordered, widths, side="right")
+    return np.asarray(last - np.searchsorted(ordered, -widths, side="left"))
+
+
+def at_ceiling(x: Floats, start: int, stop: int) -> bool:
+    """Whether samples that stand still from ``start`` to before ``stop`` do so at a ceiling.
+
+    They lie at the extreme of all that is around, but for dither, or where other tops are cut off.
+    """
+    value, (top, bottom) = float(x[start]), _side_by_side(x)
+    dither = _DITHER if _BAND * (top - bottom) / 2 >= _DITHER else 0.0
+    if value >= top - dither or value <= bottom + dither:
+        return True
+    top, bottom = ceilings(np.delete(x, slice(start, stop)))
+    return value >= top or value <= bottom
+
+
+def near(x: Floats, peak: int, *, full: float) -> bool:
     """Whether tops are cut off near a peak of the screen, on one track.
 
     Args:
-        x: samples as they are stored.
-        full, lsb: full scale, and one step of the word, in these.
+        x: samples in steps of the word.
+        full: full scale in these.
     """
     around = x[max(peak - _NEAR, 0) : peak + _NEAR]
-    for value in (x.max(), x.min()):  # three equal samples in a row are a top
-        at = around == value
-        if bool((at[2:] & at[1:-1] & at[:-2]).any()):
+    top, bottom = ceilings(x)
+    for at, crowd in ((around >= top, top < x.max()), (around <= bottom, bottom > x.min())):
+        if bool((at[2:] & at[1:-1] & at[:-2]).any()):  # three in a row are a top
+            return True
+        if crowd and bool((at[1:] & at[:-1]).any()):  # or two, where there are others
             return True
     here = x[max(peak - _CORNER, 0) : peak + _CORNER]
-    if bool((here >= full - lsb).any() or (here <= -full).any()):
+    if bool((here >= full - 1).any() or (here <= -full).any()):
         return True
-    return _cornered(x.astype(np.float64), peak)
+    return _cornered(x, peak)
 
 
 def cut_off(x: Floats, frame: int, deviation: float) -> bool:
@@ -55,14 +129,15 @@ def cut_off(x: Floats, frame: int, deviation: float) -> bool:
     if _should_be_beyond(x, frame, deviation):
         return True
     around = x[max(frame - 2, 0) : frame + 3]
-    tops = [around == extreme for extreme in (x.max(), x.min())]
-    return any(bool((at[1:] & at[:-1]).any()) for at in tops)
+    top, bottom = ceilings(x)
+    return any(bool((at[1:] & at[:-1]).any()) for at in (around >= top, around <= bottom))
 
 
 def _should_be_beyond(x: Floats, frame: int, deviation: float) -> bool:
     value, should = float(x[frame]), float(x[frame]) - deviation
     top, bottom, least = _range(x)
-    return (value >= top - least and should > top) or (value <= bottom + least and should < bottom)
+    low, high = ceilings(x)
+    return (value >= top - least and should > low) or (value <= bottom + least and should < high)
 
 
 def _range(x: Floats) -> tuple[float, float, float]:

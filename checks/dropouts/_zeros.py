@@ -25,7 +25,7 @@ from typing import Final
 import numpy as np
 
 from checks.block import Block
-from checks.dropouts import _edges, _silence
+from checks.dropouts import _edges, _silence, _tops
 from checks.dropouts._events import Event, EventLog, told_together
 from checks.dropouts._history import History
 from checks.dropouts._limits import DropoutsLimits
@@ -261,12 +261,12 @@ class RunsPart:
         return 2 * int(np.count_nonzero(others)) >= len(others)
 
     def _at_ceiling(self, run: Run) -> bool:
-        """Whether the run stands at an extreme of what is around: a flat top, not a hold."""
+        """Whether the run stands where tops are cut off: a flat top, not a hold."""
         start = max(run.start - _NEAR_FRAMES, 0)
-        x = np.asarray(self._history.row(run.row, start, run.stop + _NEAR_FRAMES), np.float64)
-        value = x[min(run.start - start, len(x) - 1)]
-        finite = x[np.isfinite(x)]
-        return value in (finite.max(initial=-np.inf), finite.min(initial=np.inf))
+        around = self._history.row(run.row, start, run.stop + _NEAR_FRAMES)
+        steps, _ = _edges.in_steps(around, self._fmt)
+        first = max(run.start, self._history.start) - max(start, self._history.start)
+        return _tops.at_ceiling(steps, first, first + run.length)
 
     def _note(self) -> tuple[Finding, ...]:
         """One note for all digital silence that no signal was taken away by."""

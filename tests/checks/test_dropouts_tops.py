@@ -1,0 +1,102 @@
+"""Flat tops below full scale are told under clipping: no held value, no step stands on them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from dropouts_kit import digital, of, run
+from numpy.typing import NDArray
+from synth import programme
+
+from checks.dropouts import _tops
+from checks.model import Verdict
+
+RATE = 176_400
+Ints = NDArray[np.int32]
+
+
+def cut_off(kind: str, *, over_db: float, steps: float, one_side: bool = False) -> Ints:
+    """Programme cut off below full scale before a converter that adds some steps of noise."""
+    x = programme(kind, rate_hz=RATE, tracks=2, seconds=2.0, seed=7, hiss_dbfs=-85.0).astype(
+        np.float64
+    )
+    x *= 0.2 * 2**31 / np.abs(x).max(axis=1, keepdims=True)
+    ceiling = 0.2 * 2**31 / 10 ** (over_db / 20)
+    x = np.clip(x, -(2.0**31) if one_side else -ceiling, ceiling)
+    rng = np.random.default_rng(1)  # triangular: the sum of two even ones
+    dither = steps * (rng.random(x.shape) - rng.random(x.shape))
+    return np.rint(x / 256 + dither).astype(np.int32) << 8
+
+
+@pytest.mark.parametrize("kind", ["speech", "bowed", "brass"])
+@pytest.mark.parametrize("one_side", [False, True])
+@pytest.mark.parametrize("steps", [1.0, 8.0])
+@pytest.mark.parametrize("over_db", [3.0, 12.0])
+def test_tops_with_dither_on_them_are_left_to_clipping(
+    kind: str, one_side: bool, steps: float, over_db: float
+) -> None:
+    """Of dithered tops one sample in eight stands a step higher: no run lies at the very extreme,
+    though it holds for as long as a recorder's hold."""
+    x = cut_off(kind, over_db=over_db, steps=steps, one_side=one_side)
+    assert not [f for f in digital(run(x, RATE)) if f.verdict is Verdict.REDO]
+
+
+@pytest.mark.parametrize("over_db", [3.0, 12.0])
+def test_a_hold_beside_clipped_tops_is_told(over_db: float) -> None:
+    x = cut_off("bowed", over_db=over_db, steps=1.0)
+    at = below_the_ceiling(x[0], 60)
+    x[0, at : at + 60] = x[0, at]
+    (found,) = of(run(x, RATE), "held-value")
+    assert (found.verdict, found.tracks) == (Verdict.REDO, (0,))
+    assert found.start_frame == pytest.approx(at + 1, abs=1)
+
+
+def test_a_short_hold_beside_clipped_tops_is_told() -> None:
+    """Within 256 frames of a top all jumps were taken for its corners."""
+    x = cut_off("bowed", over_db=6.0, steps=1.0)
+    at = below_the_ceiling(x[0], 14)
+    x[0, at : at + 14] = x[0, at]
+    (found,) = of(run(x, RATE), "step")
+    assert (found.verdict, found.values["cause"]) == (Verdict.REDO, "hold")
+    assert found.start_frame == pytest.approx(at + 1, abs=1)
+
+
+def test_a_wrong_word_beside_clipped_tops_is_told() -> None:
+    x = cut_off("bowed", over_db=6.0, steps=1.0)
+    at = below_the_ceiling(x[0], 14)
+    x[0, at] ^= 1 << 28
+    (found,) = of(run(x, RATE), "step")
+    assert (found.verdict, found.values["cause"]) == (Verdict.REDO, "word")
+    assert found.start_frame == at
+
+
+def below_the_ceiling(x: Ints, frames: int) -> int:
+    """Where the signal moves most within some frames, not far behind a top."""
+    size = np.abs(x.astype(np.float64))
+    tops = np.flatnonzero(size >= size.max() - 512)
+    places = tops[(tops > 5_000) & (tops < len(x) - 5_000)] + 100
+    places = places[size[places] < 0.8 * size.max()]
+    return int(places[np.abs(x[places + frames] / 256 - x[places] / 256).argmax()])
+
+
+@pytest.mark.parametrize("cycles", [1.0, 7.3, 40.0])
+def test_crests_that_bend_are_no_ceiling(cycles: float) -> None:
+    """A hold beside a crest is one: of a parabola a third lies within an eighth of its depth."""
+    x = np.rint(100_000 * np.sin(2 * np.pi * cycles * np.arange(4096) / 4096))
+    assert _tops.ceilings(x) == (x.max(), x.min())
+
+
+def test_one_wrong_word_makes_no_ceiling_of_all_the_rest() -> None:
+    x = np.round(10_000 * np.random.default_rng(4).standard_normal(2048))
+    x[1024] = 4_000_000
+    assert _tops.ceilings(x) == (x.max(), x.min())
+
+
+@pytest.mark.parametrize("steps", [1.0, 30.0])
+def test_where_tops_are_cut_off_the_ceiling_takes_in_their_noise(steps: float) -> None:
+    rng = np.random.default_rng(2)
+    x = np.clip(100_000 * np.sin(np.arange(4096) / 50), -1e9, 70_000)
+    x = np.rint(x + steps * (rng.random(4096) - rng.random(4096)))
+    top, bottom = _tops.ceilings(x)
+    assert 70_000 - 8 * steps <= top <= 70_000 - steps / 2
+    assert bottom == x.min()
