@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from checks._ranks import median
 from checks.dropouts._edges import Edge, Meeting
 from checks.dropouts._events import Event
 from checks.dropouts._runs import Run
+from checks.dropouts._sentences import RECOPY_FIRST
 from checks.model import Remedy, Verdict
 
 QUIET: Final = 10 ** (-90 / 20)
@@ -97,6 +98,19 @@ def zeros_between(
     if 2 * len(alive) >= len(ever) > 0 and run.length < _PAUSE_S * rate_hz and _loud(alive):
         return _slowly(tracks, run, long)
     return None
+
+
+def in_the_file(event: Event, rate_hz: int) -> Event:
+    """Zeros that no converter gave, for they begin or end inside a frame (``_torn``)."""
+    text = f"Zeros stand for {length_told(event.stop - event.start, rate_hz)}, and begin or end "
+    text += f"inside a frame, as bytes do that were never stored: {RECOPY_FIRST}"
+    return replace(
+        event,
+        verdict=Verdict.REDO,
+        remedy=Remedy.RECOPY,
+        text=text,
+        values={**event.values, "cause": "bytes missing"},
+    )
 
 
 def _loud(pairs: Sequence[tuple[Edge, Edge]]) -> bool:

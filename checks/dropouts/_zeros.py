@@ -25,7 +25,7 @@ from typing import Final
 import numpy as np
 
 from checks.block import Block
-from checks.dropouts import _edges, _silence, _tops
+from checks.dropouts import _edges, _silence, _tops, _torn
 from checks.dropouts._events import Event, EventLog, told_together
 from checks.dropouts._history import History
 from checks.dropouts._limits import DropoutsLimits
@@ -137,9 +137,16 @@ class RunsPart:
                 continue
             elif run.zero:
                 event = _silence.zeros_between(self._tracks(run), run, left, right, rate_hz)
+                if event and run.row == self._all and self._torn(run):
+                    event = _silence.in_the_file(event, rate_hz)
             else:
                 event = _silence.hold_between(self._tracks(run), run, left, right, rate_hz)
             self._take(run, event)
+
+    def _torn(self, run: Run) -> bool:
+        before = self._history.rows(run.start - _torn.LOOKED_AT, run.start)
+        behind = self._history.rows(run.stop, run.stop + _torn.LOOKED_AT)
+        return _torn.torn(before, behind, self._fmt)
 
     def _part_of_all(self, run: Run) -> bool:
         """Whether a track's run is its share of one in all tracks: a ramp's last samples round to
