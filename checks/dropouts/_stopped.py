@@ -3,8 +3,9 @@
 Where the tape's hiss is heard, what falls under it is known (``_without_tape``). Where somebody
 always plays, a loss on all tracks looks like the only rest of the piece. But no players and no
 room stop within some milliseconds on several tracks at once: what does was switched off, unplugged
-or cut; and if it comes back in one moment as well, no tape was edited so. A generator may do so: a
-tone that keeps its level, or what stops again and again, is left alone.
+or cut; and if it comes back in one moment as well, no tape was edited so. What is left must be
+less than all tracks leave anywhere else, or it is a rest behind a dry clap. A generator may stop
+so: a tone that keeps its level, or what stops again and again, is left alone.
 
 What this cannot see: the same on one track alone, where a pluck that is damped falls as quickly;
 programme that stops less than 20 dB over what is left.
@@ -16,6 +17,7 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks.dropouts._at_once import Moment, Moments
 from checks.dropouts._bands import Floats
@@ -55,7 +57,7 @@ def stopped(
     """
     if len(tracks) < 2:
         return []
-    levels = _levels(history, tracks)
+    levels = _levels(history.mean_db, tracks)
     found = []
     for number, one in enumerate(sound.found):
         if one.fall_db < STOPS_DB or not _plays(levels, way, one, history.entry_hops):
@@ -63,6 +65,7 @@ def stopped(
         back = next((m for m in sound.found[number + 1 :] if m.fall_db <= -STOPS_DB), None)
         if _is_still(levels, one, back, history.entry_hops):
             found.append((one, back))
+    found = _unheard(_levels(history.low_db, tracks), found, history.entry_hops)
     if len(found) * _SELDOM_S * rate_hz > max(frames, 2 * _SELDOM_S * rate_hz):
         return []
     lost = [_finding(tracks, one, back, hop, frames, rate_hz) for one, back in found]
@@ -70,9 +73,9 @@ def stopped(
     return [counted(f, len(lost), len(lost)) for f in lost]
 
 
-def _levels(history: LevelHistory, tracks: Sequence[int]) -> Floats:
+def _levels(bands_db: NDArray[np.float16], tracks: Sequence[int]) -> Floats:
     """Power of all bands together, dB, (tracks, entries)."""
-    power = 10.0 ** (history.mean_db[:, list(tracks)].astype(np.float32) / 10.0)
+    power = 10.0 ** (bands_db[:, list(tracks)].astype(np.float32) / 10.0)
     return np.asarray(10.0 * np.log10(power.sum(axis=0)), np.float32)
 
 
@@ -96,6 +99,23 @@ def _is_still(levels: Floats, one: Moment, back: Moment | None, entry_hops: int)
     if back is None and left.shape[1] < _LEAST:
         return False
     return bool((np.ptp(left, axis=1) <= _NOISE_DB).all() and (left > _ZEROS_DB).all())
+
+
+def _unheard(
+    lows: Floats, found: Sequence[tuple[Moment, Moment | None]], entry_hops: int
+) -> list[tuple[Moment, Moment | None]]:
+    """Those that leave less than is heard of all tracks anywhere else: rests are no loss."""
+    stops = [back.hop // entry_hops + 1 if back else lows.shape[1] for _, back in found]
+    places = [slice(one.hop // entry_hops, b) for (one, _), b in zip(found, stops, strict=True)]
+    elsewhere = np.ones(lows.shape[1], np.bool_)
+    for place in places:
+        elsewhere[place] = False
+    out = []
+    for pair, place in zip(found, places, strict=True):
+        left = lows[:, place].min(axis=1, keepdims=True) + _NOISE_DB
+        if np.count_nonzero((lows <= left).all(axis=0) & elsewhere) <= 1:
+            out.append(pair)
+    return out
 
 
 def _tells(told: Finding, lost: Finding, tracks: set[int]) -> bool:

@@ -66,6 +66,16 @@ def test_zeros_are_told_as_zeros() -> None:
     assert not [f for f in _told(faded) if "programme_fall_db" in f.values]
 
 
+def test_dry_claps_are_no_loss() -> None:
+    """Sounds that stop within a millisecond on all tracks, but to the hiss of the rests."""
+    played = _swelling(2)
+    heard = np.zeros(played.shape[1])
+    for first in (RATE, 3 * RATE, 5 * RATE):
+        heard[first : first + RATE // 2] = 1.0
+    played *= np.convolve(heard, np.ones(48) / 48, "same")
+    assert "signal-lost" not in {f.kind for f in _told(_words(played, np.ones(played.shape[1])))}
+
+
 @pytest.mark.parametrize("which", ["one track stops", "a tone stops", "it stops all the time"])
 def test_what_is_played_so_is_no_loss_of_all_tracks(which: str) -> None:
     played = _swelling(3)
