@@ -12,6 +12,8 @@ from checks.model import Finding, Remedy, Value, Verdict
 PLACES: Final = 32
 """Places told of events that stand in one finding."""
 
+_SAME_PLACE: Final = 2  # frames by which two looks at one place may differ
+
 
 @dataclass(slots=True)
 class Event:
@@ -102,6 +104,7 @@ class EventLog:
         for event in self._open:
             self._close(event)
         self._open = []
+        self._tell_once()
         return tuple(
             Finding(
                 check=event.check,
@@ -123,6 +126,30 @@ class EventLog:
             for key, kept in self._kept.items()
             for event in kept
         )
+
+    def _tell_once(self) -> None:
+        """Drop what another tells of the same place: the graver stays, or that on more tracks."""
+        for key, kept in self._kept.items():
+            for event in [event for event in kept if event.times == 1]:
+                for other in [o for found in self._kept.values() for o in found]:
+                    if _tells(other, event):
+                        if other.times == 1:
+                            other.stop = max(other.stop, event.stop)
+                        kept.remove(event)
+                        self._count[key] -= 1
+                        break
+
+
+def _tells(one: Event, other: Event) -> bool:
+    """Whether an event tells of all that another does, and more."""
+    graver = one.verdict is Verdict.REDO and other.verdict is not Verdict.REDO
+    more = set(one.tracks) > set(other.tracks)
+    return (
+        one.kind == other.kind
+        and (graver or (more and one.verdict is other.verdict))
+        and set(one.tracks) >= set(other.tracks)
+        and any(abs(start - other.start) <= _SAME_PLACE for start in one.starts)
+    )
 
 
 def _told(event: Event) -> str:
