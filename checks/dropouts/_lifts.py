@@ -53,13 +53,19 @@ class LiftEvent:
             return True
         return all(k.flat or k.even for k in (*self.lifts, lift))
 
-    def times(self, track: int) -> int:
-        """How often the track lifts by itself; what overlaps is one lift."""
-        end, count = -1, 0
-        for lift in sorted((k for k in self.lifts if k.track == track), key=lambda k: k.start):
-            count += lift.start > end
+    def starts(self, track: int | None = None) -> list[int]:
+        """Where the track, or any, begins to lift; what overlaps is one lift."""
+        end, out = -1, list[int]()
+        lifts = [k for k in self.lifts if track in (None, k.track)]
+        for lift in sorted(lifts, key=lambda k: k.start):
+            if lift.start > end:
+                out.append(lift.start)
             end = max(end, lift.start + lift.hops)
-        return count
+        return out
+
+    def times(self, track: int) -> int:
+        """How often the track lifts by itself."""
+        return len(self.starts(track))
 
 
 def lift_finding(
@@ -82,6 +88,8 @@ def lift_finding(
         "hiss_fall_db": rounded(fall, 1),
         "times": max(event.times(track) for track in tracks),
     }
+    if len(event.starts()) > 1:
+        values["start_frames"] = [at * hop for at in event.starts()]
     told = f"{length_ms:.0f} ms" if length_ms >= 1 else f"{length_ms:.1f} ms"
     shared = f", on {len(tracks)} tracks together" if len(tracks) > 1 else ""
     if event.flat:

@@ -107,10 +107,8 @@ class Tally:
             if f.kind not in fault.kinds:
                 row.misnamed[f"{f.kind} {f.verdict}"] += 1
         if right and not fault.everywhere and right[0].start_frame is not None:
-            row.off.append(
-                min(abs(f.start_frame - planting.start) for f in right if f.start_frame is not None)
-                / bed.rate_hz
-            )
+            places = [at for f in right for at in f.values.get("start_frames", [f.start_frame])]
+            row.off.append(min(abs(at - planting.start) for at in places) / bed.rate_hz)
         if not hits and len(row.missed) < 8:
             sigma = f", {planting.sigma:.1f} sigma" if fault.step else ""
             sigma += f", strength {planting.strength}" if fault.enough else ""

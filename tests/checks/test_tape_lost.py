@@ -157,3 +157,14 @@ def test_a_lift_of_any_length_is_found_where_it_is(kind: str, seconds: float) ->
     assert (found.kind, found.tracks) == ("contact-loss" if seconds < 0.5 else "hf-loss", (1,))
     assert (found.start_frame or 0) / 96_000 == pytest.approx(2.3, abs=0.1)
     assert (found.frames or 0) / 96_000 >= 0.8 * seconds  # its end may be covered
+
+
+def test_lifts_that_are_told_together_keep_their_places() -> None:
+    x = programme("bowed", rate_hz=96_000, tracks=2, seconds=6.0, seed=5, hiss_dbfs=-62.0)
+    for at_s in (2.3, 2.9):
+        x = contact_loss(x, rate_hz=96_000, at=round(at_s * 96_000), frames=4800, tracks=(1,),
+                         distance_um=30.0, floor_dbfs=-74.0, seed=1).samples  # fmt: skip
+    (found,) = _asked(x, rate_hz=96_000)
+    places = found.values["start_frames"]
+    assert isinstance(places, list)
+    assert places == pytest.approx([2.3 * 96_000, 2.9 * 96_000], abs=500)
