@@ -33,16 +33,18 @@ def torn(before: Samples, behind: Samples, fmt: CaptureFormat) -> bool:
     """
     if fmt.floating or min(before.shape[1], behind.shape[1]) < LOOKED_AT:
         return False
+    used = before.any(axis=1) & behind.any(axis=1)
+    before, behind = before[used], behind[used]
     tracks, step = len(before), np.int64(fmt.lsb)
     last, first = before[:, -1] == 0, behind[:, 0] == 0
     for zero, beside in ((last[::-1], before[::-1, -2::-1]), (first, behind[:, 1:])):
-        taken = int(np.argmin(zero))  # tracks, counted from the hole on
+        taken = int(np.argmin(zero)) if tracks else 0  # tracks, counted from the hole on
         if not 0 < taken < tracks or zero[taken:].any():
             continue
         near = np.abs(beside[:taken, :_NEAR].astype(np.float64)) / fmt.lsb
         if near[:, 0].all() and bool((median(near, axis=1) >= _LEVEL).all()):
             return True
-    if tracks > 1:
+    if tracks != 1:
         return False
     words = behind[0].astype(np.int64) // step
     cut = words[0] != 0 and words[0] % _BYTE == 0

@@ -45,6 +45,13 @@ def test_a_hole_in_the_file_is_to_be_fetched_again(
     assert found.frames == pytest.approx(count / (3 * tracks), abs=2)
 
 
+def test_a_track_that_is_not_used_hides_no_hole() -> None:
+    x = programme("bowed", rate_hz=RATE, tracks=4, seconds=2.0, seed=3, hiss_dbfs=-60.0).copy()
+    x[3] = 0
+    (found,) = of(run(with_hole(x, 600_006, 4098), RATE), "zero-run")  # all but two, from one on
+    assert (found.verdict, found.remedy) == (Verdict.REDO, Remedy.RECOPY)
+
+
 def test_a_hole_that_ends_inside_the_sample_of_one_track_is_told_by_its_lower_byte() -> None:
     x = programme("bowed", rate_hz=RATE, tracks=1, seconds=2.0, seed=3, hiss_dbfs=-60.0)
     (found,) = of(run(with_hole(x, 150_000, 4096), RATE), "zero-run")
