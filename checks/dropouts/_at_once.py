@@ -27,7 +27,6 @@ HISS_DB: Final = 4.0
 """Least fall of hiss in the mean of the tracks. Noise moves by less than one (own trials)."""
 
 _WHOLE: Final = 0.75  # of all that they fall within ``REACH_HOPS``
-_CLEARLY_DB: Final = 30.0  # that is a moment whatever goes on falling for some milliseconds
 _MOST: Final = 4096
 
 
@@ -86,7 +85,7 @@ class Moments:
             early = decibels(power[:, step - reach : step - 2].mean(axis=1))
             late = decibels(power[:, step + 3 : step + reach].mean(axis=1))
             whole = float((early - late).mean())
-            if fall[best] * whole > 0 and abs(fall[best]) >= min(_WHOLE * abs(whole), _CLEARLY_DB):
+            if fall[best] * whole > 0 and abs(fall[best]) >= _WHOLE * abs(whole):
                 self.found.append(Moment(origin + hop, float(fall[best])))
         if len(self.found) > _MOST:
             self.found.sort(key=lambda one: -abs(one.fall_db))

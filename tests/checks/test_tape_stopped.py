@@ -90,3 +90,9 @@ def test_what_is_played_so_is_no_loss_of_all_tracks(which: str) -> None:
             played *= _gain(played.shape[1], first, first + RATE // 2)
     everything = [f for f in _told(_words(played, gain)) if len(f.tracks) == 3]
     assert "signal-lost" not in {f.kind for f in everything}
+
+
+def test_players_who_stop_together_within_20_ms_have_lost_nothing() -> None:
+    played = _swelling(4)
+    stop = np.clip((AT - np.arange(played.shape[1])) / (0.02 * RATE) + 1.0, 0.0, 1.0)
+    assert "signal-lost" not in {f.kind for f in _told(_words(played * stop, np.ones(len(stop))))}
