@@ -45,8 +45,8 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
     """Which track's past goes on where: {position in ``tracks``: position it went to}.
 
     The moves must explain nearly every track that does not go on by itself, and either close, as
-    an exchange or a rotation does, or each be sure by itself. Of an exchange both tracks must
-    tell: a pluck on one goes on from anything louder.
+    an exchange or a rotation does, or each be sure by itself and most gone from where they were.
+    Of an exchange both tracks must tell: a pluck on one goes on from anything louder.
 
     Args:
         tracks: all tracks, in steps of the word, the cut at ``frame`` in each.
@@ -81,7 +81,9 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
         closed = {}
     second = np.partition(costs, 1, axis=0)[1] - costs.min(axis=0)
     sure = {k: i for k, i in fits.items() if gains[k] >= SURE and second[k] >= APART}
-    moved = {**sure, **closed} if closed or len(sure) >= MANY_MOVED else {}
+    gone = set(sure.values()) & set(broken.tolist())
+    many = len(sure) >= MANY_MOVED and 2 * len(gone) >= len(sure)
+    moved = {**sure, **closed} if closed or many else {}
     explained = len(set(moved) & set(broken.tolist()))
     if (
         len(moved) < 2

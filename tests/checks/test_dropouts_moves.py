@@ -80,3 +80,18 @@ def test_a_clear_jump_proves_no_move_of_a_track_that_goes_on(
     monkeypatch.setattr(_moves, "_own", lambda x, frame: (own, 50.0)[int(x[0])])
     tracks = [np.full(2000, float(k)) for k in range(2)]
     assert _moves.proven(tracks, 1000, {0: 1, 1: 0}, clear=True) == proven
+
+
+@pytest.mark.parametrize("gone", [True, False])
+def test_programme_that_stays_where_it_was_has_not_moved(gone: bool) -> None:
+    """Sounds that begin on several tracks of one mix: each shares its source with another."""
+    rng, t = np.random.default_rng(5), np.arange(4000)
+    tones = [
+        90_000 * np.sin(0.013 * k * t + k) + 60_000 * np.sin(0.037 * k * t) for k in range(1, 9)
+    ]
+    before, after = [0, 1, 2, 3, 4, 5], [7, 0, 1, 2, 3, 4] if gone else [0, 1, 2, 0, 1, 2]
+    rows = [
+        np.concatenate((tones[a][:2000], tones[b][2000:])) + 5.0 * rng.standard_normal(4000)
+        for a, b in zip(before, after, strict=True)
+    ]
+    assert (_moves.swapped(rows, 2000) is not None) is gone
