@@ -90,6 +90,7 @@ class Shared:
     """Wrong words at one place of some tracks.
 
     Attributes:
+        seen: the tracks that show both edges, the clearest first; ``tracks`` holds all that jump.
         edge: of the track that shows them best.
         sure: whether nothing that comes before a converter can make them.
     """
@@ -97,6 +98,7 @@ class Shared:
     frame: int
     stop: int
     tracks: tuple[int, ...]
+    seen: tuple[int, ...]
     edge: float
     sure: bool
 
@@ -122,6 +124,7 @@ def shared(rows: Sequence[Floats], tracks: Sequence[int], peak: int) -> Shared |
         frame=min(burst.frame for burst in seen.values()),
         stop=max(burst.stop for burst in seen.values()),
         tracks=tuple(sorted({*seen, *also})),
+        seen=tuple(sorted(seen, key=lambda t: -seen[t].edge)),
         edge=first.edge,
         sure=sure,
     )

@@ -15,6 +15,7 @@ from checks.dropouts import _burst, _causes, _junction, _moves, _turns
 from checks.dropouts import _sentences as tell
 from checks.dropouts._clock import Clocks, Slip
 from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
+from checks.dropouts._goes_on import GoesOn
 from checks.dropouts._junction import Break, Junction
 from checks.dropouts._limits import NEARLY, DropoutsLimits
 from checks.dropouts._one_programme import LATER, on_one, on_several, sharp
@@ -48,7 +49,8 @@ class Kinds:
         self._clocks = clocks
         self._limits = limits
         self._tell = Telling(doubts)
-        self._put_in = PutIn(fmt, limits, self._tell)
+        self._goes_on = GoesOn()
+        self._put_in = PutIn(fmt, limits, self._tell, self._goes_on)
         self._longer = LongLooks(fmt.rate_hz)
         self._stand_ins = StandIns(fmt.rate_hz, limit=limits.step_one_track)
         self._pushes: Counter[int] = Counter()  # so far, of each track
@@ -81,8 +83,7 @@ class Kinds:
             sure = burst is not None and burst.sure
             if not sure and self._put_in.looked_at(place, list(found)):
                 return True
-            if burst is not None:
-                self._put_in.words(place, burst)
+            if burst is not None and self._put_in.words(place, burst):
                 return True
             if self._likely_word(place, found):
                 return True
@@ -159,13 +160,22 @@ class Kinds:
     def _wrong(self, place: Place, found: Mapping[int, Junction]) -> dict[int, Junction]:
         """The tracks on which one word is wrong."""
         least = self._limits.step_one_track  # less may be a click that the other tracks hide
-        return {
-            t: j
-            for t, j in found.items()
-            if j.word_sigmas >= least
-            and _causes.wrong_word(j)
-            and not place.cut_off(t, j.word_frame, j.deviation)
-        }
+        likely: dict[int, Junction] = {}
+        sure: set[int] = set()  # frames
+        for t, j in found.items():
+            if j.word_sigmas < least or place.cut_off(t, j.word_frame, j.deviation):
+                continue
+            towers = place.towers(t, j.word_frame, j.deviation)
+            if _causes.wrong_word(j, towers=towers):
+                likely[t] = j
+                sure |= {j.word_frame} if towers else set()
+        wrong: dict[int, Junction] = {}
+        for frame in sorted({j.word_frame for j in likely.values()}):
+            here = {t: j for t, j in likely.items() if j.word_frame == frame}
+            clearest = sorted(here, key=lambda t: -here[t].word_sigmas)
+            if frame in sure or self._goes_on.at(place, clearest, frame, frame + 1).in_place:
+                wrong |= here
+        return wrong
 
     def _likely_word(self, place: Place, found: Mapping[int, Junction]) -> bool:
         likely = {
@@ -243,7 +253,7 @@ class Kinds:
         longer = Longer()
         if not pushed:  # which proves nothing
             enough = self._limits.step_one_track * NEARLY
-            longer = self._longer.at(place, clean, enough=enough)
+            longer = self._longer.at(place, clean, found, enough=enough)
         if self._proven_cut(place, frame, clean, seen, longer):
             return True
         if pushed or not self._likely_cut(place, clean):

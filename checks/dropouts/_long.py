@@ -70,6 +70,36 @@ _AS_WELL: Final = 2.0  # of the logarithm of the shares: gaps beside the best th
 _WIDTH: Final = 8  # frames, while it is not known how many those are
 
 
+GOES_ON: Final = 2.5
+UNSTEADY: Final = 7.0
+"""Most that may be left of what lies beyond a stretch, floor 1, where the programme goes on there:
+by the side that foretells the other best, and by the other side where nothing begins or ends
+nearby. From own trials: beside wrong words 0.4 to 2.4 and up to 6.6; where a sound begins or ends
+within a few samples 2 to 100,000."""
+
+
+LATE: Final = 4.0
+LATE_FRAMES: Final = 16
+"""How much more must be left where the programme is taken to go on in time, so that it is late for
+certain by the length of the stretch, and the least of that."""
+
+
+@dataclass(frozen=True, slots=True)
+class Beyond:
+    """What stands beyond a stretch. All true but ``late`` where too little stands on a side.
+
+    Attributes:
+        in_place: whether the programme may go on there in time. Neither this nor the next is so
+            where a sound begins or ends there, however few samples that takes.
+        put_in: whether it may go on there late by the length of the stretch.
+        late: whether it does, and in time it does not.
+    """
+
+    in_place: bool
+    put_in: bool
+    late: bool
+
+
 @dataclass(frozen=True, slots=True)
 class Shift:
     """One gap that explains a jump.
@@ -114,19 +144,39 @@ class Sides:
         """Whether something begins or ends next to the cut."""
         return self.enough and self.near > OTHER_PROGRAMME
 
+    def left_behind(self, gap: int) -> float:
+        """Mean square, floor 1, of what follows against the past predicted on over one gap.
+
+        However unsure the prediction is: what it says less of may be anything.
+        """
+        every = self._every
+        step = -(-(gap + 2 * every - 1) // every)  # of the first sample that is of this side alone
+        ahead, lower = self._ahead(step - 1 + TEST)
+        late = lower[step - 1 :]
+        first = step * every - 1 - gap  # of what follows, on the grid of the past
+        found = self._behind[first + np.arange(TEST) * every]
+        error = (found - ahead[step - 1 :]) / self._floor
+        covariance = late @ late.T
+        if not np.isfinite(covariance).all() or not np.isfinite(error).all():
+            return np.inf
+        return float(error @ np.linalg.solve(covariance, error)) / TEST
+
+    def _ahead(self, count: int) -> tuple[Floats, Floats]:
+        """The past predicted on, and what each thing new adds to it, (count, count)."""
+        ahead = _predict.continued(self._past, self._filter, count)
+        response = _predict.continued(np.zeros(ORDER), self._filter, count, np.eye(1, count)[0])
+        lag = np.subtract.outer(np.arange(count), np.arange(count))
+        return ahead, np.where(lag >= 0, response[np.maximum(lag, 0)], 0.0)
+
     def left_over(self, most: int) -> Floats:
         """Mean square, floor 1, of what follows against the past predicted on over each gap.
 
         Of 0 to ``most`` frames; as far as the prediction is sure of anything.
         """
         every, steps = self._every, most // self._every + 3
-        ahead = _predict.continued(self._past, self._filter, steps + TEST)
-        response = _predict.continued(
-            np.zeros(ORDER), self._filter, steps + TEST, np.eye(1, steps + TEST)[0]
-        )
-        lag = np.subtract.outer(np.arange(TEST), np.arange(TEST))
-        lower = np.where(lag >= 0, response[np.maximum(lag, 0)], 0.0)
-        covariance = lower @ lower.T
+        ahead, lower = self._ahead(steps + TEST)
+        response = lower[:, 0]
+        covariance = lower[:TEST, :TEST] @ lower[:TEST, :TEST].T
         limit = _WANDERS * float(np.mean(self._past**2)) / self._floor**2
         out = np.full(most + 1, np.inf)
         reach = np.arange(TEST) * every
@@ -145,6 +195,28 @@ class Sides:
             error /= self._floor
             out[gaps] = np.sum(error * np.linalg.solve(covariance, error), axis=0) / TEST
         return out
+
+
+def beyond(x: Floats, start: int, stop: int, rate_hz: int, *, slack: int) -> Beyond:
+    """What stands beyond a stretch that does not belong there.
+
+    Args:
+        x: samples in steps of the word, the stretch from ``start`` to before ``stop``.
+        slack: by how many frames it may be shorter.
+    """
+    rest, long = np.concatenate((x[:start], x[stop:])), stop - start
+    sides = Sides(rest, start, rate_hz), Sides(rest[::-1], len(rest) - start, rate_hz)
+    if not all(side.enough for side in sides):
+        return Beyond(in_place=True, put_in=True, late=False)
+    near, far = (
+        min(sorted(side.left_behind(gap) for side in sides) for gap in gaps)
+        for gaps in (range(slack + 1), (long,))
+    )
+    in_place, put_in = (
+        best <= GOES_ON and (other <= UNSTEADY or sides[0].other) for best, other in (far, near)
+    )
+    late = put_in and long >= LATE_FRAMES and far[0] >= LATE * max(near[0], 1.0)
+    return Beyond(in_place=in_place, put_in=put_in, late=late)
 
 
 def shift(sides: Iterable[Sides], rate_hz: int) -> tuple[Shift | None, bool]:

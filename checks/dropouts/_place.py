@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from typing import Final
 
 import numpy as np
@@ -52,6 +53,9 @@ what jumps more often is proven by the first of them, or by none."""
 _LONG_TRACKS: Final = 4  # of those that jump together, the strongest
 _MOST_TRACKS: Final = 8  # that are asked for one gap
 _MAY_BE_SAME: Final = 6.0  # of ``Sides.near``: two programmes leave far more
+_BESIDE: Final = 64  # frames on each side of a word
+_TOWERS: Final = 3.0  # over the largest step beside; own trials: sounds that begin 0.04 to 1.5
+
 _HALF: Final = 0.5  # of the height of a cut
 _HELD_BEHIND: Final = 2 * BLOCK_FRAMES  # frames that have surely come in behind a place
 _LONG: Final = 32  # order of a prediction that goes on for a while
@@ -113,6 +117,12 @@ class Place:
         """
         return self._around(track, start - self.start, reach + stop - start)
 
+    def beyond(self, track: int, start: int, stop: int, *, slack: int) -> _long.Beyond:
+        """What stands beyond a stretch that does not belong there, by the long look."""
+        rate_hz = self._fmt.rate_hz
+        x, at = self._around(track, start, _long.reach(rate_hz) + stop - start)
+        return _long.beyond(x, at, at + stop - start, rate_hz, slack=slack)
+
     def _around(self, track: int, frame: int, reach: int) -> tuple[NDArray[np.float64], int]:
         """Up to so many frames on each side of one, in steps of the word, and where it lies."""
         if self._history is None:
@@ -161,6 +171,12 @@ class Place:
     def cut_off(self, track: int, frame: int, deviation: float) -> bool:
         """Whether a sample belongs to a clipped top."""
         return _tops.cut_off(self.steps[track], frame, deviation)
+
+    def towers(self, track: int, frame: int, deviation: float) -> bool:
+        """Whether a sample deviates by far more than any beside it from the one before."""
+        near = self.steps[track, max(frame - _BESIDE, 0) : frame + _BESIDE].copy()
+        near[min(frame, _BESIDE)] -= deviation
+        return abs(deviation) >= _TOWERS * float(np.abs(np.diff(near)).max())
 
     def witnesses(self, tracks: list[int], frame: int) -> bool:
         """Whether two of the tracks move by themselves around a frame: one source that leaks into
@@ -271,11 +287,19 @@ class LongLooks:
         self._rate_hz = rate_hz
         self._looks, self._shifts = MOST_LONG, MOST_SHIFTS
 
-    def at(self, place: Place, cut: dict[int, Junction], *, enough: float) -> Longer:
+    def at(
+        self,
+        place: Place,
+        cut: dict[int, Junction],
+        jumping: dict[int, Junction],
+        *,
+        enough: float,
+    ) -> Longer:
         """Look at a cut.
 
         Args:
             cut: the tracks cut there, the strongest first.
+            jumping: all that jump near it.
             enough: what the highest of those must reach that show a gap.
         """
         if not self._looks:
@@ -287,11 +311,15 @@ class LongLooks:
         most = _long.OTHER_PROGRAMME if len(cut) > 1 else _long.ONE_PROGRAMME
         one_programme = sides[first].news <= most
         like = tuple(t for t, side in sides.items() if side.near <= _long.OTHER_PROGRAMME)
+        others = (place.sides(t, frame) for t, j in jumping.items() if t not in cut and j.begins)
+        beside = [*sides.values(), *islice(others, _LONG_TRACKS)]
+        against = any(side.enough and side.near > _long.SOUND for side in beside)
         sound = all(cut[t].begins or side.other for t, side in sides.items())
-        against = any(side.near > _long.SOUND for side in sides.values())
         same = [t for t, side in sides.items() if side.near <= _MAY_BE_SAME]
         if not any(cut[t].jump >= enough for t in same):
             return Longer(one_programme, like, against=against, sound=sound)
+        if against:
+            return Longer(one_programme, like, against=True, sound=sound)
         gap, no_gap = _long.shift(self._tried(place, frame, sides, cut), self._rate_hz)
         return Longer(one_programme, like, gap, against or no_gap, sound)
 

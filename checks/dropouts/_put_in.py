@@ -9,6 +9,7 @@ import numpy as np
 from checks.dropouts import _burst, _causes, _foreign, _junction
 from checks.dropouts import _sentences as tell
 from checks.dropouts._foreign import Stretch, Trace
+from checks.dropouts._goes_on import GoesOn
 from checks.dropouts._junction import SHARP
 from checks.dropouts._limits import NEARLY, DropoutsLimits
 from checks.dropouts._place import Place
@@ -37,6 +38,7 @@ CLEAR: Final = 2.0
 out hides any small step in what swings slowly. From own trials: what was put in 5 and more."""
 
 _POWER: Final = 2.0  # mean square of foreign samples on a track that has some, floor 1
+_EITHER: Final = 2  # frames by which each edge may be missed
 TRACKS: Final = 8  # looked at closely of those that jump together, the strongest
 
 
@@ -47,14 +49,20 @@ class PutIn:
         stop: frame behind the last stretch told, within which nothing else is looked for.
     """
 
-    def __init__(self, fmt: CaptureFormat, limits: DropoutsLimits, telling: Telling) -> None:
+    def __init__(
+        self, fmt: CaptureFormat, limits: DropoutsLimits, telling: Telling, goes_on: GoesOn
+    ) -> None:
         self._fmt = fmt
         self._limits = limits
         self._tell = telling
+        self._goes_on = goes_on
         self.stop = 0
 
-    def words(self, place: Place, burst: _burst.Shared) -> None:
+    def words(self, place: Place, burst: _burst.Shared) -> bool:
         """A few wrong words, behind which the programme goes on where it was."""
+        beyond = self._goes_on.at(place, burst.seen, burst.frame, burst.stop, slack=_EITHER)
+        if not (beyond.in_place or beyond.put_in):
+            return False  # a sound begins or ends there
         at, frames = place.start + burst.frame, burst.stop - burst.frame
         values: dict[str, Value] = {"jump_sigma": round(burst.edge, 1)}
         if not burst.sure:
@@ -65,6 +73,7 @@ class PutIn:
         else:
             self._tell.proven(burst.tracks, at, tell.FOREIGN, "foreign", values, frames=frames)
         self.stop = at + frames + 2 * _junction.ORDER
+        return True
 
     def looked_at(self, place: Place, tracks: list[int]) -> bool:
         """Foreign samples between two sharp edges: put in, or in place of others.
@@ -96,7 +105,7 @@ class PutIn:
         if jump < several * NEARLY or (high < 2 and jump < single * NEARLY):
             return False
         values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
-        first = found.frame - 2  # an edge may be missed by so much
+        first = found.frame - _EITHER
         at = place.start + first
         proper = any(trace.proper for trace in traces.values())
         edges = [trace.edge for trace in traces.values() if trace.proper]
@@ -105,26 +114,31 @@ class PutIn:
         if proper:
             put_in = _causes.inserted([place.past(t, first) for t in traces], near=frames)
         brief = frames <= BURST_S * self._fmt.rate_hz
-        if put_in is not None and (
+        fits = put_in is not None and (
             (brief and (len(traces) > 1 or jump >= CLEAR * single))
             or edge >= SHARP
             or place.witnesses([*traces], first)
-        ):
-            moved, frames = put_in
-            at += moved
-            self._tell.proven(
-                tuple(sorted(traces)), at, tell.PUT_IN, "inserted", values, frames=frames
-            )
-        elif proper and edge >= SHARP:
-            at += 2
-            tracks_of = tuple(sorted(traces))
-            self._tell.proven(tracks_of, at, tell.FOREIGN, "foreign", values, frames=frames)
-        elif self._for_sure(place, found, traces):
-            at += 2
-            tracks_of, text = tuple(sorted(traces)), tell.PERHAPS_FOREIGN
-            self._tell.doubtful(tracks_of, at, values, text=text, frames=frames)
-        else:
+        )
+        sharp = proper and edge >= SHARP
+        if not (fits or sharp or self._for_sure(place, found, traces)):
             return False
+        strongest = sorted(traces, key=lambda t: -traces[t].jump)
+        stop = found.stop + _EITHER
+        beyond = self._goes_on.at(place, strongest, first, stop, slack=3 * _EITHER)
+        tracks_of = tuple(sorted(traces))
+        if beyond.late or (fits and beyond.put_in):
+            if put_in is not None:
+                at, frames = at + put_in[0], put_in[1]
+            self._tell.proven(tracks_of, at, tell.PUT_IN, "inserted", values, frames=frames)
+        elif not (beyond.in_place or beyond.put_in):
+            return False  # a sound begins or ends there
+        elif sharp:
+            at += _EITHER
+            self._tell.proven(tracks_of, at, tell.FOREIGN, "foreign", values, frames=frames)
+        else:
+            at += _EITHER
+            text = tell.PERHAPS_FOREIGN
+            self._tell.doubtful(tracks_of, at, values, text=text, frames=frames)
         self.stop = at + frames + 2 * _junction.ORDER
         return True
 

@@ -252,14 +252,14 @@ def test_one_track_alone_must_be_one_programme_more_nearly(tracks: int, one: boo
 
         def sides(self, track: int, frame: int) -> Any:
             return SimpleNamespace(
-                news=2.2, near=2.2, other=False, left_over=lambda most: np.ones(1)
+                enough=True, news=2.2, near=2.2, other=False, left_over=lambda most: np.ones(1)
             )
 
     place: Any = Near()
     cut: Any = {
         track: SimpleNamespace(frame=1000, jump=22.0, begins=False) for track in range(tracks)
     }
-    assert LongLooks(96_000).at(place, cut, enough=12.0).one_programme == one
+    assert LongLooks(96_000).at(place, cut, cut, enough=12.0).one_programme == one
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 96_000])

@@ -9,6 +9,7 @@ from stepping import Ints, steps
 
 from checks.dropouts import DropoutsLimits, _foreign, _kinds, _turns
 from checks.dropouts._doubts import Doubts
+from checks.dropouts._goes_on import GoesOn
 from checks.dropouts._kinds import Kinds
 from checks.dropouts._place import Place
 from checks.dropouts._put_in import PutIn
@@ -166,7 +167,8 @@ def test_the_edge_of_a_long_stretch_may_be_low_by_chance(frames: int, sharp: boo
 def _for_sure(trace: _foreign.Trace, frames: int) -> bool:
     """Whether one track's part is enough to be told."""
     limits = DropoutsLimits()
-    put_in = PutIn(FMT, limits, Telling(Doubts(FMT, listed=limits.listed_digital)))
+    telling = Telling(Doubts(FMT, listed=limits.listed_digital))
+    put_in = PutIn(FMT, limits, telling, GoesOn())
     place = Place(FMT, np.zeros((3, 4000), np.int32), peak=AT, start=0)
     return put_in._for_sure(place, _foreign.Stretch(AT, AT + frames, [trace]), {0: trace})
 
