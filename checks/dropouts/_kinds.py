@@ -70,7 +70,9 @@ class Kinds:
             self._tell.stand_in(one)
         if self._words(place, found, tracks):
             return True
-        if self._held(place, tracks) or any(place.flat(track) for track in tracks):
+        # timecode has flat tops by nature
+        flat = (place.flat(track) for track in tracks if not self._clocks.running(track))
+        if self._held(place, tracks) or any(flat):
             return True
         shared = self._break(place, tuple(found))
         if shared is not None and self._swap(place, found, shared):

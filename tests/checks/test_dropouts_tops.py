@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import damage
 import numpy as np
 import pytest
 from dropouts_kit import digital, of, run
 from numpy.typing import NDArray
+from stepping import steps as steps_alone
 from synth import programme
 
 from checks.dropouts import _tops
@@ -100,3 +102,12 @@ def test_where_tops_are_cut_off_the_ceiling_takes_in_their_noise(steps: float) -
     top, bottom = _tops.ceilings(x)
     assert 70_000 - 8 * steps <= top <= 70_000 - steps / 2
     assert bottom == x.min()
+
+
+@pytest.mark.parametrize("seed", [9, 12])
+def test_the_flat_tops_of_timecode_hide_no_cut_of_all_tracks(seed: int) -> None:
+    """It is a square wave by nature."""
+    x = programme("timecode", rate_hz=96_000, tracks=4, seconds=3.0, seed=seed)
+    assert steps_alone(x, 96_000) == []
+    (found,) = steps_alone(damage.lose(x, at=144_000, frames=300).samples, 96_000)
+    assert (found.start_frame, found.verdict) == (144_000, Verdict.REDO)
