@@ -22,7 +22,14 @@ import numpy as np
 from checks._ranks import median
 from checks.dropouts._events import PLACES, Event, EventLog, told_together
 from checks.dropouts._junction import ORDER
-from checks.dropouts._sentences import JUMP, JUMPS, PERHAPS_FOREIGN, PERHAPS_WORD
+from checks.dropouts._sentences import (
+    JUMP,
+    JUMPS,
+    PERHAPS_FOREIGN,
+    PERHAPS_STAND_IN,
+    PERHAPS_WORD,
+    REPLACED,
+)
 from checks.model import CaptureFormat, Finding, Remedy, Verdict
 
 OFTEN: Final = 4
@@ -125,10 +132,11 @@ class Doubts:
         return self._sure.findings(), counts
 
     def _take_stand_ins(self) -> None:
-        """Where an end is proven to be something else, that is enough."""
-        every = _Pile(self._listed).with_more(self._stand_ins)
-        if every.recurs(self._fmt.rate_hz):  # what a machine chops is chopped again and again
-            return
+        """In place of their ends; where one of these is proven to be something else, not at all.
+
+        Such as recur are none proven: a machine chops and trills so.
+        """
+        recur = _Pile(self._listed).with_more(self._stand_ins).recurs(self._fmt.rate_hz)
         for event in self._stand_ins:
             if self._is_proven(event.start) or self._is_proven(event.stop):
                 continue
@@ -142,10 +150,10 @@ class Doubts:
                             self._counts[track] -= 1
             self._sharp = [e for e in self._sharp if not _is_part(e, event)]
             event = replace(event, tracks=tuple(sorted(tracks)))
-            if event.verdict is Verdict.REDO:
+            if event.verdict is Verdict.REDO and not recur:
                 self.proven(event)
             else:
-                self._take(event)
+                self._take(_doubted(event, PERHAPS_STAND_IN, cause=REPLACED))
 
     def _is_proven(self, frame: int) -> bool:
         """Whether something is proven at a frame."""
@@ -204,7 +212,7 @@ class Doubts:
         Unless nearly all of many tracks show one.
         """
         restless = self._restless(self._sounds)
-        for pile in self._unproven.values():
+        for pile in (p for text, p in self._unproven.items() if text != PERHAPS_STAND_IN):
             for event in list(pile.events):
                 if restless.issuperset(event.tracks) and not self._broad(event):
                     pile.remove(event)
@@ -300,7 +308,10 @@ class _Pile:
             start=events[0].start,
             stop=self.last,
             text=JUMPS if events[0].text == JUMP else events[0].text,
-            values={"cause": "unproven", "jump_sigma": max(map(_height, events))},
+            values={
+                "cause": events[0].values.get("cause", "unproven"),
+                "jump_sigma": max(map(_height, events)),
+            },
             times=self.count,
             starts=[event.start for event in events[:PLACES]],
         )
@@ -312,9 +323,9 @@ def _is_part(event: Event, whole: Event) -> bool:
     return within and not set(event.tracks).isdisjoint(whole.tracks)
 
 
-def _doubted(event: Event, text: str) -> Event:
+def _doubted(event: Event, text: str, *, cause: str = "unproven") -> Event:
     """A proven event that is doubted."""
-    values = {**event.values, "cause": "unproven"}
+    values = {**event.values, "cause": cause}
     return replace(event, verdict=Verdict.LISTEN, remedy=Remedy.LISTEN, text=text, values=values)
 
 

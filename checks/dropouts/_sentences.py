@@ -50,6 +50,7 @@ FOREIGN: Final = (
     "Some samples do not belong there, and they begin and end from one sample to the next: nothing "
     "that comes before a converter can do that; play the tape again."
 )
+REPLACED: Final = "replaced"
 STAND_IN: Final = (
     "Something else stands here in place of the programme, which breaks off and is back from one "
     "sample to the next and does not go on beneath: a digital fault; play the tape again."

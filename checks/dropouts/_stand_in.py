@@ -59,6 +59,11 @@ TRIED_A_SECOND: Final = 8.0
 """Pairs of jumps tried at once, and on average, which cost some milliseconds each: a strike has
 several jumps, and none of them is foretold."""
 
+OFTEN: Final = 4
+"""Jumps in the second before one from which on a track jumps by its own nature: grains that are cut
+hard are cut from one sound, and stand beside their like by chance."""
+
+_KEPT: Final = 16  # jumps of each track
 _BACK: Final = 4  # jumps before one that may be the first of a pair with it
 _AT_ONCE: Final = 2  # frames by which the ends may differ from track to track
 _FINE: Final = 160  # thinned samples that a stretch should have at least
@@ -73,7 +78,7 @@ class StandIn:
 
     Attributes:
         jump: the larger jump of the clearest track, in standard deviations.
-        sure: whether a generator's note is ruled out.
+        sure: whether it is another programme, and a generator's note is ruled out.
     """
 
     start: int
@@ -101,13 +106,15 @@ class StandIns:
                 continue
             stop = place.start + junction.frame
             before = self._jumps.setdefault(track, [])
-            for start, height in reversed(before):
-                if self._fits(place, track, start, stop):
+            for start, height in before[: -_BACK - 1 : -1]:
+                other = self._looked_at(place, track, start, stop)
+                if other is not None:
                     low, high = sorted((height, junction.jump))
-                    ends[track] = start, stop, low, high
+                    sure = other and not self._restless(before, start)
+                    ends[track] = start, stop, low if sure else 0.0, high
                     break
             before.append((stop, junction.jump))
-            del before[:-_BACK]
+            del before[:-_KEPT]
         if not ends:
             return None
         clearest = max(ends, key=lambda t: ends[t][2])
@@ -115,48 +122,59 @@ class StandIns:
         tracks = [t for t in found if t == clearest or self._joins(t, start, stop)]
         return StandIn(start, stop, tuple(sorted(tracks)), high, low >= SURE * self._limit)
 
+    def _restless(self, jumps: list[tuple[int, float]], start: int) -> bool:
+        """Whether a track jumped again and again in the second before."""
+        return sum(start - self._rate_hz <= frame < start for frame, _ in jumps) >= OFTEN
+
     def _joins(self, track: int, start: int, stop: int) -> bool:
         """Whether a track jumps at both ends as well."""
         frames = [frame for frame, _ in self._jumps.get(track, [])]
         return all(any(abs(f - end) <= _AT_ONCE for f in frames) for end in (start, stop))
 
-    def _fits(self, place: Place, track: int, start: int, stop: int) -> bool:
+    def _looked_at(self, place: Place, track: int, start: int, stop: int) -> bool | None:
+        """See ``stands_in``."""
         if not LEAST_FRAMES <= stop - start <= LONGEST_S * self._rate_hz:
-            return False
+            return None
         more = TRIED_A_SECOND * (stop - self._seen) / self._rate_hz
         self._left, self._seen = min(self._left + more, TRIED), stop
         if self._left < 1:
-            return False
+            return None
         self._left -= 1
         x, first = place.stretch(track, start, stop, _long.reach(self._rate_hz))
         return stands_in(x, first, first + stop - start, self._rate_hz)
 
 
-def stands_in(x: Floats, start: int, stop: int, rate_hz: int) -> bool:
-    """Whether something else stands in place of the programme from ``start`` to before ``stop``.
+def stands_in(x: Floats, start: int, stop: int, rate_hz: int) -> bool | None:
+    """Whether what stands in place of the programme from ``start`` to before ``stop`` is another.
 
     Args:
         x: samples of one track in steps of the word, with up to a tenth of a second on each side.
+
+    Returns:
+        False where it is next to nothing, as where a machine chops; None where the programme may
+        well go on.
     """
     within = x[start:stop]
     if not np.ptp(within):  # a held value, zeros: told elsewhere
-        return False
+        return None
     every = max(1, min(_long.thinning(rate_hz), len(within) // _FINE))
     reach = (_long.KNOWN + 2) * every
     before, after = x[max(start - reach, 0) : start], x[stop : stop + reach]
     ahead = _Side(before, within, every)
     if not ahead.enough or not _gone(first := ahead.share(), most=UNSURE_ONE):
-        return False
+        return None
     back = _Side(after[::-1], within[::-1], every)
     if not back.enough or not _gone(second := back.share(), most=UNSURE_ONE):
-        return False
+        return None
     if not _gone(first, second, most=UNSURE):
-        return False
+        return None
     sides = _long.Sides(np.concatenate((before, after)), len(before), rate_hz)
     if not sides.enough or sides.near > OTHER:
-        return False
+        return None
+    if min(ahead.leaves(), back.leaves()) >= OTHER:
+        return True
     hushed = float(np.std(within)) <= HUSHED * min(ahead.size, back.size)
-    return hushed or min(ahead.leaves(), back.leaves()) >= OTHER
+    return False if hushed else None
 
 
 def _gone(*shares: tuple[float, float], most: float) -> bool:

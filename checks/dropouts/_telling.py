@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 from checks.dropouts._doubts import Doubts
 from checks.dropouts._events import Event
-from checks.dropouts._sentences import JUMP, PERHAPS_STAND_IN, SLIP, STAND_IN
+from checks.dropouts._sentences import JUMP, PERHAPS_STAND_IN, REPLACED, SLIP, STAND_IN
 from checks.dropouts._stand_in import StandIn
 from checks.model import Remedy, Value, Verdict
 
@@ -37,8 +37,9 @@ class Telling:
         at, frames = found.start, found.stop - found.start
         values: dict[str, Value] = {"jump_sigma": round(found.jump, 1)}
         if found.sure:
-            event = _proven(found.tracks, at, STAND_IN, "foreign", values, frames)
+            event = _proven(found.tracks, at, STAND_IN, REPLACED, values, frames)
         else:
+            values["cause"] = REPLACED  # told apart from jumps, of which nothing is known
             event = _unproven(found.tracks, at, values, PERHAPS_STAND_IN, frames)
         self._doubts.stand_in(event)
 
