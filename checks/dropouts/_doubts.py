@@ -29,6 +29,7 @@ from checks.dropouts._sentences import (
     PERHAPS_STAND_IN,
     PERHAPS_WORD,
     REPLACED,
+    UNPROVEN,
 )
 from checks.model import CaptureFormat, Finding, Remedy, Verdict
 
@@ -309,7 +310,7 @@ class _Pile:
             stop=self.last,
             text=JUMPS if events[0].text == JUMP else events[0].text,
             values={
-                "cause": events[0].values.get("cause", "unproven"),
+                "cause": events[0].values.get("cause", UNPROVEN),
                 "jump_sigma": max(map(_height, events)),
             },
             times=self.count,
@@ -323,7 +324,7 @@ def _is_part(event: Event, whole: Event) -> bool:
     return within and not set(event.tracks).isdisjoint(whole.tracks)
 
 
-def _doubted(event: Event, text: str, *, cause: str = "unproven") -> Event:
+def _doubted(event: Event, text: str, *, cause: str = UNPROVEN) -> Event:
     """A proven event that is doubted."""
     values = {**event.values, "cause": cause}
     return replace(event, verdict=Verdict.LISTEN, remedy=Remedy.LISTEN, text=text, values=values)

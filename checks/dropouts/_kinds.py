@@ -18,8 +18,9 @@ from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._goes_on import GoesOn
 from checks.dropouts._junction import Break, Junction
 from checks.dropouts._limits import NEARLY, DropoutsLimits
+from checks.dropouts._longer import Longer, LongLooks
 from checks.dropouts._one_programme import LATER, on_one, on_several, sharp
-from checks.dropouts._place import NEWS, Longer, LongLooks, Place
+from checks.dropouts._place import NEWS, Place
 from checks.dropouts._put_in import TRACKS, PutIn
 from checks.dropouts._stand_in import StandIns
 from checks.dropouts._telling import Telling

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
-from itertools import islice
 from typing import Final
 
 import numpy as np
@@ -45,14 +42,6 @@ _SMOOTH: Final = 0.5  # largest jump of most sound once unwrapped; random words 
 MOST_AGAIN: Final = 31
 """Longest stretch looked for as played again, in frames: from 32 on it is a repeated block."""
 
-MOST_LONG: Final = 100
-MOST_SHIFTS: Final = 120
-"""Long looks in a capture, and tries of all gaps on a track, which cost a tenth of a second each:
-what jumps more often is proven by the first of them, or by none."""
-
-_LONG_TRACKS: Final = 4  # of those that jump together, the strongest
-_MOST_TRACKS: Final = 8  # that are asked for one gap
-_MAY_BE_SAME: Final = 6.0  # of ``Sides.near``: two programmes leave far more
 _BESIDE: Final = 64  # frames on each side of a word
 _TOWERS: Final = 3.0  # over the largest step beside; own trials: sounds that begin 0.04 to 1.5
 
@@ -259,84 +248,6 @@ class Place:
         x = self.steps[track]
         before, behind = x[: found.frame], x[found.frame :]
         return _left_over(before, behind) and _left_over(behind[::-1], before[::-1])
-
-
-@dataclass(frozen=True, slots=True)
-class Longer:
-    """What a longer look at a cut tells.
-
-    Attributes:
-        one_programme: whether one stands on both sides, on the strongest track.
-        same: the tracks on which one stands next to it, before and behind.
-        shift: the gap in it, if one explains the cut.
-        against: whether it is no loss: no gap can be it, or on some of them a sound begins or ends.
-        sound: whether on all of them a sound begins or ends there.
-    """
-
-    one_programme: bool = False
-    same: tuple[int, ...] = ()
-    shift: _long.Shift | None = None
-    against: bool = False
-    sound: bool = False
-
-
-class LongLooks:
-    """Long looks at the cuts of a capture, as far as they may cost."""
-
-    def __init__(self, rate_hz: int) -> None:
-        self._rate_hz = rate_hz
-        self._looks, self._shifts = MOST_LONG, MOST_SHIFTS
-
-    def at(
-        self,
-        place: Place,
-        cut: dict[int, Junction],
-        jumping: dict[int, Junction],
-        *,
-        enough: float,
-    ) -> Longer:
-        """Look at a cut.
-
-        Args:
-            cut: the tracks cut there, the strongest first.
-            jumping: all that jump near it.
-            enough: what the highest of those must reach that show a gap.
-        """
-        if not self._looks:
-            return Longer(sound=all(found.begins for found in cut.values()))
-        self._looks -= 1
-        first = next(iter(cut))
-        frame = cut[first].frame
-        sides = {t: place.sides(t, frame) for t in [*cut][:_LONG_TRACKS]}
-        most = _long.OTHER_PROGRAMME if len(cut) > 1 else _long.ONE_PROGRAMME
-        one_programme = sides[first].news <= most
-        like = tuple(t for t, side in sides.items() if side.near <= _long.OTHER_PROGRAMME)
-        others = (place.sides(t, frame) for t, j in jumping.items() if t not in cut and j.begins)
-        beside = [*sides.values(), *islice(others, _LONG_TRACKS)]
-        against = any(side.enough and side.near > _long.SOUND for side in beside)
-        sound = all(cut[t].begins or side.other for t, side in sides.items())
-        same = [t for t, side in sides.items() if side.near <= _MAY_BE_SAME]
-        if not any(cut[t].jump >= enough for t in same):
-            return Longer(one_programme, like, against=against, sound=sound)
-        if against:
-            return Longer(one_programme, like, against=True, sound=sound)
-        gap, no_gap = _long.shift(self._tried(place, frame, sides, cut), self._rate_hz)
-        return Longer(one_programme, like, gap, against or no_gap, sound)
-
-    def _tried(
-        self, place: Place, frame: int, sides: dict[int, _long.Sides], cut: dict[int, Junction]
-    ) -> Iterator[_long.Sides]:
-        """The tracks that may tell a gap, those cut first, each a source of its own."""
-        others = [t for t in place.tracks if t not in sides]
-        others.sort(key=lambda t: t not in cut)
-        told: list[int] = []
-        for track in [*sides, *others][:_MOST_TRACKS]:
-            side = sides.get(track) or place.sides(track, frame)
-            own = all(place.sources([track, other], frame) for other in told)
-            if own and side.near <= _MAY_BE_SAME and self._shifts:
-                self._shifts -= 1
-                told.append(track)
-                yield side
 
 
 def _several(moves: NDArray[np.float64]) -> bool:

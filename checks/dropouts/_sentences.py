@@ -4,6 +4,11 @@ from __future__ import annotations
 
 from typing import Final
 
+UNPROVEN: Final = "unproven"
+REPLACED: Final = "replaced"
+"""Causes of steps of which nothing is known, and where something stands in place of the programme:
+the latter are told apart, whether proven or not."""
+
 JUMP: Final = (
     "The signal jumps between two samples, and each side fits itself: samples may be lost or put "
     "in here, which cannot be proven from the sound alone; listen."
@@ -50,7 +55,6 @@ FOREIGN: Final = (
     "Some samples do not belong there, and they begin and end from one sample to the next: nothing "
     "that comes before a converter can do that; play the tape again."
 )
-REPLACED: Final = "replaced"
 STAND_IN: Final = (
     "Something else stands here in place of the programme, which breaks off and is back from one "
     "sample to the next and does not go on beneath: a digital fault; play the tape again."

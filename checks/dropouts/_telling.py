@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 from checks.dropouts._doubts import Doubts
 from checks.dropouts._events import Event
-from checks.dropouts._sentences import JUMP, PERHAPS_STAND_IN, REPLACED, SLIP, STAND_IN
+from checks.dropouts._sentences import JUMP, PERHAPS_STAND_IN, REPLACED, SLIP, STAND_IN, UNPROVEN
 from checks.dropouts._stand_in import StandIn
 from checks.model import Remedy, Value, Verdict
 
@@ -30,25 +30,24 @@ class Telling:
         sure: bool = False,
     ) -> None:
         """``sure``: whatever recurs there."""
-        self._doubts.proven(_proven(tracks, at, text, cause, values, frames), sure=sure)
+        values = {"cause": cause, **values}
+        event = _event(Verdict.REDO, tracks, at, text, values, frames)
+        self._doubts.proven(event, sure=sure)
 
     def stand_in(self, found: StandIn) -> None:
         """Something in place of the programme; both its ends may be told as jumps already."""
-        at, frames = found.start, found.stop - found.start
-        values: dict[str, Value] = {"jump_sigma": round(found.jump, 1)}
-        if found.sure:
-            event = _proven(found.tracks, at, STAND_IN, REPLACED, values, frames)
-        else:
-            values["cause"] = REPLACED  # told apart from jumps, of which nothing is known
-            event = _unproven(found.tracks, at, values, PERHAPS_STAND_IN, frames)
-        self._doubts.stand_in(event)
+        sure = found.sure
+        verdict, text = (Verdict.REDO, STAND_IN) if sure else (Verdict.LISTEN, PERHAPS_STAND_IN)
+        values: dict[str, Value] = {"cause": REPLACED, "jump_sigma": round(found.jump, 1)}
+        frames = found.stop - found.start
+        self._doubts.stand_in(_event(verdict, found.tracks, found.start, text, values, frames))
 
     def slip(
         self, tracks: tuple[int, ...], at: int, values: Mapping[str, Value], *, frames: int
     ) -> None:
         """Timecode that slips; told where nothing else is."""
-        event = _unproven(tracks, at, values, SLIP, frames)
-        self._doubts.slipped(event)
+        values = {"cause": UNPROVEN, **values}
+        self._doubts.slipped(_event(Verdict.LISTEN, tracks, at, SLIP, values, frames))
 
     def doubtful(
         self,
@@ -63,40 +62,26 @@ class Telling:
     ) -> None:
         """``sound``: one that begins or ends on top of others would do it; ``sharp``: but none that
         ever met a converter."""
-        event = _unproven(tracks, at, values, text, frames)
+        values = {"cause": UNPROVEN, **values}
+        event = _event(Verdict.LISTEN, tracks, at, text, values, frames)
         self._doubts.unproven(event, sound=sound, sharp=sharp)
 
 
-def _proven(
+def _event(
+    verdict: Verdict,
     tracks: tuple[int, ...],
     at: int,
     text: str,
-    cause: str,
     values: Mapping[str, Value],
     frames: int,
 ) -> Event:
     return Event(
         kind="step",
-        verdict=Verdict.REDO,
-        remedy=Remedy.REPLAY,
+        verdict=verdict,
+        remedy=Remedy.REPLAY if verdict is Verdict.REDO else Remedy.LISTEN,
         tracks=tracks,
         start=at,
         stop=at + frames,
         text=text,
-        values={"cause": cause, **values},
-    )
-
-
-def _unproven(
-    tracks: tuple[int, ...], at: int, values: Mapping[str, Value], text: str, frames: int
-) -> Event:
-    return Event(
-        kind="step",
-        verdict=Verdict.LISTEN,
-        remedy=Remedy.LISTEN,
-        tracks=tracks,
-        start=at,
-        stop=at + frames,
-        text=text,
-        values={"cause": "unproven", **values},
+        values=values,
     )

@@ -11,7 +11,7 @@ import stepping
 from numpy.typing import NDArray
 
 from checks.dropouts import _causes, _long
-from checks.dropouts._place import LongLooks
+from checks.dropouts._longer import LongLooks
 from checks.model import Finding, Verdict
 
 Floats = NDArray[np.float64]
