@@ -11,11 +11,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from checks.dropouts._allowance import Allowance
 from checks.dropouts._long import Beyond
 from checks.dropouts._place import Place
 
-MOST_LOOKS: Final = 300
-"""Long looks in a capture, some 10 ms each: where so many words are wrong, each is told."""
+LOOKS: Final = 300
+LOOKS_A_SECOND: Final = 2.0
+"""Long looks at once and on average, some 10 ms each: where so many words are wrong, each is
+told."""
 
 _TRACKS: Final = 4  # that are asked, of all that show it
 
@@ -23,8 +26,8 @@ _TRACKS: Final = 4  # that are asked, of all that show it
 class GoesOn:
     """Looks at the stretches of a capture, as far as that may cost."""
 
-    def __init__(self) -> None:
-        self._looks = MOST_LOOKS
+    def __init__(self, rate_hz: int) -> None:
+        self._looks = Allowance(at_once=LOOKS, a_second=LOOKS_A_SECOND, rate_hz=rate_hz)
 
     def at(
         self, place: Place, tracks: Sequence[int], start: int, stop: int, *, slack: int = 0
@@ -36,9 +39,8 @@ class GoesOn:
             slack: by how many frames it may be shorter.
         """
         tracks = tracks[:_TRACKS]
-        if self._looks < len(tracks):
+        if not self._looks.take(place.start, len(tracks)):
             return Beyond(in_place=True, put_in=True, late=False)
-        self._looks -= len(tracks)
         found = [place.beyond(track, start, stop, slack=slack) for track in tracks]
         put_in = _most([one.put_in for one in found])
         return Beyond(

@@ -50,7 +50,7 @@ class Kinds:
         self._clocks = clocks
         self._limits = limits
         self._tell = Telling(doubts)
-        self._goes_on = GoesOn()
+        self._goes_on = GoesOn(fmt.rate_hz)
         self._put_in = PutIn(fmt, limits, self._tell, self._goes_on)
         self._longer = LongLooks(fmt.rate_hz)
         self._stand_ins = StandIns(fmt.rate_hz, limit=limits.step_one_track)

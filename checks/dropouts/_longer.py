@@ -8,13 +8,16 @@ from itertools import islice
 from typing import Final
 
 from checks.dropouts import _long
+from checks.dropouts._allowance import Allowance
 from checks.dropouts._junction import Junction
 from checks.dropouts._place import Place
 
-MOST_LONG: Final = 100
-MOST_SHIFTS: Final = 120
-"""Long looks in a capture, and tries of all gaps on a track, which cost a tenth of a second each:
-what jumps more often is proven by the first of them, or by none."""
+LOOKS: Final = 100
+LOOKS_A_SECOND: Final = 1.0
+SHIFTS: Final = 120
+SHIFTS_A_SECOND: Final = 0.2
+"""Long looks at once and on average, and tries of all gaps on a track, which cost a tenth of a
+second each: what jumps more often is proven by the first of them, or by none."""
 
 _LONG_TRACKS: Final = 4  # of those that jump together, the strongest
 _MOST_TRACKS: Final = 8  # that are asked for one gap
@@ -45,7 +48,8 @@ class LongLooks:
 
     def __init__(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz
-        self._looks, self._shifts = MOST_LONG, MOST_SHIFTS
+        self._looks = Allowance(at_once=LOOKS, a_second=LOOKS_A_SECOND, rate_hz=rate_hz)
+        self._shifts = Allowance(at_once=SHIFTS, a_second=SHIFTS_A_SECOND, rate_hz=rate_hz)
 
     def at(
         self,
@@ -62,9 +66,8 @@ class LongLooks:
             jumping: all that jump near it.
             enough: what the highest of those must reach that show a gap.
         """
-        if not self._looks:
+        if not self._looks.take(place.start):
             return Longer(sound=all(found.begins for found in cut.values()))
-        self._looks -= 1
         first = next(iter(cut))
         frame = cut[first].frame
         sides = {t: place.sides(t, frame) for t in [*cut][:_LONG_TRACKS]}
@@ -93,7 +96,6 @@ class LongLooks:
         for track in [*sides, *others][:_MOST_TRACKS]:
             side = sides.get(track) or place.sides(track, frame)
             own = all(place.sources([track, other], frame) for other in told)
-            if own and side.near <= _MAY_BE_SAME and self._shifts:
-                self._shifts -= 1
+            if own and side.near <= _MAY_BE_SAME and self._shifts.take(place.start):
                 told.append(track)
                 yield side

@@ -25,6 +25,7 @@ from typing import Final
 import numpy as np
 
 from checks.dropouts import _long, _predict
+from checks.dropouts._allowance import Allowance
 from checks.dropouts._junction import Junction
 from checks.dropouts._limits import NEARLY
 from checks.dropouts._place import Place
@@ -54,7 +55,7 @@ the pulses of a voice, which nothing foretells either, lies the same voice."""
 HUSHED: Final = 0.1
 """Most that may sound between, share of the programme's amplitude, where it is nothing other."""
 
-TRIED: Final = 100.0
+TRIED: Final = 100
 TRIED_A_SECOND: Final = 8.0
 """Pairs of jumps tried at once, and on average, which cost some milliseconds each: a strike has
 several jumps, and none of them is foretold."""
@@ -96,7 +97,7 @@ class StandIns:
         self._rate_hz = rate_hz
         self._limit = limit
         self._jumps: dict[int, list[tuple[int, float]]] = {}  # frame and height
-        self._left, self._seen = TRIED, 0
+        self._tries = Allowance(at_once=TRIED, a_second=TRIED_A_SECOND, rate_hz=rate_hz)
 
     def at(self, place: Place, found: Mapping[int, Junction]) -> StandIn | None:
         """What ends at a place; None mostly."""
@@ -135,11 +136,8 @@ class StandIns:
         """See ``stands_in``."""
         if not LEAST_FRAMES <= stop - start <= LONGEST_S * self._rate_hz:
             return None
-        more = TRIED_A_SECOND * (stop - self._seen) / self._rate_hz
-        self._left, self._seen = min(self._left + more, TRIED), stop
-        if self._left < 1:
+        if not self._tries.take(stop):
             return None
-        self._left -= 1
         x, first = place.stretch(track, start, stop, _long.reach(self._rate_hz))
         return stands_in(x, first, first + stop - start, self._rate_hz)
 

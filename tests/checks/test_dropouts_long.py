@@ -245,6 +245,7 @@ def test_a_burst_as_long_as_a_clap_is_not_proven_by_its_fit_alone(
 def test_one_track_alone_must_be_one_programme_more_nearly(tracks: int, one: bool) -> None:
     # a bass note that stops under other music leaves 2 to 2.3
     class Near:
+        start = 0
         tracks = range(2)
 
         def sources(self, tracks: list[int], frame: int) -> bool:

@@ -168,7 +168,7 @@ def _for_sure(trace: _foreign.Trace, frames: int) -> bool:
     """Whether one track's part is enough to be told."""
     limits = DropoutsLimits()
     telling = Telling(Doubts(FMT, listed=limits.listed_digital))
-    put_in = PutIn(FMT, limits, telling, GoesOn())
+    put_in = PutIn(FMT, limits, telling, GoesOn(FMT.rate_hz))
     place = Place(FMT, np.zeros((3, 4000), np.int32), peak=AT, start=0)
     return put_in._for_sure(place, _foreign.Stretch(AT, AT + frames, [trace]), {0: trace})
 
