@@ -89,7 +89,7 @@ class Interrupt(BaseException):
 
 def in_order(seconds: float) -> None:
     with Threads("interrupted") as beside:
-        signal.setitimer(signal.ITIMER_REAL, seconds)
+        signal.setitimer(signal.ITIMER_REAL, seconds, 5.0)  # again, if a destructor swallows it
         while True:
             beside.do(bool)
             beside.wait(3)
@@ -97,7 +97,7 @@ def in_order(seconds: float) -> None:
 
 def several(seconds: float) -> None:
     with Threads("interrupted", 2) as threads:
-        signal.setitimer(signal.ITIMER_REAL, seconds)
+        signal.setitimer(signal.ITIMER_REAL, seconds, 5.0)  # again, if a destructor swallows it
         while True:
             [threads.give(bool) for _ in range(4)][-1]()
 
