@@ -21,7 +21,7 @@ from checks._ranks import median
 from checks.dropouts._bands import HISS, Floats
 from checks.dropouts._cut_off import CutOffs
 from checks.dropouts._fades import ON_THE_WAY
-from checks.dropouts._floors import LevelHistory
+from checks.dropouts._floors import LevelHistory, together_db
 from checks.dropouts._hiss import Hiss
 from checks.dropouts._motion import Course
 from checks.dropouts._others import TOGETHER_S, UNDER_OTHERS_DB, hissing
@@ -61,7 +61,7 @@ def dead(
     """
     to_the_end = [f for f in told if (f.start_frame or 0) + (f.frames or 0) >= frames]
     known = {track for f in to_the_end if f.kind == "signal-lost" for track in f.tracks}
-    levels = {k: _level(history.mean_db[:, k]) for k in tracks}
+    levels = {k: together_db(history.mean_db[:, k]) for k in tracks}
     left = {k: _left(levels[k], cut_offs.only(k, history.entry_hops)) for k in tracks}
     ends = {k: int(np.flatnonzero(levels[k] > left[k]).max(initial=-1)) + 1 for k in tracks}
     go_on = [k for k, end in ends.items() if end == history.entries]
@@ -138,11 +138,6 @@ def _is_under(
     left = history.mean_db[HISS:, track, first:].astype(np.float32).mean(axis=1)
     over = [float(np.nanmean(hiss[HISS:] - left)) for hiss in hisses]
     return bool(median(np.array(over)) >= UNDER_OTHERS_DB) if over else None
-
-
-def _level(bands: NDArray[np.float16]) -> NDArray[np.float64]:
-    """Power of all bands together, dB, from that of each."""
-    return np.asarray(10.0 * np.log10((10.0 ** (bands.astype(np.float64) / 10.0)).sum(axis=0)))
 
 
 def _is_dead(

@@ -113,6 +113,13 @@ class Doubts:
             self._counts[track] += 1
         self._unproven.setdefault(event.text, _Pile(self._listed)).add(event)
 
+    def _drop(self, event: Event, pile: _Pile) -> None:
+        """Take it from its pile; sounds are not counted as steps."""
+        pile.remove(event)
+        if pile is not self._sounds:
+            for track in event.tracks:
+                self._counts[track] -= 1
+
     def finish(self) -> tuple[tuple[Finding, ...], list[int]]:
         """The findings, and the steps counted on each track."""
         self._take_stand_ins()
@@ -144,11 +151,8 @@ class Doubts:
             tracks = set(event.tracks)
             for pile in (*self._unproven.values(), self._sounds):
                 for end in [e for e in pile.events if _is_part(e, event)]:
-                    pile.remove(end)
                     tracks |= set(end.tracks)
-                    if pile is not self._sounds:
-                        for track in end.tracks:
-                            self._counts[track] -= 1
+                    self._drop(end, pile)
             self._sharp = [e for e in self._sharp if not _is_part(e, event)]
             event = replace(event, tracks=tuple(sorted(tracks)))
             if event.verdict is Verdict.REDO and not recur:
@@ -216,9 +220,7 @@ class Doubts:
         for pile in (p for text, p in self._unproven.items() if text != PERHAPS_STAND_IN):
             for event in list(pile.events):
                 if restless.issuperset(event.tracks) and not self._broad(event):
-                    pile.remove(event)
-                    for track in event.tracks:
-                        self._counts[track] -= 1
+                    self._drop(event, pile)
 
     def _doubt_predictions(self) -> bool:
         """Among jumps that come again and again, cuts told by prediction join the unproven.

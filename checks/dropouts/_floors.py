@@ -36,6 +36,11 @@ def decibels(power: Floats) -> Floats:
     return np.asarray(10.0 * np.log10(np.maximum(power, np.float32(_SILENCE))), np.float32)
 
 
+def together_db(bands_db: NDArray[np.float16]) -> NDArray[np.float64]:
+    """Power of all bands together, dB, from that of each; without their axis, the first."""
+    return np.asarray(10.0 * np.log10((10.0 ** (bands_db.astype(np.float64) / 10.0)).sum(axis=0)))
+
+
 def clear_of_leaks(low: Floats, mean: Floats) -> NDArray[np.bool_]:
     """Where a band's low is not just what the windows leak of the loudest band; shape as given.
 

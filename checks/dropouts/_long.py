@@ -164,7 +164,7 @@ class Sides:
     def _ahead(self, count: int) -> tuple[Floats, Floats]:
         """The past predicted on, and what each thing new adds to it, (count, count)."""
         ahead = _predict.continued(self._past, self._filter, count)
-        response = _predict.continued(np.zeros(ORDER), self._filter, count, np.eye(1, count)[0])
+        response = _predict.response(self._filter, count)
         lag = np.subtract.outer(np.arange(count), np.arange(count))
         return ahead, np.where(lag >= 0, response[np.maximum(lag, 0)], 0.0)
 

@@ -102,6 +102,11 @@ def continued(
     return out[order:]
 
 
+def response(whitening: Floats, frames: int) -> Floats:
+    """What one thing new, of size 1, adds to the frames from its own on, as predicted."""
+    return continued(np.zeros(len(whitening) - 1), whitening, frames, np.eye(1, frames)[0])
+
+
 def spread(residual: Floats) -> float:
     """Standard deviation by the median, so that an event within does not count; 0 of nothing."""
     size = len(residual)

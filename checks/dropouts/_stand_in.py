@@ -69,7 +69,7 @@ _BACK: Final = 4  # jumps before one that may be the first of a pair with it
 _AT_ONCE: Final = 2  # frames by which the ends may differ from track to track
 _FINE: Final = 160  # thinned samples that a stretch should have at least
 _FEWEST: Final = 24  # and must have
-_KNOWN_S: Final = 0.025  # that either side is gone on with
+_GONE_ON: Final = round(0.025 * _long.RATE_HZ)  # thinned samples that a side is predicted on
 _WHITENING: Final = 24  # order of the filter that whitens what lies between
 
 
@@ -198,18 +198,14 @@ class _Side:
         self.enough = len(self._known) >= _long.LEAST and len(self._within) >= _FEWEST
         if self.enough:
             self._filter, self._floor = _burg(self._known, _long.ORDER)
-            self._most = max(round(_KNOWN_S * _long.RATE_HZ), _FEWEST)
             self.size = float(np.std(self._known[-len(self._within) :]))
 
     def share(self) -> tuple[float, float]:
         """How much of the programme goes on into the stretch, and how unsure that is."""
-        there = self._within[: self._most]
+        there = self._within[:_GONE_ON]
         count = len(there) + 1
         ahead = _predict.continued(self._known, self._filter, count)
-        response = _predict.continued(
-            np.zeros(_long.ORDER), self._filter, count, np.eye(1, count)[0]
-        )
-        unsure = self._floor**2 * np.cumsum(response**2)
+        unsure = self._floor**2 * np.cumsum(_predict.response(self._filter, count) ** 2)
         known = np.clip(1 - unsure / max(self.size**2, 1e-300), 0.0, 1.0)
         return _share_of(ahead[1:] * known[1:], there)
 

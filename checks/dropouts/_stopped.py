@@ -20,11 +20,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts._at_once import Moment, Moments
-from checks.dropouts._bands import Floats
-from checks.dropouts._floors import LevelHistory
+from checks.dropouts._floors import LevelHistory, together_db
 from checks.dropouts._motion import Course
 from checks.dropouts._tape_findings import counted, made
 from checks.model import Finding, Remedy, Value, Verdict, rounded
+
+Levels = NDArray[np.float64]
 
 STOPS_DB: Final = 20.0
 """In the mean of the tracks. Own trials on programme of many kinds: 13 on four, 29 on two."""
@@ -59,7 +60,7 @@ def stopped(
     """
     if len(tracks) < 2:
         return []
-    levels = _levels(history.mean_db, tracks)
+    levels = together_db(history.mean_db[:, list(tracks)])
     least_db = STOPS_DB if len(tracks) > 2 else _OF_TWO_DB
     found = []
     for number, one in enumerate(sound.found):
@@ -68,7 +69,7 @@ def stopped(
         back = next((m for m in sound.found[number + 1 :] if m.fall_db <= -least_db), None)
         if _is_still(levels, one, back, history.entry_hops):
             found.append((one, back))
-    found = _unheard(_levels(history.low_db, tracks), found, history.entry_hops)
+    found = _unheard(together_db(history.low_db[:, list(tracks)]), found, history.entry_hops)
     if len(found) * _SELDOM_S * rate_hz > max(frames, 2 * _SELDOM_S * rate_hz):
         return []
     lost = [_finding(tracks, one, back, hop, frames, rate_hz) for one, back in found]
@@ -76,13 +77,7 @@ def stopped(
     return [counted(f, len(lost), len(lost)) for f in lost]
 
 
-def _levels(bands_db: NDArray[np.float16], tracks: Sequence[int]) -> Floats:
-    """Power of all bands together, dB, (tracks, entries)."""
-    power = 10.0 ** (bands_db[:, list(tracks)].astype(np.float32) / 10.0)
-    return np.asarray(10.0 * np.log10(power.sum(axis=0)), np.float32)
-
-
-def _plays(levels: Floats, way: Course, one: Moment, entry_hops: int) -> bool:
+def _plays(levels: Levels, way: Course, one: Moment, entry_hops: int) -> bool:
     """Whether it is programme that stops, and the tape was thought to run."""
     entry = one.hop // entry_hops
     before = levels[:, max(0, entry - _TONE) : entry]
@@ -92,7 +87,7 @@ def _plays(levels: Floats, way: Course, one: Moment, entry_hops: int) -> bool:
     return bool(2 * np.count_nonzero(tones) <= len(tones))
 
 
-def _is_still(levels: Floats, one: Moment, back: Moment | None, entry_hops: int) -> bool:
+def _is_still(levels: Levels, one: Moment, back: Moment | None, entry_hops: int) -> bool:
     """Whether nothing but steady noise is left from one moment to the other, or to the end."""
     first = one.hop // entry_hops + 1
     last = back.hop // entry_hops if back else levels.shape[1] - 1  # the last may hold little
@@ -105,7 +100,7 @@ def _is_still(levels: Floats, one: Moment, back: Moment | None, entry_hops: int)
 
 
 def _unheard(
-    lows: Floats, found: Sequence[tuple[Moment, Moment | None]], entry_hops: int
+    lows: Levels, found: Sequence[tuple[Moment, Moment | None]], entry_hops: int
 ) -> list[tuple[Moment, Moment | None]]:
     """Those that leave less than is heard of all tracks anywhere else: rests are no loss."""
     stops = [back.hop // entry_hops + 1 if back else lows.shape[1] for _, back in found]

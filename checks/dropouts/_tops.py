@@ -104,7 +104,7 @@ def near(x: Floats, peak: int, *, full: float) -> bool:
         full: full scale in these.
     """
     around = x[max(peak - _NEAR, 0) : peak + _NEAR]
-    top, bottom = ceilings(x)
+    top, bottom = ends = ceilings(x)
     for at, crowd in ((around >= top, top < x.max()), (around <= bottom, bottom > x.min())):
         if bool((at[2:] & at[1:-1] & at[:-2]).any()):  # three in a row are a top
             return True
@@ -113,7 +113,7 @@ def near(x: Floats, peak: int, *, full: float) -> bool:
     here = x[max(peak - _CORNER, 0) : peak + _CORNER]
     if bool((here >= full - 1).any() or (here <= -full).any()):
         return True
-    return _cornered(x, peak)
+    return _cornered(x, peak, ends)
 
 
 def cut_off(x: Floats, frame: int, deviation: float) -> bool:
@@ -126,17 +126,18 @@ def cut_off(x: Floats, frame: int, deviation: float) -> bool:
         x: samples of one track.
         deviation: of the sample from what it should be, in their unit.
     """
-    if _should_be_beyond(x, frame, deviation):
+    top, bottom = ends = ceilings(x)
+    if _should_be_beyond(x, frame, deviation, ends):
         return True
     around = x[max(frame - 2, 0) : frame + 3]
-    top, bottom = ceilings(x)
     return any(bool((at[1:] & at[:-1]).any()) for at in (around >= top, around <= bottom))
 
 
-def _should_be_beyond(x: Floats, frame: int, deviation: float) -> bool:
+def _should_be_beyond(x: Floats, frame: int, deviation: float, ends: tuple[float, float]) -> bool:
+    """``ends``: the ceilings of ``x``."""
     value, should = float(x[frame]), float(x[frame]) - deviation
     top, bottom, least = _range(x)
-    low, high = ceilings(x)
+    low, high = ends
     return (value >= top - least and should > low) or (value <= bottom + least and should < high)
 
 
@@ -146,7 +147,7 @@ def _range(x: Floats) -> tuple[float, float, float]:
     return top, bottom, _TOP * (top - bottom) / 2
 
 
-def _cornered(x: Floats, peak: int) -> bool:
+def _cornered(x: Floats, peak: int, ends: tuple[float, float]) -> bool:
     """Whether the first sample that the past does not foretell is the corner of a top.
 
     Or the last that the future does not.
@@ -157,12 +158,12 @@ def _cornered(x: Floats, peak: int) -> bool:
     at_top = bool((here >= top - least).any() or (here <= bottom + least).any())
     if not at_top or min(first, len(x) - last) < LEAST + ORDER:
         return False
-    return _comes_to(x, first) or _comes_to(x[::-1], len(x) - last)
+    return _comes_to(x, first, ends) or _comes_to(x[::-1], len(x) - last, ends)
 
 
-def _comes_to(x: Floats, first: int) -> bool:
+def _comes_to(x: Floats, first: int, ends: tuple[float, float]) -> bool:
     past = x[:first]
     whitening = _predict.fitted(past, ORDER)
     off = _predict.forward(x[: first + 2 * _SOONER], whitening)[first:]
     out = np.flatnonzero(np.abs(off) > STANDS_OUT * _predict.floor_of(past, whitening))
-    return len(out) > 0 and _should_be_beyond(x, first + int(out[0]), float(off[out[0]]))
+    return len(out) > 0 and _should_be_beyond(x, first + int(out[0]), float(off[out[0]]), ends)
