@@ -33,9 +33,10 @@ def full_scale_findings(
             continue
         count = sum(tracks[t].runs for t in group)
         longest = max(tracks[t].longest for t in group)
+        below = ", or just below it" if any(tracks[t].below for t in group) else ""
         text = (
-            f"{_peaks(count)} held at full scale{_longest(count, longest, fmt)}: the level of "
-            "this transfer was too high for the converter."
+            f"{_peaks(count)} held at full scale{below}{_longest(count, longest, fmt)}: the level "
+            "of this transfer was too high for the converter."
         )
         text += {
             Verdict.REDO: " Play the tape again at a lower level; whether the old recording is "

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from checks._crests import FlatCrests, flat_crests
 from checks._flat_screen import marked, stride
+from checks._full_scale import HELD
 from checks._levels import outer_shares, two_lengths, word_step
 from checks._runs import Indices, Places
 from checks.block import Block
@@ -67,6 +68,7 @@ class Side:
     near: int = 0
     far: int = 0
     longest: int = 0
+    held_frames: int = 0
     last_stop: int | None = None
 
 
@@ -114,7 +116,7 @@ class FlatTops:
         origin = block.start - block.lead
         heights = np.abs(sign * crests.levels + rest)
         # A crest that ended earlier was seen whole in the block before; full scale is not ours.
-        below = heights < 1 - max(2.0**-15, self._fmt.lsb / self._fmt.full_scale)
+        below = heights < 1 - max(HELD, self._fmt.lsb / self._fmt.full_scale)
         above = heights > 1
         fresh = (crests.ends + origin > block.start - 2) & (below | above)
         into = self._sides[track][side]
@@ -139,6 +141,7 @@ class FlatTops:
     ) -> None:
         into.tops += len(starts)
         into.longest = max(into.longest, int((stops - starts).max()))
+        into.held_frames += int((stops - starts).sum())
         before = np.concatenate(([into.last_stop or -(1 << 62)], stops[:-1]))
         dense = starts - before <= self._dense_frames
         into.last_stop = int(stops[-1])

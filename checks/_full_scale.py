@@ -6,7 +6,7 @@ at 352.8 kHz, because its crest is flatter than one step of the word. So a run c
 
 - it lasts at least three samples and a given time,
 - the signal comes from below and leaves to below on both sides, by far more than the crest of a
-  smooth signal could within half the run's own length (that is a few steps of the word), and
+  smooth signal could within half the run's own length (a few steps of the word), and
 - of all runs of a track a fair part has a slope on one side at least: the flanks of a square wave
   or a click made of plain steps are not what an overloaded input makes of music.
 
@@ -28,6 +28,8 @@ from checks.block import LEAD_FRAMES, Block
 from checks.model import CaptureFormat
 
 EDGE_FRAMES: Final = 64  # how far from a run its flanks are looked at; well within the lead
+HELD: Final = 2.0**-21  # of full scale, four steps of 24 bits: dither on clipped peaks
+HELD_DROPS: Final = 24.0  # of these; a crest within one for n samples falls by 3 to 15 within n / 2
 SMALLEST_DROP_STEPS: Final = 64.0  # a crest held for n samples falls 4 to 24 steps within n / 2
 LARGEST_DROP: Final = 2.0**-4  # of full scale: more is never asked for (short words)
 SLOPED_SHARE: Final = 0.05  # of the last jump: a flank, not a step from a plateau
@@ -39,7 +41,10 @@ PEAK_DBFS: Final = -1.0  # excursions beyond this are the peaks among which runs
 
 @dataclass(slots=True)
 class HeldRuns:
-    """What was found on one track; ``seen`` and ``sloped`` say whether it counts."""
+    """What was found on one track; ``seen`` and ``sloped`` say whether it counts.
+
+    ``below``: what is held lies a little below full scale.
+    """
 
     places: Places
     seen: int = 0
@@ -47,6 +52,7 @@ class HeldRuns:
     longest: int = 0
     held_frames: int = 0
     peaks: int = 0
+    below: bool = False
 
     @property
     def runs(self) -> int:
@@ -85,7 +91,7 @@ class FullScaleRuns:
     def __init__(self, fmt: CaptureFormat, *, shortest: int, gap_frames: int) -> None:
         self._fmt = fmt
         self._shortest = shortest
-        self._high = fmt.full_scale - max(fmt.full_scale * 2.0**-15, fmt.lsb)
+        self._high = fmt.full_scale - max(fmt.full_scale * HELD, fmt.lsb)
         self.tracks = [HeldRuns(Places(gap_frames)) for _ in range(fmt.channels)]
         self._begun: dict[int, _Begun] = {}
         self._waiting: dict[int, tuple[_Found, NDArray[np.bool_]]] = {}
@@ -131,7 +137,9 @@ class FullScaleRuns:
     def _drop(self, row: NDArray[Any]) -> float:
         """How far the signal must fall away on both sides of a run, native units."""
         full = self._fmt.full_scale
-        return min(SMALLEST_DROP_STEPS * word_step(row, self._fmt), LARGEST_DROP * full)
+        step = word_step(row, self._fmt)
+        held = full - self._high - step  # nothing where only the last step is full scale
+        return min(max(SMALLEST_DROP_STEPS * step, HELD_DROPS * held), LARGEST_DROP * full)
 
     def _count(self, track: int, found: _Found, which: NDArray[np.bool_]) -> None:
         which = which & found.counts
@@ -155,7 +163,7 @@ class FullScaleRuns:
 def _runs_in(
     row: NDArray[Any], origin: int, high: float, drop: float, before: _Begun | None, shortest: int
 ) -> _Found | None:
-    """Runs of equal samples at full scale in one row.
+    """Runs of samples at full scale in one row.
 
     Args:
         row: (frames,) native samples; ``origin`` is the frame of the first.
@@ -166,10 +174,11 @@ def _runs_in(
     Returns:
         None where there is no run of two or more.
     """
-    loud = (row >= high) | (row <= -high)
+    top, bottom = row >= high, row <= -high
     if row.dtype.kind == "f":
-        loud &= np.abs(row) <= 1.0  # beyond it nothing is held at full scale
-    starts, lasts = true_runs(loud[1:] & (row[1:] == row[:-1]))
+        top &= row <= 1.0  # beyond it nothing is held at full scale
+        bottom &= row >= -1.0
+    starts, lasts = true_runs((top[1:] & top[:-1]) | (bottom[1:] & bottom[:-1]))
     if not len(starts):
         return None
     stops = lasts + 1
@@ -215,7 +224,7 @@ def _flank(
 
     Args:
         ends: index of the run's outermost sample; ``way`` -1 looks back, 1 ahead.
-        reach: how many samples to look.
+        reach: how many samples to look, at all of which: it may come back to the rail.
 
     Returns:
         bool, (runs,) each: falls by far more than a crest would; not by one plain step.
@@ -225,10 +234,13 @@ def _flank(
     exists = (there >= 0) & (there <= last)
     near = x[np.clip(there, 0, last)]
     next_ = x[np.clip(there + way, 0, last)]
-    far = x[np.clip(ends + way * reach, 0, last)]
     held = x[ends]
+    falls = np.zeros(len(ends), np.bool_)
     with np.errstate(over="ignore"):  # float64 captures hold what they like
-        falls = exists & ((held - far) * sign >= drop)
+        for away in range(1, int(reach.max()) + 1):
+            beyond = x[np.clip(ends + way * away, 0, last)]
+            falls |= (away <= reach) & ((held - beyond) * sign >= drop)
+        falls &= exists
         slopes = exists & (np.abs(next_ - near) >= SLOPED_SHARE * np.abs(held - near))
     return falls, slopes
 

@@ -28,7 +28,7 @@ from checks._clipping_report import (
     wrap_findings,
 )
 from checks._flat_tops import Ceiling, FlatTops
-from checks._full_scale import FullScaleRuns
+from checks._full_scale import FullScaleRuns, HeldRuns
 from checks._true_peak import Peaks
 from checks._wraps import WrapFinder
 from checks.block import Block
@@ -38,7 +38,7 @@ from checks.sheet import Sheet, TrackKind
 
 MERGED_S: Final = 1.0  # from memory: nearer overloads are one place to a person who listens
 
-FULL_SCALE_WITHIN_DB: Final = 0.1  # from memory: converters whose clip level flickers
+FULL_SCALE_WITHIN_DB: Final = 0.1  # from memory: converters that clip short of it, or flicker
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,11 +102,10 @@ class ClippingPass:
         """What was found and measured, once the capture has ended."""
         self._full_scale.finish()
         tracks = range(self._fmt.channels)
+        held = [self._held(t) for t in tracks]
         ceilings = [self._ceilings(t) for t in tracks]
         findings = (
-            *full_scale_findings(
-                self._full_scale.tracks, self._fmt, self._sheet, redo_runs=self._limits.redo_runs
-            ),
+            *full_scale_findings(held, self._fmt, self._sheet, redo_runs=self._limits.redo_runs),
             *flat_top_findings(
                 self._flat_tops, ceilings, self._shared(ceilings), self._fmt, self._sheet
             ),
@@ -115,23 +114,40 @@ class ClippingPass:
                 self._peaks,
                 [
                     run.runs > 0 or wraps.certain
-                    for run, wraps in zip(self._full_scale.tracks, self._wraps.tracks, strict=True)
+                    for run, wraps in zip(held, self._wraps.tracks, strict=True)
                 ],
                 headroom_db=self._limits.headroom_db,
             ),
         )
-        lines = tuple(self._line(t, ceilings[t]) for t in tracks)
+        lines = tuple(self._line(t, held[t], ceilings[t]) for t in tracks)
         return Outcome(findings=findings, measures=ClippingMeasures(tracks=lines))
 
+    def _held(self, track: int) -> HeldRuns:
+        """What is held at full scale, or flat so little below it that the converter clips there."""
+        runs = self._full_scale.tracks[track]
+        ceilings = self._flat_tops.ceilings(track, self._limits.min_flat_tops)
+        near = [c for c in ceilings if _at_full_scale(c) and not c.wide]
+        tops = sum(c.tops for c in near)
+        if self._wraps.tracks[track].certain or tops <= runs.runs:
+            return runs
+        sides = [self._flat_tops.side(track, positive=c.positive) for c in near]
+        return HeldRuns(
+            self._flat_tops.places[track],
+            seen=tops,
+            sloped=tops,
+            longest=max(side.longest for side in sides),
+            held_frames=sum(side.held_frames for side in sides),
+            peaks=sum(side.peaks for side in sides),
+            below=True,
+        )
+
     def _ceilings(self, track: int) -> tuple[Ceiling, ...]:
-        """Ceilings below full scale: what clips there and flickers by a step is one finding, and
-        what is left of a wrapped crest is no ceiling."""
+        """Ceilings that are not full scale, nor what is left of wrapped crests."""
         found = self._flat_tops.ceilings(track, self._limits.min_flat_tops)
         if self._wraps.tracks[track].certain:
             return tuple(c for c in found if c.level_dbfs < -_WRAPPED_WITHIN_DB)
-        if not self._full_scale.tracks[track].runs:
-            return found
-        return tuple(c for c in found if c.level_dbfs < -FULL_SCALE_WITHIN_DB)
+        lone = not self._full_scale.tracks[track].runs
+        return tuple(c for c in found if not _at_full_scale(c) or (c.wide and lone))
 
     def _shared(self, ceilings: Sequence[Sequence[Ceiling]]) -> frozenset[int]:
         """Tracks whose ceiling another track with another signal shares."""
@@ -154,8 +170,7 @@ class ClippingPass:
         near = abs(one.level_dbfs - other.level_dbfs) <= self._limits.shared_ceiling_db
         return near and one.positive == other.positive and not (one.wide or other.wide)
 
-    def _line(self, track: int, ceilings: Sequence[Ceiling]) -> ClippingLine:
-        runs = self._full_scale.tracks[track]
+    def _line(self, track: int, runs: HeldRuns, ceilings: Sequence[Ceiling]) -> ClippingLine:
         sample_peak = float(self._peaks.sample[track])
         why = None
         if not self._frames:
@@ -172,3 +187,7 @@ class ClippingPass:
             flat_top_dbfs=rounded(max((c.level_dbfs for c in ceilings), default=None)),
             why=why,
         )
+
+
+def _at_full_scale(ceiling: Ceiling) -> bool:
+    return abs(ceiling.level_dbfs) <= FULL_SCALE_WITHIN_DB
