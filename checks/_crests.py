@@ -4,14 +4,15 @@ A crest is a stretch above a threshold a little below the row's highest level. O
 a line is fitted (level and tilt: behind a coupling capacitor flat tops droop); then samples within
 a narrow band around that line are set against those on its shoulders, sixteen bands deep. On a
 smooth crest, however it came about, depth grows with the square of the distance: the band
-holds a quarter. A limiter or saturated tape gives up to about 0.7. A cut crest has corners, and
-the band holds nearly all. Programme bent so hard that its tops have corners after all (hyperbolic
-tangent, driven by 15 dB) is told apart by its shoulders: they approach the top ever more slowly,
-where a cut leaves straight flanks; ``near`` and ``far`` are counted for that.
+holds a quarter of all, and not twice as much as the near shoulders. A cut crest has corners, and
+the band holds far more than these. Programme bent so hard that its tops have corners after all
+(hyperbolic tangent, driven by 15 dB) is told apart by its shoulders: they approach the top ever
+more slowly, where a cut leaves straight flanks; ``near`` and ``far`` are counted for that.
 
-The same is tried at four depths, because noise sets how narrow the band may be, and a slight
-overdrive how wide. Limits of the shapes: own trials over synthetic programme of some thirty kinds
-at 44.1 to 352.8 kHz and the public recordings; no standard exists.
+The same is tried at several depths, because noise sets how narrow the band may be, and a slight
+overdrive how wide; first with bands that hold all of a top's noise, then with narrower ones. Limits
+of the shapes: own trials over synthetic programme of some forty kinds at 44.1 to 384 kHz and the
+public recordings; no standard exists.
 """
 
 from __future__ import annotations
@@ -26,14 +27,15 @@ from checks._runs import Indices, true_runs
 
 Floats = NDArray[np.float64]
 
-DEPTHS: Final = (0.3, 0.1, 0.03, 0.01)  # of the highest level: where crests begin
+DEPTHS: Final = (0.3, 0.17, 0.1, 0.055, 0.03, 0.017, 0.01)  # of the highest level: crests begin
 BAND_SHARE: Final = 1 / 18  # of the depth: half the width of the band
 SHOULDER: Final = 16  # bands below the line that belong to the shoulders
 NEAR: Final = 4  # of these, what counts as near
-FLAT_SHARE: Final = 0.82  # least share of the band in band and shoulders
-FLAT_SHARE_SHORT: Final = 0.9  # the same where a crest has fewer samples than LONG
+OVER_NEAR: Final = 10.0  # times the near shoulders must the band hold: a parabola 1.7, flattest 4
+FLAT_SHARE: Final = 0.7  # least share of the band in band and shoulders
+FLAT_SHARE_SHORT: Final = 0.9  # the same, instead, where a crest has fewer samples than LONG
 LONG: Final = 8  # samples from which a tilt can be fitted
-NOISE_IN_BAND: Final = 3.5  # standard deviations about the line that must fit into the band
+NOISE: Final = ((-1.0, 1 / 3.5), (1 / 3.5, 1 / 2))  # deviation about the line, over the band
 REACHES: Final = 0.75  # of the depth: a crest that does not come so far says nothing
 LARGEST_OVERDRIVE: Final = 16.0  # of the level: flanks and length of a square wave or a click
 SMALLEST_BAND_STEPS: Final = 2.0  # half the band, in steps of the word
@@ -74,12 +76,13 @@ def flat_crests(row: Floats, step: float, shortest: int) -> FlatCrests:
         shortest: least samples of a flat top.
     """
     top = float(row.max()) if len(row) else 0.0
+    depths = [d * top for d in DEPTHS if BAND_SHARE * d * top >= SMALLEST_BAND_STEPS * step]
+    lines = [_lines(row, top, depth) for depth in depths]
     taken = np.zeros(len(row) + 1, np.bool_)
     found = [
-        crests
-        for depth in DEPTHS
-        if BAND_SHARE * depth * top >= SMALLEST_BAND_STEPS * step
-        and (crests := _at_depth(row, top, depth, step, shortest, taken)) is not None
+        _flat_among(row, some.noisy(BAND_SHARE * depth, *noise), depth, step, shortest, taken)
+        for noise in NOISE
+        for some, depth in zip(lines, depths, strict=True)
     ]
     if not found:
         none = np.empty(0, np.int64)
@@ -97,36 +100,47 @@ def flat_crests(row: Floats, step: float, shortest: int) -> FlatCrests:
     )
 
 
-def _at_depth(
-    row: Floats, top: float, depth: float, step: float, shortest: int, taken: NDArray[np.bool_]
-) -> FlatCrests | None:
-    """Flat crests that begin a given share below ``top``; those already ``taken`` left out."""
-    floor = top * (1 - depth)
-    band = BAND_SHARE * depth * top
-    a, b = true_runs(row > floor)
-    whole = (a >= 2) & (b <= len(row) - 2)  # with both flanks to be seen
-    a, b = a[whole], b[whole]
-    if not len(a):
-        return None
-    highest = np.maximum.reduceat(row, np.stack((a, b), axis=1).ravel())[::2]
-    reaching = highest >= floor + REACHES * depth * top
-    peaks = int(np.count_nonzero(reaching))
-    kept = reaching & (b - a >= 3) & ~taken[a]
-    level, tilt, spread = _middle_line(row, a[kept], b[kept])
-    fits = (NOISE_IN_BAND * spread <= band) & (level >= floor + REACHES * depth * top)
-    lines = _Lines(a[kept][fits], b[kept][fits], level[fits], tilt[fits], spread[fits])
-    return _flat_among(row, lines, depth * top, step, shortest, taken, peaks)
-
-
 @dataclass(frozen=True, slots=True)
 class _Lines:
-    """Crests ``[a, b)`` of a row and the line along the top of each."""
+    """Crests ``[a, b)`` of a row and the line along the top of each; ``peaks`` as of FlatCrests."""
 
     a: Indices
     b: Indices
     level: Floats
     tilt: Floats
     spread: Floats
+    peaks: int
+
+    def noisy(self, band: float, from_: float, to: float) -> _Lines:
+        """Those with more noise along the line than one part of the band, and up to another."""
+        return self.where((from_ * band < self.spread) & (self.spread <= to * band))
+
+    def where(self, kept: NDArray[np.bool_]) -> _Lines:
+        return _Lines(
+            self.a[kept],
+            self.b[kept],
+            self.level[kept],
+            self.tilt[kept],
+            self.spread[kept],
+            self.peaks,
+        )
+
+
+def _lines(row: Floats, top: float, depth: float) -> _Lines:
+    """The crests that begin ``depth`` below ``top`` and reach near it, in the units of ``row``."""
+    floor = top - depth
+    a, b = true_runs(row > floor)
+    whole = (a >= 2) & (b <= len(row) - 2)  # with both flanks to be seen
+    a, b = a[whole], b[whole]
+    reaching = np.zeros(len(a), np.bool_)
+    if len(a):
+        highest = np.maximum.reduceat(row, np.stack((a, b), axis=1).ravel())[::2]
+        reaching = highest >= floor + REACHES * depth
+    kept = reaching & (b - a >= 3)
+    found = _Lines(
+        a[kept], b[kept], *_middle_line(row, a[kept], b[kept]), int(np.count_nonzero(reaching))
+    )
+    return found.where(found.level >= floor + REACHES * depth)
 
 
 def _flat_among(
@@ -136,17 +150,17 @@ def _flat_among(
     step: float,
     shortest: int,
     taken: NDArray[np.bool_],
-    peaks: int,
-) -> FlatCrests | None:
+) -> FlatCrests:
     """Those crests whose samples lie along their line, between two corners; marks them taken.
 
     Args:
         depth: of the crests, in the units of ``row``.
     """
+    lines = lines.where(~taken[lines.a])
     a, b, level, tilt = lines.a, lines.b, lines.level, lines.tilt
     if not len(a):
         none = np.empty(0, np.int64)
-        return FlatCrests(none, none, none, np.empty(0), np.empty(0, np.bool_), peaks, 0, 0)
+        return FlatCrests(none, none, none, np.empty(0), np.empty(0, np.bool_), lines.peaks, 0, 0)
     band = BAND_SHARE * depth
     n = b - a
     at, first = _strung(a, n)
@@ -163,10 +177,15 @@ def _flat_among(
     rise, sloped_in = _flank(row, a - 1, -1, begin - a, level)
     fall, sloped_out = _flank(row, b, 1, b - end, level)
     overdrive = (rise + fall) / 8 * length  # a parabola with these flanks would rise so far
-    share = np.where(n_in < LONG, FLAT_SHARE_SHORT, FLAT_SHARE)
+    whole = n_in + n_near + n_far
+    cornered = np.where(
+        n_in < LONG,
+        n_in >= FLAT_SHARE_SHORT * whole,
+        (n_in >= OVER_NEAR * n_near) & (n_in >= FLAT_SHARE * whole),
+    )
     flat = (
         (n_in >= shortest)
-        & (n_in >= share * (n_in + n_near + n_far))
+        & cornered
         & (n_over <= 1 + n_in // 20)
         & (np.abs(tilt) * length <= depth / 2)
         & (sloped_in | sloped_out)
@@ -180,7 +199,7 @@ def _flat_among(
         b[flat],
         level[flat],
         lines.spread[flat] <= EXACT_STEPS * step,
-        peaks,
+        lines.peaks,
         int(n_near[flat].sum()),
         int(n_far[flat].sum()),
     )
@@ -239,4 +258,5 @@ def _flank(
     """
     jump = level - row[outside]
     moving = np.abs(row[outside] - row[outside + way]) >= _SLOPED * np.abs(jump)
-    return jump / (inner + 1), (inner > 0) | moving
+    on_the_way = (inner > 0) & (row[outside - way] - row[outside] <= (1 - _SLOPED) * jump)
+    return jump / (inner + 1), on_the_way | moving

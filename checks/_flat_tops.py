@@ -6,7 +6,8 @@ where enough crests lie within 0.15 dB, or, behind a coupling capacitor that til
 tops, enough follow one another within 2 dB. Three tops equal to the bit are enough.
 
 Not taken for a ceiling: blocks that spend their time at two levels (square waves, timecode,
-clicks); crests with soft shoulders, taken together; a few flat crests among very many round ones.
+clicks); crests with soft shoulders, taken together, unless some are equal to the bit; a few flat
+crests among very many round ones.
 
 What cannot be told: where in the chain the ceiling stands. It may be on the old recording itself;
 only a ceiling that independent tracks share points to this transfer. A steady tone cut by more
@@ -36,7 +37,7 @@ WIDE_CLASSES: Final = 40  # 2 dB: tops behind a coupling capacitor
 WIDE_TIMES: Final = 2  # as many tops again are asked for where they lie so wide
 DENSE_S: Final = 1.0  # within which tops follow one another where they lie wide
 EXACT_TOPS: Final = 3  # equal to the bit: noise gives that to no natural crest
-SOFT_SHOULDERS: Final = 0.45  # near over far: a cut gives 0.25 to 0.36, rounding 0.5 and more
+SOFT_SHOULDERS: Final = 0.45  # near over far: a cut gives 0.12 to 0.45, rounding 0.5 and more
 SHOULDER_SAMPLES: Final = 24  # below which the shoulders say nothing
 LEAST_SHARE: Final = 0.02  # of the peaks that come as high; evenly spread noise: 0.0003
 _EXACT_KEPT: Final = 512  # levels remembered for EXACT_TOPS
@@ -186,10 +187,11 @@ class FlatTops:
 
 def judged(side: Side, positive: bool, least_tops: int) -> Ceiling | None:
     """The ceiling that the gathered tops of one polarity prove, if any."""
-    if side.near + side.far >= SHOULDER_SAMPLES and side.near > SOFT_SHOULDERS * side.far:
+    exact = max(side.exact.values(), default=0)
+    told = side.near + side.far >= SHOULDER_SAMPLES and exact < EXACT_TOPS
+    if told and side.near > SOFT_SHOULDERS * side.far:
         return None
     narrow, at = _fullest(side.counts, NARROW_CLASSES)
-    exact = max(side.exact.values(), default=0)
     often = side.tops >= LEAST_SHARE * side.peaks
     if exact >= EXACT_TOPS or (narrow >= least_tops and often):
         return Ceiling(positive, _mean_db(side, at, NARROW_CLASSES), side.tops, wide=False)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from clipping_kit import Floats, programme, tone, words
+from clipping_kit import Floats, asking, check, programme, tone, words
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -105,8 +105,9 @@ def test_corners_cut_straight_leave_straight_shoulders() -> None:
 def test_sawteeth_and_steps_are_no_flat_crests() -> None:
     saw = 2 * np.mod(np.arange(20_000) / 400, 1) - 1
     assert crests(saw)[0] == []
-    stairs = np.repeat(np.sin(np.arange(400) * 0.7), 12)  # held by a slower converter
+    stairs = np.repeat(np.sin(np.arange(4000) * 0.7), 12)  # held by a slower converter
     assert crests(stairs)[0] == []
+    assert asking(check(words(0.5 * stairs), 96_000)) == []
 
 
 def gathered(levels_db: list[float], *, dense: bool, peaks: int) -> Side:

@@ -1,0 +1,46 @@
+"""Flat tops with noise on them, and what was bent softly under the same noise."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from clipping_kit import Floats, asking, check, only, words
+
+
+def notes(seed: int, rate_hz: int, seconds: float = 1.5) -> Floats:
+    """Sustained chords of some partials that swell and fade; peak 1.0."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(round(rate_hz * seconds)) / rate_hz
+    x = np.zeros(len(t))
+    for start in np.arange(0, seconds, 0.3):
+        late = np.clip((t - start) / 0.3, 0, 1)
+        for f in rng.uniform(150, 700, 3):
+            for k in range(1, 7):
+                x += np.sin(np.pi * late) * np.sin(2 * np.pi * k * f * t + k * k) / k**1.3
+    return x / np.abs(x).max()
+
+
+def with_noise(x: Floats, below_db: float, seed: int) -> Floats:
+    return x + 10 ** (-below_db / 20) * np.random.default_rng(seed).standard_normal(len(x))
+
+
+@pytest.mark.parametrize("rate_hz", [48_000, 96_000, 352_800])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_noisy_tops_are_found_from_3_and_a_half_db_over(rate_hz: int, seed: int) -> None:
+    x = np.clip(notes(seed, rate_hz), -0.668, 0.668) / 0.668  # 3.5 dB
+    outcome = check(words(0.12 * with_noise(x, 52, seed)), rate_hz)
+    assert asking(outcome) == [("flat-top", "listen", (0,))]
+    # 20 log10 0.12 = -18.4 dBFS
+    assert only(outcome, "flat-top").values["level_dbfs"] == pytest.approx(-18.4, abs=0.1)
+
+
+@pytest.mark.parametrize("rate_hz", [48_000, 192_000])
+@pytest.mark.parametrize("drive_db", [3, 6, 9, 12])
+@pytest.mark.parametrize("below_db", [52, 80])
+def test_what_was_bent_softly_is_not_clipped_however_noisy(
+    rate_hz: int, drive_db: float, below_db: float
+) -> None:
+    """Tape bends so: a hyperbolic tangent, driven by up to 12 dB."""
+    for seed in (1, 2, 3):
+        x = np.tanh(10 ** (drive_db / 20) * notes(seed, rate_hz))
+        assert asking(check(words(0.12 * with_noise(x, below_db, seed)), rate_hz)) == []
