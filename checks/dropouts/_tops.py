@@ -3,7 +3,8 @@
 A top is a few samples at the extreme of all that is around. Exact ones are equal, those with
 dither on them differ by a step or two (``ceilings``). Behind noise or an AC coupling they only
 nearly are equal; but the first sample that the past does not foretell is one of them, and should
-lie beyond all that is around; or the last that the future does not.
+lie beyond all that is around; or the last that the future does not. And what a coupling tilts after
+the noise was cut off too is a straight line, with nothing but dither on it.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median
+from checks._runs import true_runs
 from checks.dropouts import _predict
 from checks.dropouts._junction import LEAST, ORDER, STANDS_OUT
 from checks.dropouts._predict import Floats
@@ -25,6 +28,10 @@ _DITHER: Final = 2.0  # steps that dither moves a sample by (triangular: one and
 _CROWDED: Final = ((8, 0.75, 8.0), (3, 0.9, 256.0))
 """Least samples so near to an extreme, and least share of those up to so many times as far from it,
 that are cut off. From own reckoning: a third of an eighth, a sixteenth of a 256th that bends."""
+
+_BEND: Final = 6.0  # steps that dither bends a line by: the second difference of 0.6 (triangular)
+_LINE: Final = 8  # frames of a line; hiss of 10 steps makes one in half a million (own reckoning)
+_TILT: Final = 0.1  # most that a tilted top may slope, of the flank beside it (own choice)
 
 _TOP: Final = 0.01
 """How far below the extreme a top may lie, share of half the range: noise and the tilt of an AC
@@ -113,7 +120,7 @@ def near(x: Floats, peak: int, *, full: float) -> bool:
     here = x[max(peak - _CORNER, 0) : peak + _CORNER]
     if bool((here >= full - 1).any() or (here <= -full).any()):
         return True
-    return _cornered(x, peak, ends)
+    return _tilted(x, peak) or _cornered(x, peak, ends)
 
 
 def cut_off(x: Floats, frame: int, deviation: float) -> bool:
@@ -145,6 +152,28 @@ def _range(x: Floats) -> tuple[float, float, float]:
     """The extremes, and how far from them a top may lie."""
     top, bottom = float(x.max()), float(x.min())
     return top, bottom, _TOP * (top - bottom) / 2
+
+
+def _tilted(x: Floats, peak: int) -> bool:
+    """Whether a straight line begins or ends near the peak, and a flank leads out to it."""
+    return _line_from(x, peak) or _line_from(x[::-1], len(x) - 1 - peak)
+
+
+def _line_from(x: Floats, peak: int) -> bool:
+    first = max(peak - _CORNER, _LINE)
+    here = x[first : peak + _CORNER + _LINE]
+    starts, stops = true_runs(np.abs(np.diff(here, 2)) <= _BEND)
+    for start in (starts[stops - starts >= _LINE] + first).tolist():
+        if abs(start - peak) > _CORNER or start < _LINE:
+            continue
+        along, flank = (
+            float(x[start + 1] - x[start]),
+            float(x[start - 1] - x[start - 1 - _LINE // 2]),
+        )
+        outwards = flank * (float(x[start]) - float(median(x))) > 0
+        if outwards and abs(along) <= _TILT * abs(flank) / (_LINE // 2):
+            return True
+    return False
 
 
 def _cornered(x: Floats, peak: int, ends: tuple[float, float]) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import damage
 import numpy as np
 import pytest
+from clipping_kit import high_passed
 from dropouts_kit import digital, of, run
 from numpy.typing import NDArray
 from stepping import steps as steps_alone
@@ -111,3 +112,32 @@ def test_the_flat_tops_of_timecode_hide_no_cut_of_all_tracks(seed: int) -> None:
     assert steps_alone(x, 96_000) == []
     (found,) = steps_alone(damage.lose(x, at=144_000, frames=300).samples, 96_000)
     assert (found.start_frame, found.verdict) == (144_000, Verdict.REDO)
+
+
+def test_tops_that_a_coupling_tilts_are_left_to_clipping() -> None:
+    """Behind a capacitor they lie at no one level, but on straight lines without any hiss."""
+    x = programme("organ", rate_hz=88_200, tracks=1, seconds=2.0, seed=9, hiss_dbfs=-65.0)
+    top = np.abs(x).max() / 10 ** (12 / 20)
+    cut = high_passed(np.clip(x[0].astype(np.float64), -top, top), 3.0, 88_200) / 256
+    rng = np.random.default_rng(1)
+    dithered = np.rint(cut + rng.random(len(cut)) - rng.random(len(cut))).astype(np.int32) << 8
+    assert digital(run(dithered[None], 88_200)) == []
+
+
+def corner(*, hiss: float, tilt: float) -> NDArray[np.float64]:
+    """A flank that leads out to a line; the other tops lie higher."""
+    rng = np.random.default_rng(3)
+    x = 2_000_000 * np.sin(np.arange(3000) / 40) + hiss * rng.standard_normal(3000)
+    x[1500:] += 1_400_000 - x[1500]
+    x[1500:1560] = 1_400_000 + tilt * np.arange(60) + hiss * rng.standard_normal(60)
+    x[1450:1500] = 1_400_000 - 60_000.0 * np.arange(50, 0, -1) + 10 * rng.standard_normal(50)
+    return np.asarray(np.rint(x + rng.random(3000) - rng.random(3000)))
+
+
+def test_a_line_without_hiss_behind_a_flank_is_a_top() -> None:
+    for way in (1, -1):
+        for sign in (1, -1):
+            peak = 1500 if way > 0 else 1499
+            assert _tops.near(sign * corner(hiss=0.0, tilt=-190.0)[::way], peak, full=2.0**23)
+    assert not _tops.near(corner(hiss=40.0, tilt=-190.0), 1500, full=2.0**23)  # a jump in hiss
+    assert not _tops.near(corner(hiss=0.0, tilt=20_000.0), 1500, full=2.0**23)  # a bend
