@@ -8,6 +8,7 @@ from typing import Any, Final
 from checks._flat_tops import Ceiling, FlatTops
 from checks._full_scale import HeldRuns
 from checks._runs import Place, Places
+from checks._stood import Stood
 from checks._true_peak import Peaks
 from checks._wraps import Wraps
 from checks.model import CaptureFormat, Finding, Remedy, Verdict, dbfs_peak, rounded
@@ -57,7 +58,12 @@ def full_scale_findings(
             held_ms=rounded(sum(tracks[t].held_frames for t in group) * 1e3 / fmt.rate_hz, 3),
             peaks_share_percent=_percent(count, sum(tracks[t].peaks for t in group)),
             each={
-                t: {"count": tracks[t].runs, "longest_samples": tracks[t].longest} for t in group
+                t: {
+                    "count": tracks[t].runs,
+                    "longest_samples": tracks[t].longest,
+                    "stretches": _stretches(tracks[t].stood),
+                }
+                for t in group
             },
         )
 
@@ -109,7 +115,9 @@ def flat_top_findings(
             peaks_share_percent=_percent(
                 count, sum(side.peaks for t in group for side in sides[t])
             ),
-            each={t: _sides(ceilings[t]) for t in group},
+            each={
+                t: {**_sides(ceilings[t]), "stretches": _stretches(tops.stood[t])} for t in group
+            },
         )
 
 
@@ -217,6 +225,11 @@ def _sides(ceilings: Sequence[Ceiling]) -> dict[str, Any]:
     for c in ceilings:
         found["positive_dbfs" if c.positive else "negative_dbfs"] = rounded(c.level_dbfs, 3)
     return found
+
+
+def _stretches(stood: Stood) -> list[list[int]]:
+    """First frame and length of each stretch of a track without hiss."""
+    return [[start, stop - start] for start, stop in stood.stretches()]
 
 
 def _is_programme(sheet: Sheet, track: int) -> bool:

@@ -27,6 +27,7 @@ from checks._flat_screen import marked, stride
 from checks._full_scale import HELD
 from checks._levels import outer_shares, two_lengths, word_step
 from checks._runs import Indices, Places
+from checks._stood import Stood
 from checks.block import Block
 from checks.model import CaptureFormat
 
@@ -77,7 +78,7 @@ class FlatTops:
     """Gathers flat crests block by block.
 
     Attributes:
-        places: one entry a track, both polarities together.
+        places, stood: one entry a track, both polarities together.
         gram: (tracks, tracks) sums of products over the blocks in which several tracks had flat
             tops: whether they are the same signal.
     """
@@ -90,6 +91,7 @@ class FlatTops:
         self._sides = [(Side(), Side()) for _ in range(fmt.channels)]
         self._awake = np.zeros((fmt.channels, 2), np.bool_)
         self.places = [Places(gap_frames) for _ in range(fmt.channels)]
+        self.stood = [Stood(fmt.rate_hz) for _ in range(fmt.channels)]
         self.gram = np.zeros((fmt.channels, fmt.channels))
 
     def feed(self, block: Block) -> None:
@@ -99,21 +101,25 @@ class FlatTops:
         for track in np.flatnonzero(rows.any(axis=1)).tolist():
             if sum(outer_shares(block.scaled[track])) >= TWO_LEVELS_SHARE:
                 continue
-            for side in np.flatnonzero(rows[track]).tolist():
-                if self._look(block, track, side):
-                    self._awake[track] = True
+            tops = [self._look(block, track, side) for side in np.flatnonzero(rows[track]).tolist()]
+            starts, stops = np.concatenate(tops, axis=1)
+            if len(starts):
+                self._awake[track] = True
+                order = np.argsort(starts, kind="stable")
+                self.places[track].add_all(starts[order], stops[order])
+                self.stood[track].add_all(starts[order], stops[order])
         if np.count_nonzero(self._awake[:, 0]) > 1:
             self.gram += block.gram
 
-    def _look(self, block: Block, track: int, side: int) -> bool:
-        """Gather the flat crests of one row; whether there were any."""
+    def _look(self, block: Block, track: int, side: int) -> Indices:
+        """Gather the flat crests of one row; (2, tops), first frame and the one behind the last."""
         rest = float(block.sums[track] / block.frames)
         sign = -1.0 if side else 1.0
         row = sign * (block.scaled_with_lead[track].astype(np.float64) - rest)
         step = word_step(block.samples[track], self._fmt) / self._fmt.full_scale
         crests = flat_crests(row, step, self._shortest)
         if two_lengths(crests.stops - crests.starts):
-            return False
+            return np.empty((2, 0), np.int64)
         origin = block.start - block.lead
         heights = np.abs(sign * crests.levels + rest)
         # A crest that ended earlier was seen whole in the block before; full scale is not ours.
@@ -124,12 +130,10 @@ class FlatTops:
         into.peaks += crests.peaks
         into.near += crests.near
         into.far += crests.far
-        if not fresh.any():
-            return False
         starts, stops = crests.starts[fresh] + origin, crests.stops[fresh] + origin
-        self.places[track].add_all(starts, stops)
-        self._gather(into, starts, stops, heights[fresh], crests, fresh)
-        return True
+        if len(starts):
+            self._gather(into, starts, stops, heights[fresh], crests, fresh)
+        return np.stack((starts, stops))
 
     def _gather(
         self,

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from checks._levels import outer_shares, two_lengths, word_step
 from checks._runs import Indices, Places, true_runs
+from checks._stood import Stood
 from checks.block import LEAD_FRAMES, Block
 from checks.model import CaptureFormat
 
@@ -47,6 +48,7 @@ class HeldRuns:
     """
 
     places: Places
+    stood: Stood
     seen: int = 0
     sloped: int = 0
     longest: int = 0
@@ -92,7 +94,9 @@ class FullScaleRuns:
         self._fmt = fmt
         self._shortest = shortest
         self._high = fmt.full_scale - max(fmt.full_scale * HELD, fmt.lsb)
-        self.tracks = [HeldRuns(Places(gap_frames)) for _ in range(fmt.channels)]
+        self.tracks = [
+            HeldRuns(Places(gap_frames), Stood(fmt.rate_hz)) for _ in range(fmt.channels)
+        ]
         self._begun: dict[int, _Begun] = {}
         self._waiting: dict[int, tuple[_Found, NDArray[np.bool_]]] = {}
 
@@ -152,6 +156,7 @@ class FullScaleRuns:
         into.longest = max(into.longest, int((stops - starts).max()))
         into.held_frames += int((stops - starts).sum())
         into.places.add_all(starts, stops)
+        into.stood.add_all(starts, stops)
 
     def finish(self) -> None:
         """The capture has ended: what waited for more is judged by what there was."""

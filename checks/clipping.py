@@ -133,6 +133,7 @@ class ClippingPass:
         sides = [self._flat_tops.side(track, positive=c.positive) for c in near]
         return HeldRuns(
             self._flat_tops.places[track],
+            self._flat_tops.stood[track],
             seen=tops,
             sloped=tops,
             longest=max(side.longest for side in sides),

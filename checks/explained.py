@@ -98,7 +98,9 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
             return _noted(f, _WRAPPED, "clipping")
         if f.verdict is not Verdict.LISTEN or f.start_frame is None:
             return f
-        if f.kind in _DIPS and any(_in_tops(f, one, rate_hz) for one in clipped):
+        if f.kind in _DIPS and any(
+            _in_tops(f, one, rate_hz) or _at_ceilings(f, one, rate_hz) for one in clipped
+        ):
             return _noted(f, _FLAT, "clipping")
         recurs = int(str(f.values.get("times", 1))) > _OFTEN
         again = _NO_PROGRAMME if recurs else (str(TrackKind.CLICK),)
@@ -167,6 +169,27 @@ def _in_tops(f: Finding, clipped: Finding, rate_hz: int) -> bool:
         and first - near <= start <= first + _frames(clipped) + near
         and float(str(fall)) >= _MORE_THAN_A_LIFT_DB
         and float(str(length)) <= float(str(longest)) / 1000.0 + _SMEARED_MS
+    )
+
+
+def _at_ceilings(f: Finding, clipped: Finding, rate_hz: int) -> bool:
+    """Whether the tracks stand at their ceilings each time, however much noise was added since."""
+    lines: Any = clipped.values.get("by_track", [])
+    stood = {line["track"] - 1: line.get("stretches", []) for line in lines}
+    smeared = round(_SMEARED_MS * 1e-3 * rate_hz)
+    length_ms = f.values.get("length_ms")
+    starts = f.values.get("start_frames", [f.start_frame])
+    if not isinstance(length_ms, int | float) or not isinstance(starts, list):
+        return False
+    length = round(length_ms * 1e-3 * rate_hz)
+    return len(starts) == f.values.get("times", 1) and all(
+        any(
+            first - smeared <= start < first + frames
+            and length <= min(frames + smeared, 2 * frames)
+            for first, frames in stood.get(track, [])
+        )
+        for track in f.tracks
+        for start in starts
     )
 
 

@@ -60,6 +60,29 @@ def test_flat_tops_are_no_lift_of_the_tape() -> None:
     assert verdict(lift(), wraps) is Verdict.LISTEN
 
 
+def test_where_a_track_stands_at_its_ceiling_no_hiss_is_heard_whatever_was_added_since() -> None:
+    # 48 frames are a millisecond; the tape's part smears a place by two (``_SMEARED_MS``)
+    lines = [{"track": 2, "places": [], "stretches": [[150_000, 240], [160_000, 60]]}]
+    tops = made("clipping", "flat-top", (1,), 100_000, 100_000, longest_us=5000.0, by_track=lines)
+    noisy = {"fall_db": 9.0, "times": 1}
+    assert verdict(lift(**noisy), tops) is Verdict.CLEAR
+    assert verdict(lift(start=149_930, length_ms=7.0, **noisy), tops) is Verdict.CLEAR
+    both = {"fall_db": 9.0, "times": 2, "length_ms": 2.0, "start_frames": [150_000, 160_000]}
+    assert verdict(lift(**both), tops) is Verdict.CLEAR
+    for other in (
+        lift(tracks=(0,), **noisy),
+        lift(tracks=(0, 1), **noisy),
+        lift(start=150_240, **noisy),  # behind it
+        lift(start=149_900, **noisy),  # before it
+        lift(length_ms=7.2, **noisy),  # longer than it
+        lift(start=160_000, length_ms=2.6, **noisy),  # more than twice as long
+        lift(**{**both, "start_frames": [150_000, 170_000]}),
+        lift(**{**both, "times": 3}),  # one of which is not listed
+        lift(verdict=Verdict.REDO, **noisy),
+    ):
+        assert verdict(other, tops) is other.verdict
+
+
 def step(tracks: tuple[int, ...] = (0, 1), sigmas: float = 9.0, **more: Any) -> Finding:
     return made("dropouts", "step", tracks, 50_000, 1, jump_sigma=sigmas, **more)
 
