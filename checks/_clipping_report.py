@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
-from checks._flat_tops import Ceiling, FlatTops
+from checks._flat_tops import EXACT_TOPS, Ceiling, FlatTops
 from checks._full_scale import HeldRuns
 from checks._runs import Place, Places
 from checks._stood import Stood
@@ -85,12 +85,15 @@ def flat_top_findings(
         if not group:
             continue
         sides = {t: [tops.side(t, positive=c.positive) for c in ceilings[t]] for t in group}
-        count = sum(side.tops for t in group for side in sides[t])
+        counts = {t: sum(side.count for side in sides[t]) for t in group}
+        count = sum(counts.values())
         longest = max(side.longest for t in group for side in sides[t])
         levels = [c.level_dbfs for t in group for c in ceilings[t]]
         low, high = rounded(min(levels)), rounded(max(levels))
         where = f"{high} dBFS" if low == high else f"{low} to {high} dBFS"
-        text = f"{_peaks(count)} cut off flat below full scale, at {where}"
+        every = all(side.most_exact >= EXACT_TOPS for t in group for side in sides[t])
+        least = "" if every else "At least "  # noise and tilt hide some
+        text = f"{least}{_peaks(count)} cut off flat below full scale, at {where}"
         text += {
             Verdict.REDO: ", at one level on tracks whose signals differ: what clips stands in "
             "this transfer and not on the tape. Find it, then play the tape again.",
@@ -116,7 +119,12 @@ def flat_top_findings(
                 count, sum(side.peaks for t in group for side in sides[t])
             ),
             each={
-                t: {**_sides(ceilings[t]), "stretches": _stretches(tops.stood[t])} for t in group
+                t: {
+                    "count": counts[t],
+                    **_sides(ceilings[t]),
+                    "stretches": _stretches(tops.stood[t]),
+                }
+                for t in group
             },
         )
 
@@ -220,11 +228,11 @@ def _most(places: list[Place], room: int) -> list[Place]:
 
 
 def _sides(ceilings: Sequence[Ceiling]) -> dict[str, Any]:
-    """Count and level of a track's tops, positive and negative apart."""
-    found: dict[str, Any] = {"count": sum(c.tops for c in ceilings)}
-    for c in ceilings:
-        found["positive_dbfs" if c.positive else "negative_dbfs"] = rounded(c.level_dbfs, 3)
-    return found
+    """Level of a track's tops, positive and negative apart."""
+    return {
+        "positive_dbfs" if c.positive else "negative_dbfs": rounded(c.level_dbfs, 3)
+        for c in ceilings
+    }
 
 
 def _stretches(stood: Stood) -> list[list[int]]:

@@ -26,7 +26,8 @@ from checks._crests import FlatCrests, flat_crests
 from checks._flat_screen import marked, stride
 from checks._full_scale import HELD
 from checks._levels import outer_shares, two_lengths, word_step
-from checks._runs import Indices, Places
+from checks._ranks import median
+from checks._runs import Indices, Places, true_runs
 from checks._stood import Stood
 from checks.block import Block
 from checks.model import CaptureFormat
@@ -42,6 +43,7 @@ SOFT_SHOULDERS: Final = 0.45  # near over far: a cut gives 0.12 to 0.45, roundin
 SHOULDER_SAMPLES: Final = 24  # below which the shoulders say nothing
 LEAST_SHARE: Final = 0.02  # of the peaks that come as high; evenly spread noise: 0.0003
 _EXACT_KEPT: Final = 512  # levels remembered for EXACT_TOPS
+_DITHER_STEPS: Final = 1.5  # of the word: how far from their level dither moves tops
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,19 +61,33 @@ class Ceiling:
 
 @dataclass(slots=True)
 class Side:
-    """What was gathered for one polarity of a track."""
+    """What was gathered for one polarity of a track.
+
+    ``tops`` are crests that prove a ceiling by their shape, ``others`` just lie at the same level.
+    """
 
     counts: dict[int, int] = field(default_factory=dict)
     dense: dict[int, int] = field(default_factory=dict)
     sums_db: dict[int, float] = field(default_factory=dict)
     exact: dict[int, int] = field(default_factory=dict)
     tops: int = 0
+    others: int = 0
     peaks: int = 0
     near: int = 0
     far: int = 0
     longest: int = 0
     held_frames: int = 0
     last_stop: int | None = None
+
+    @property
+    def most_exact(self) -> int:
+        """Most tops that are equal to the bit."""
+        return max(self.exact.values(), default=0)
+
+    @property
+    def count(self) -> int:
+        """Tops at the ceiling: all where some are equal to the bit, else those of plain shape."""
+        return self.tops + self.others
 
 
 class FlatTops:
@@ -133,7 +149,27 @@ class FlatTops:
         starts, stops = crests.starts[fresh] + origin, crests.stops[fresh] + origin
         if len(starts):
             self._gather(into, starts, stops, heights[fresh], crests, fresh)
+        exact = crests.exact & fresh
+        if exact.any():
+            off = np.abs(row - float(median(crests.levels[exact])))
+            others = self._others(off <= _DITHER_STEPS * step, crests)
+            into.others += int(np.count_nonzero(others[1] + origin > block.start - 2))
         return np.stack((starts, stops))
+
+    def _others(self, at: NDArray[np.bool_], crests: FlatCrests) -> Indices:
+        """Tops at the ceiling of a row whose crests are no plain ones; (2, tops).
+
+        Args:
+            at: (frames,) which samples lie there.
+        """
+        known = np.zeros(len(at) + 1, np.int64)
+        np.add.at(known, crests.starts, 1)
+        np.add.at(known, crests.stops, -1)
+        starts, stops = true_runs(at)
+        kept = (stops - starts >= self._shortest) & (stops <= len(at) - 2) & (starts >= 2)
+        inside = np.cumsum(known) > 0
+        kept &= ~(inside[starts] | inside[stops - 1])
+        return np.stack((starts[kept], stops[kept]))
 
     def _gather(
         self,
@@ -191,7 +227,7 @@ class FlatTops:
 
 def judged(side: Side, positive: bool, least_tops: int) -> Ceiling | None:
     """The ceiling that the gathered tops of one polarity prove, if any."""
-    exact = max(side.exact.values(), default=0)
+    exact = side.most_exact
     told = side.near + side.far >= SHOULDER_SAMPLES and exact < EXACT_TOPS
     if told and side.near > SOFT_SHOULDERS * side.far:
         return None

@@ -184,7 +184,7 @@ class ClippingPass:
             true_peak_dbtp=rounded(dbfs_peak(float(self._peaks.true[track]))),
             full_scale_runs=runs.runs,
             longest_run=runs.longest,
-            flat_tops=sum(c.tops for c in ceilings),
+            flat_tops=sum(self._flat_tops.side(track, positive=c.positive).count for c in ceilings),
             flat_top_dbfs=rounded(max((c.level_dbfs for c in ceilings), default=None)),
             why=why,
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from clipping_kit import Floats, asking, check, only, words
+from clipping_kit import Floats, asking, check, lines, only, words
 
 
 def notes(seed: int, rate_hz: int, seconds: float = 1.5) -> Floats:
@@ -18,6 +18,25 @@ def notes(seed: int, rate_hz: int, seconds: float = 1.5) -> Floats:
             for k in range(1, 7):
                 x += np.sin(np.pi * late) * np.sin(2 * np.pi * k * f * t + k * k) / k**1.3
     return x / np.abs(x).max()
+
+
+@pytest.mark.parametrize("rate_hz", [48_000, 192_000])
+@pytest.mark.parametrize("over_db", [3, 9])
+def test_every_exact_top_is_counted(rate_hz: int, over_db: float) -> None:
+    """Also such as lie at the foot of a higher crest, or between two that run into one another."""
+    x = notes(4, rate_hz) * 10 ** (over_db / 20)
+    x += 0.12 * notes(5, 4 * rate_hz, 0.375)  # chords two octaves up
+    count = 0
+    for sign in (1, -1):
+        edges = np.flatnonzero(np.diff((sign * x > 1).astype(np.int8), prepend=0, append=0))
+        count += int(np.count_nonzero(edges[1::2] - edges[::2] >= 3))  # and 7.5 us
+    outcome = check(words(0.3 * np.clip(x, -1, 1)), rate_hz)
+    found = only(outcome, "flat-top")
+    assert found.values["count"] == pytest.approx(count, rel=0.05)
+    assert lines(outcome)[0].flat_tops == found.values["count"]
+    assert found.text.startswith(f"{found.values['count']} peaks")
+    noisy = only(check(words(0.3 * with_noise(np.clip(x, -1, 1), 60, 1)), rate_hz), "flat-top")
+    assert noisy.text.startswith("At least ")
 
 
 def with_noise(x: Floats, below_db: float, seed: int) -> Floats:
