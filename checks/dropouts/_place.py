@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.block import BLOCK_FRAMES
-from checks.dropouts import _causes, _edges, _junction, _long, _predict, _tops
+from checks.dropouts import _causes, _comes_again, _edges, _junction, _long, _predict, _tops
 from checks.dropouts._history import History
 from checks.dropouts._junction import BEFORE, BEHIND, ORDER, REACH, Junction
 from checks.dropouts._zeros import by_chance
@@ -191,6 +191,14 @@ class Place:
         """The same of a stretch of samples, of so many standard deviations of its past."""
         past = self.past(track, start)
         return self._alone(track, start, stop, past.whitening, jump * past.floor)
+
+    def comes_again(self, track: int, start: int, stop: int) -> bool:
+        """Whether a stretch comes again soon behind itself, as what goes round in a string."""
+        rate_hz = self._fmt.rate_hz
+        reach = 2 * (stop - start) + round(_comes_again.LONGEST_S * rate_hz)
+        x, at = self._around(track, start, reach)
+        whitening = self.past(track, start).whitening
+        return _comes_again.comes_again(x, at, at + stop - start, whitening, rate_hz)
 
     def _alone(
         self, track: int, start: int, stop: int, whitening: NDArray[np.float64], height: float

@@ -66,6 +66,8 @@ class PutIn:
         at, frames = place.start + burst.frame, burst.stop - burst.frame
         values: dict[str, Value] = {"jump_sigma": round(burst.edge, 1)}
         if not burst.sure:
+            if place.comes_again(burst.seen[0], burst.frame, burst.stop):
+                return False
             text = tell.PERHAPS_FOREIGN
             self._tell.doubtful(burst.tracks, at, values, text=text, frames=frames)
         elif frames == 1:
@@ -135,6 +137,8 @@ class PutIn:
         elif sharp:
             at += _EITHER
             self._tell.proven(tracks_of, at, tell.FOREIGN, "foreign", values, frames=frames)
+        elif place.comes_again(strongest[0], found.frame, found.stop):
+            return False
         else:
             at += _EITHER
             text = tell.PERHAPS_FOREIGN
