@@ -326,7 +326,8 @@ class Kinds:
         tracks, at = tuple(sorted(seen)), place.start + frame
         values: dict[str, Value] = {"jump_sigma": round(best.jump, 1)}
         sides = [place.side(t, frame, j) for t, j in sorted(clean.items())]
-        same, enough = {t: clean[t] for t in longer.same}, self._limits.step_one_track
+        same = {t: clean[t] for t in longer.same}
+        enough = self._limits.step_several_tracks  # at one frame, on tracks of different sources
         if (count := place.again(strongest, frame)) > 0:
             text = "A few samples come twice, bit for bit: they were put in; play the tape again."
             self._tell.proven(tracks, at, text, "inserted", values, frames=count)
@@ -352,7 +353,10 @@ class Kinds:
                 and sharp(seen.values())
                 and (on_several(place, clean, least=enough) or on_one(place, strongest, best))
             )
-            or (sharp(same.values()) and on_several(place, same, least=enough))
+            or (
+                sharp(j for j in clean.values() if not j.begins)
+                and on_several(place, same, least=enough)
+            )
         ):
             self._tell.proven(tracks, at, tell.CUT, "cut", values)
         else:
