@@ -167,6 +167,17 @@ class Place:
         near[min(frame, _BESIDE)] -= deviation
         return abs(deviation) >= _TOWERS * float(np.abs(np.diff(near)).max())
 
+    def stands_off(self, track: int, start: int, stop: int) -> bool:
+        """Whether both edges of a stretch are by far larger steps than any beside it.
+
+        A sound that begins or ends leaves one such step at most.
+        """
+        steps = np.abs(np.diff(self.steps[track]))
+        edges = steps[[start - 1, stop - 1]]
+        before, behind = steps[max(start - _BESIDE, 0) : start - 1], steps[stop:][:_BESIDE]
+        beside = max(float(before.max(initial=0)), float(behind.max(initial=0)))
+        return float(edges.min()) >= _TOWERS * beside
+
     def witnesses(self, tracks: list[int], frame: int) -> bool:
         """Whether two of the tracks move by themselves around a frame: one source that leaks into
         other tracks jumps on all of them, and is one witness."""

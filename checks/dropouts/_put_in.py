@@ -61,7 +61,8 @@ class PutIn:
     def words(self, place: Place, burst: _burst.Shared) -> bool:
         """A few wrong words, behind which the programme goes on where it was."""
         beyond = self._goes_on.at(place, burst.seen, burst.frame, burst.stop, slack=_EITHER)
-        if not (beyond.in_place or beyond.put_in):
+        stands_off = place.stands_off(burst.seen[0], burst.frame, burst.stop)
+        if not (beyond.in_place or beyond.put_in or stands_off):
             return False  # a sound begins or ends there
         at, frames = place.start + burst.frame, burst.stop - burst.frame
         values: dict[str, Value] = {"jump_sigma": round(burst.edge, 1)}
