@@ -25,6 +25,7 @@ from checks.dropouts._junction import ORDER
 from checks.dropouts._sentences import (
     JUMP,
     JUMPS,
+    ON_THE_BEAT,
     PERHAPS_FOREIGN,
     PERHAPS_STAND_IN,
     PERHAPS_WORD,
@@ -50,6 +51,9 @@ _PREDICTED: Final = ("cut", "lost")  # causes told by prediction alone
 _CLOCK_JUMPS: Final = 6  # jumps that show a clock
 _CLOCK_FRAMES: Final = 4  # frames by which they may miss its beat
 _CLOCK_SHARE: Final = 0.8  # share of them that must not
+_BEAT_S: Final = 0.15
+"""Shortest beat of a click track: 400 a minute. The buffers of a device come faster (common
+practice: up to 8,192 frames)."""
 
 
 class Doubts:
@@ -126,6 +130,7 @@ class Doubts:
         self._admit_sounds()
         doubted = self._doubt_predictions()
         own = not doubted and self._keeps_time()
+        self._doubt_clicks()
         self._doubt_lone()
         if own:
             self._unproven, self._counts = {}, [0] * self._fmt.channels
@@ -238,6 +243,17 @@ class Doubts:
         self._unproven[JUMP] = jumps.with_more([_doubted(event, JUMP) for event in self._predicted])
         self._predicted = []
         return True
+
+    def _doubt_clicks(self) -> None:
+        """What stands alone on one track, always at the beat of a clock, may be a click track."""
+        for track in range(self._fmt.channels if self._fmt.channels > 1 else 0):
+            events = [event for event in self._lone if event.tracks == (track,)]
+            frames = sorted(event.start for event in events)
+            if _keeps_time(frames) and float(median(np.diff(frames))) > _BEAT_S * self._fmt.rate_hz:
+                self._lone = [event for event in self._lone if event not in events]
+                pile = self._unproven.setdefault(ON_THE_BEAT, _Pile(self._listed))
+                for event in events:
+                    pile.add(_doubted(event, ON_THE_BEAT))
 
     def _doubt_lone(self) -> None:
         """Where a track jumps again and again, what is proven on it alone only asks to listen."""

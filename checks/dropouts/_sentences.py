@@ -68,6 +68,10 @@ PERHAPS_FOREIGN: Final = (
     "Some samples do not belong there, from one sample to the next: put in, or in place of others, "
     "or a very short disturbance; listen."
 )
+ON_THE_BEAT: Final = (
+    "Some samples stand alone here, again and again at the beat of a clock: a click track, which "
+    "the sheet can name so, or a digital fault that keeps time; listen."
+)
 RECOPY_FIRST: Final = (
     "the stored file is at fault. Fetch it again from where it was recorded; play the tape again "
     "only if the file there has the same."

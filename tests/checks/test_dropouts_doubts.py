@@ -8,7 +8,7 @@ import pytest
 
 from checks.dropouts._doubts import Doubts
 from checks.dropouts._events import Event
-from checks.dropouts._sentences import JUMP, PERHAPS_FOREIGN
+from checks.dropouts._sentences import FOREIGN, JUMP, ON_THE_BEAT, PERHAPS_FOREIGN
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict
 
 RATE = 48_000
@@ -136,3 +136,25 @@ def test_few_jumps_as_sharp_as_no_sound_are_told_on_one_track(
     for k in range(times):
         doubts.unproven(step(5 * RATE * (k + 1), (2,)), sound=True, sharp=sharp)
     assert [f.verdict for f in doubts.finish()[0]] == [Verdict.LISTEN] * listens
+
+
+@pytest.mark.parametrize("tracks", [2, 8])
+def test_what_stands_alone_on_one_track_at_the_beat_of_a_clock_may_be_a_click_track(
+    tracks: int,
+) -> None:
+    beats = [step(RATE * k // 2, (1,), text=FOREIGN, cause="foreign") for k in range(1, 9)]
+    (finding,) = told(beats, tracks=tracks)
+    assert finding.verdict is Verdict.LISTEN
+    assert finding.text.endswith(ON_THE_BEAT)
+    assert finding.values["times"] == len(beats)
+
+
+@pytest.mark.parametrize("frames", [512, 4096])
+def test_what_comes_with_each_buffer_of_a_device_is_a_fault(frames: int) -> None:
+    words = [step(RATE + frames * k, (1,), text=FOREIGN, cause="foreign") for k in range(9)]
+    assert {finding.verdict for finding in told(words)} == {Verdict.REDO}
+
+
+def test_a_single_track_has_no_click_track_beside_it() -> None:
+    beats = [step(RATE * k // 2, (0,), text=FOREIGN, cause="foreign") for k in range(1, 9)]
+    assert {finding.verdict for finding in told(beats, tracks=1)} == {Verdict.REDO}
