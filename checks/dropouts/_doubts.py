@@ -30,6 +30,7 @@ from checks.dropouts._sentences import (
     PERHAPS_STAND_IN,
     PERHAPS_WORD,
     REPLACED,
+    STEEP,
     UNPROVEN,
 )
 from checks.model import CaptureFormat, Finding, Remedy, Verdict
@@ -68,6 +69,7 @@ class Doubts:
         self._unproven: dict[str, _Pile] = {}  # by their sentence
         self._sounds = _Pile(listed)  # sounds that begin or end would do the same
         self._sharp: list[Event] = []  # of these, what no converter lets through
+        self._steep: list[Event] = []  # and what no tape does
         self._slips = _Pile(listed)  # of timecode
         self._stand_ins: list[Event] = []
         self._proven_counts = [0] * fmt.channels
@@ -90,16 +92,22 @@ class Doubts:
         else:
             self._sure.add(event, within=1)
 
-    def unproven(self, event: Event, *, sound: bool = False, sharp: bool = False) -> None:
+    def unproven(
+        self, event: Event, *, sound: bool = False, sharp: bool = False, steep: bool = False
+    ) -> None:
         """``sound``: one that begins or ends within a sample on top of others would do it.
 
         On one track of several it is taken for that: what is lost is lost on all. Unless few come
-        that are ``sharp``: only what never met a converter begins so, and then many do.
+        that are ``sharp``: only what never met a converter begins so, and then many do. Or few that
+        are ``steep``, on tracks whose hiss falls off towards the top of the band: these are told,
+        whatever else comes.
         """
         if sound:
             self._sounds.add(event)
             if sharp and len(self._sharp) <= self._listed:
                 self._sharp.append(event)
+            if steep and len(self._steep) <= self._listed:
+                self._steep.append(event)
         else:
             self._take(event)
 
@@ -124,9 +132,16 @@ class Doubts:
             for track in event.tracks:
                 self._counts[track] -= 1
 
-    def finish(self) -> tuple[tuple[Finding, ...], list[int]]:
-        """The findings, and the steps counted on each track."""
+    def finish(
+        self, *, falling: frozenset[int] = frozenset()
+    ) -> tuple[tuple[Finding, ...], list[int]]:
+        """The findings, and the steps counted on each track.
+
+        Args:
+            falling: tracks whose hiss falls off towards the top of the band.
+        """
         self._take_stand_ins()
+        self._tell_steep(falling)
         self._admit_sounds()
         doubted = self._doubt_predictions()
         own = not doubted and self._keeps_time()
@@ -164,6 +179,17 @@ class Doubts:
                 self.proven(event)
             else:
                 self._take(_doubted(event, PERHAPS_STAND_IN, cause=REPLACED))
+
+    def _tell_steep(self, falling: frozenset[int]) -> None:
+        """Few that no tape does: a generator that never met one begins each of its notes so."""
+        often = Counter(track for event in self._steep for track in event.tracks)
+        for event in [e for e in self._steep if e in self._sounds.events]:
+            few = all(often[track] <= OFTEN for track in event.tracks)
+            if few and falling.issuperset(event.tracks):
+                self._sounds.remove(event)
+                for track in event.tracks:
+                    self._counts[track] += 1
+                self._sure.add(replace(event, text=STEEP))
 
     def _is_proven(self, frame: int) -> bool:
         """Whether something is proven at a frame."""

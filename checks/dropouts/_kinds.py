@@ -94,6 +94,8 @@ class Kinds:
             strongest.cut and self._put_in.looked_at(place, list(found))
         ):
             return True
+        if self._steep(place, found):
+            return True
         if not any(place.no_bend(t, j) for t, j in found.items()):
             return False
         height = max(strongest.jump, *(shared.jumps if shared else ()), 0.0)
@@ -279,8 +281,20 @@ class Kinds:
             text=tell.JUMP if slip is None else tell.JUMP_AND_SLIP,
             sound=sound and slip is None,
             sharp=level and best.jump >= BEYOND_DOUBT,
+            steep=place.steep(strongest, best),
         )
         return True
+
+    def _steep(self, place: Place, found: Mapping[int, Junction]) -> bool:
+        """Tracks that break off or come in by more than a tape can, whatever follows."""
+        least = self._limits.step_one_track
+        steep = {t: j for t, j in found.items() if j.jump >= least and place.steep(t, j)}
+        for frame in sorted({j.frame for j in steep.values()}):
+            here = {t: j.jump for t, j in steep.items() if j.frame == frame}
+            values: dict[str, Value] = {"jump_sigma": round(max(here.values()), 1)}
+            tracks, at = tuple(sorted(here)), place.start + frame
+            self._tell.doubtful(tracks, at, values, text=tell.STEEP, sound=True, steep=True)
+        return bool(steep)
 
     def _clean(self, place: Place, found: Mapping[int, Junction]) -> dict[int, Junction]:
         """The tracks that are cut between the same two samples, the strongest first."""

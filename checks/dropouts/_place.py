@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.block import BLOCK_FRAMES
-from checks.dropouts import _causes, _comes_again, _edges, _junction, _long, _predict, _tops
+from checks.dropouts import _causes, _comes_again, _edges, _junction, _long, _predict, _steep, _tops
 from checks.dropouts._history import History
 from checks.dropouts._junction import BEFORE, BEHIND, ORDER, REACH, Junction
 from checks.dropouts._zeros import by_chance
@@ -189,6 +189,12 @@ class Place:
         rows = self.steps[tracks]
         sides = rows[:, : frame - 1], rows[:, frame + 1 :]
         return _several(np.concatenate([np.diff(side, axis=1) for side in sides], axis=1))
+
+    def steep(self, track: int, found: Junction) -> bool:
+        """Whether a cut is steeper than what comes off a tape, and both its sides are still."""
+        still = found.sides <= _junction.CLEAN and found.stands_out <= _junction.STANDS_OUT
+        high_rate = self._fmt.rate_hz >= _steep.LEAST_RATE_HZ
+        return high_rate and still and _steep.steep(self.steps[track], found.frame)
 
     def alone(self, track: int, found: Junction) -> bool:
         """Whether nothing half as high comes near a cut, within a tenth of a second.

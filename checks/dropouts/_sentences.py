@@ -68,6 +68,11 @@ PERHAPS_FOREIGN: Final = (
     "Some samples do not belong there, from one sample to the next: put in, or in place of others, "
     "or a very short disturbance; listen."
 )
+STEEP: Final = (
+    "The signal jumps between two samples, faster than anything on this tape, whose hiss ends far "
+    "below half the rate: samples are lost or put in, tracks change places, or something was "
+    "switched behind the machine; listen."
+)
 ON_THE_BEAT: Final = (
     "Some samples stand alone here, again and again at the beat of a clock: a click track, which "
     "the sheet can name so, or a digital fault that keeps time; listen."

@@ -28,6 +28,7 @@ from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
 from checks.dropouts._place import Place, broken, quiet_or_alone
 from checks.dropouts._repeats import BATCH_BLOCKS
+from checks.dropouts._steep import Tape
 from checks.dropouts._whiten import Peak, Screen
 from checks.model import CaptureFormat
 
@@ -68,18 +69,21 @@ class StepsPart:
         self._screen = Screen(fmt)
         self._doubts = Doubts(fmt, listed=limits.listed_digital)
         self._clocks = Clocks(fmt)
+        self._tape = Tape(fmt)
         self._kinds = Kinds(fmt, limits, self._doubts, self._clocks)
         self._waiting: list[Peak] = []
 
     def feed(self, block: Block) -> None:
         self._waiting += self._screen.feed(block)
         self._clocks.feed(block)
+        self._tape.feed(block)
         self._look(block.stop - _MARGIN - BATCH_BLOCKS * BLOCK_FRAMES)
 
     def finish(self) -> PartOutcome:
         self._look(self._history.stop)
         self._kinds.slips()
-        findings, counts = self._doubts.finish()
+        falling = frozenset(t for t in range(self._fmt.channels) if self._tape.falls_off(t))
+        findings, counts = self._doubts.finish(falling=falling)
         return PartOutcome(findings=findings, counts={"steps": counts})
 
     # -- from peaks to places -----------------------------------------------------------------
