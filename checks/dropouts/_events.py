@@ -12,6 +12,8 @@ from checks.model import Finding, Remedy, Value, Verdict
 PLACES: Final = 32
 """Places told of events that stand in one finding."""
 
+_COME_LATE: Final = 1024  # frames behind one within which its like on other tracks may come up
+_OPEN: Final = 64  # that are held for it
 _SAME_PLACE: Final = 2  # frames by which two looks at one place may differ
 
 
@@ -66,7 +68,8 @@ class EventLog:
                 other.start = min(other.start, event.start)
                 other.stop = max(other.stop, event.stop)
                 return
-        for other in [o for o in self._open if abs(o.start - event.start) > within]:
+        late = [o for o in self._open if abs(o.start - event.start) > max(within, _COME_LATE)]
+        for other in late or self._open[:-_OPEN]:
             self._open.remove(other)
             self._close(other)
         self._open.append(event)

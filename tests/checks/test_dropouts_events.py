@@ -53,3 +53,17 @@ def test_of_two_doubts_about_a_place_that_on_more_tracks_is_told_as_long_as_both
 )
 def test_what_a_proof_does_not_tell_stays(other: Event) -> None:
     assert len(told(event(Verdict.REDO, (0, 1, 2), 5_000, 81), other)) == 2
+
+
+def test_one_place_is_one_event_though_another_comes_up_between_its_tracks() -> None:
+    log = EventLog(listed=8, gap=10)
+    for tracks, start in (((0,), 726_784), ((4,), 726_584), ((1, 2), 726_785)):
+        log.add(event(Verdict.REDO, tracks, start, 32), within=8)
+    assert [f.tracks for f in log.findings()] == [(0, 1, 2), (4,)]
+
+
+def test_what_comes_up_thousands_of_times_at_once_is_counted() -> None:
+    log = EventLog(listed=8, gap=0)
+    for k in range(3000):
+        log.add(event(Verdict.REDO, (0,), 10_000 + k % 900))
+    assert log.findings()[0].values["count"] == 3000
