@@ -23,7 +23,9 @@ from checks.dropouts._one_programme import LATER, on_one, on_several, sharp
 from checks.dropouts._place import NEWS, Place
 from checks.dropouts._put_in import TRACKS, PutIn
 from checks.dropouts._stand_in import StandIns
+from checks.dropouts._steep import Tape
 from checks.dropouts._telling import Telling
+from checks.dropouts._words import Words
 from checks.model import CaptureFormat, Value
 
 SEEN: Final = 5.0
@@ -44,14 +46,21 @@ class Kinds:
     """Tells places apart and hands what they are to ``doubts``."""
 
     def __init__(
-        self, fmt: CaptureFormat, limits: DropoutsLimits, doubts: Doubts, clocks: Clocks
+        self,
+        fmt: CaptureFormat,
+        limits: DropoutsLimits,
+        doubts: Doubts,
+        clocks: Clocks,
+        tape: Tape,
     ) -> None:
         self._fmt = fmt
+        self._tape = tape
         self._clocks = clocks
         self._limits = limits
         self._tell = Telling(doubts)
-        self._goes_on = GoesOn(fmt.rate_hz)
-        self._put_in = PutIn(fmt, limits, self._tell, self._goes_on)
+        goes_on = GoesOn(fmt.rate_hz)
+        self._put_in = PutIn(fmt, limits, self._tell, goes_on)
+        self._words = Words(limits, self._tell, goes_on)
         self._longer = LongLooks(fmt.rate_hz)
         self._stand_ins = StandIns(fmt.rate_hz, limit=limits.step_one_track)
         self._pushes: Counter[int] = Counter()  # so far, of each track
@@ -69,7 +78,7 @@ class Kinds:
         found = {t: j for t in tracks[:TRACKS] if (j := place.junction(t)) is not None}
         if (one := self._stand_ins.at(place, found)) is not None:
             self._tell.stand_in(one)
-        if self._words(place, found, tracks):
+        if self._words.told(place, found, tracks):
             return True
         # timecode has flat tops by nature
         flat = (place.flat(track) for track in tracks if not self._clocks.running(track))
@@ -88,7 +97,7 @@ class Kinds:
                 return True
             if burst is not None and self._put_in.words(place, burst):
                 return True
-            if self._likely_word(place, found):
+            if self._words.likely(place, found):
                 return True
         if self._cut(place, found, shared) or (
             strongest.cut and self._put_in.looked_at(place, list(found))
@@ -138,61 +147,6 @@ class Kinds:
                 frames=length - held,
             )
         return True
-
-    def _words(self, place: Place, found: Mapping[int, Junction], tracks: tuple[int, ...]) -> bool:
-        """``found``: what the strongest of the tracks look like."""
-        wrong = self._wrong(place, found)
-        strongest = max(found, key=lambda t: found[t].jump, default=None)
-        if strongest not in wrong:  # then it is part of what the others show
-            wrong = {t: j for t, j in wrong.items() if j.word_sigmas >= BEYOND_DOUBT}
-        if wrong:  # the same word is then looked for on all that jump
-            more = {t: j for t in tracks[TRACKS:] if (j := place.junction(t)) is not None}
-            wrong |= self._wrong(place, more)
-        for track, junction in wrong.items():
-            values: dict[str, Value] = {
-                "jump_sigma": round(junction.word_sigmas, 1),
-                "deviation_steps": round(junction.deviation, 1),
-            }
-            self._tell.proven(
-                (track,),
-                place.start + junction.word_frame,
-                tell.WORD,
-                "word",
-                values,
-            )
-        return bool(wrong)
-
-    def _wrong(self, place: Place, found: Mapping[int, Junction]) -> dict[int, Junction]:
-        """The tracks on which one word is wrong."""
-        least = self._limits.step_one_track  # less may be a click that the other tracks hide
-        likely: dict[int, Junction] = {}
-        sure: set[int] = set()  # frames
-        for t, j in found.items():
-            if j.word_sigmas < least or place.cut_off(t, j.word_frame, j.deviation):
-                continue
-            towers = place.towers(t, j.word_frame, j.deviation)
-            if _causes.wrong_word(j, towers=towers):
-                likely[t] = j
-                sure |= {j.word_frame} if towers else set()
-        wrong: dict[int, Junction] = {}
-        for frame in sorted({j.word_frame for j in likely.values()}):
-            here = {t: j for t, j in likely.items() if j.word_frame == frame}
-            clearest = sorted(here, key=lambda t: -here[t].word_sigmas)
-            if frame in sure or self._goes_on.at(place, clearest, frame, frame + 1).in_place:
-                wrong |= here
-        return wrong
-
-    def _likely_word(self, place: Place, found: Mapping[int, Junction]) -> bool:
-        likely = {
-            t: j
-            for t, j in found.items()
-            if _causes.likely_word(j) and not place.cut_off(t, j.word_frame, j.deviation)
-        }
-        for t, j in likely.items():
-            values: dict[str, Value] = {"jump_sigma": round(j.word_sigmas, 1)}
-            at = place.start + j.word_frame
-            self._tell.doubtful((t,), at, values, text=tell.PERHAPS_WORD)
-        return bool(likely)
 
     def _break(self, place: Place, tracks: tuple[int, ...]) -> Break | None:
         """The place at which several tracks may be cut, each side fitted for itself."""
@@ -373,6 +327,14 @@ class Kinds:
             )
         ):
             self._tell.proven(tracks, at, tell.CUT, "cut", values)
+        elif (
+            longer.one_programme
+            and not longer.against
+            and self._tape.falls_off(strongest)
+            and place.steep(strongest, best)
+            and place.alone(strongest, best)
+        ):
+            self._tell.proven(tracks, at, tell.CUT_BEHIND_TAPE, "cut", values)
         else:
             return False
         return True

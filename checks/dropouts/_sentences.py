@@ -68,6 +68,11 @@ PERHAPS_FOREIGN: Final = (
     "Some samples do not belong there, from one sample to the next: put in, or in place of others, "
     "or a very short disturbance; listen."
 )
+CUT_BEHIND_TAPE: Final = (
+    "The signal is cut between two samples, faster than anything on this tape, and the same "
+    "programme goes on: samples are lost or put in, or something was switched behind the machine; "
+    "play the tape again."
+)
 STEEP: Final = (
     "The signal jumps between two samples, faster than anything on this tape, whose hiss ends far "
     "below half the rate: samples are lost or put in, tracks change places, or something was "

@@ -34,6 +34,7 @@ STANDS_OUT: Final = 10.0  # times the noise at the top of the band
 _LENGTH: Final = 2048  # frames of a spectrum
 _BELOW_HZ: Final = (12_000, 18_000)
 _TOP: Final = (0.8, 0.98)  # of half the rate
+_HEARD: Final = 16  # spectra, one a block, before which nothing is known
 _QUIETEST: Final = 0.1  # share of the spectra in which the noise is heard: sounds hide it
 _LOWEST_DB: Final = -40
 _MOST_DB: Final = 120
@@ -98,4 +99,4 @@ class Tape:
         """Whether what comes off the tape has little at the top of the band."""
         counts = self._falls[track]
         quiet = int(np.searchsorted(np.cumsum(counts), _QUIETEST * counts.sum(), side="right"))
-        return bool(counts.any()) and quiet + _LOWEST_DB >= FALLS_DB
+        return int(counts.sum()) >= _HEARD and quiet + _LOWEST_DB >= FALLS_DB

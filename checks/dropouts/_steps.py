@@ -70,7 +70,7 @@ class StepsPart:
         self._doubts = Doubts(fmt, listed=limits.listed_digital)
         self._clocks = Clocks(fmt)
         self._tape = Tape(fmt)
-        self._kinds = Kinds(fmt, limits, self._doubts, self._clocks)
+        self._kinds = Kinds(fmt, limits, self._doubts, self._clocks, self._tape)
         self._waiting: list[Peak] = []
 
     def feed(self, block: Block) -> None:
