@@ -98,9 +98,8 @@ class Doubts:
         """``sound``: one that begins or ends within a sample on top of others would do it.
 
         On one track of several it is taken for that: what is lost is lost on all. Unless few come
-        that are ``sharp``: only what never met a converter begins so, and then many do. Or few that
-        are ``steep``, on tracks whose hiss falls off towards the top of the band: these are told,
-        whatever else comes.
+        that are ``sharp``: only what never met a converter begins so, and then many do. Or what is
+        ``steep``, where that can only come from behind the tape: it is told, whatever else comes.
         """
         if sound:
             self._sounds.add(event)
@@ -138,7 +137,7 @@ class Doubts:
         """The findings, and the steps counted on each track.
 
         Args:
-            falling: tracks whose hiss falls off towards the top of the band.
+            falling: tracks on which a steep jump comes from behind the tape.
         """
         self._take_stand_ins()
         self._tell_steep(falling)
@@ -181,11 +180,9 @@ class Doubts:
                 self._take(_doubted(event, PERHAPS_STAND_IN, cause=REPLACED))
 
     def _tell_steep(self, falling: frozenset[int]) -> None:
-        """Few that no tape does: a generator that never met one begins each of its notes so."""
-        often = Counter(track for event in self._steep for track in event.tracks)
+        """What no tape does, whatever else comes."""
         for event in [e for e in self._steep if e in self._sounds.events]:
-            few = all(often[track] <= OFTEN for track in event.tracks)
-            if few and falling.issuperset(event.tracks):
+            if falling.issuperset(event.tracks):
                 self._sounds.remove(event)
                 for track in event.tracks:
                     self._counts[track] += 1

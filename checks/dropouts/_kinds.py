@@ -76,6 +76,7 @@ class Kinds:
             tracks: those that jump here, the strongest first.
         """
         found = {t: j for t in tracks[:TRACKS] if (j := place.junction(t)) is not None}
+        self._tape.look((place.steps[t] for t in found), place.peak, place.start)
         if (one := self._stand_ins.at(place, found)) is not None:
             self._tell.stand_in(one)
         if self._words.told(place, found, tracks):

@@ -35,6 +35,10 @@ mute, is over sooner (common practice)."""
 _PAUSE_S: Final = 0.3
 """Zeros shorter than that are no pause that anybody makes between fades. Common practice."""
 
+_BRIEF_S: Final = 0.005
+"""Zeros shorter than that never stand between fades that end before the last step of the word: a
+sound that dies away or swells by itself is as steep. Common practice."""
+
 _STILL_GROWS: Final = 2.8
 """Growth from 32 to 128 ms, all edges together: a linear fade grows by 4, programme that is over
 its mute by 1, give or take what is played. From own reckoning."""
@@ -82,7 +86,7 @@ def zeros_between(
         loud = _loud(taken)
         ramped = all({a.meeting, b.meeting} & {Meeting.RAMP, Meeting.FADE} for a, b in taken)
         how = ", ramped down or up as by a converter's mute" if ramped else ""
-        if loud and _by_hand(taken):
+        if loud and _by_hand(taken, brief=run.length < _BRIEF_S * rate_hz):
             return _slowly(tracks, run, long)
         if loud:
             text = f"Zeros stand between programme for {long}{how}: the audio under them is lost; "
@@ -130,14 +134,14 @@ def _slow_mute(edges: Sequence[Edge]) -> bool:
     return bool(grown and median(grown) < _STILL_GROWS)
 
 
-def _by_hand(taken: Sequence[tuple[Edge, Edge]]) -> bool:
+def _by_hand(taken: Sequence[tuple[Edge, Edge]], *, brief: bool) -> bool:
     """Whether ramps are as long as fades, or what breaks off had been faded: hiss and all."""
     sides = [[pair[side] for pair in taken] for side in (0, 1)]
     edges = [*sides[0], *sides[1]]
     if any(not edge.solid for edge in edges):
         return bool(median([edge.knee for edge in edges]) < _KNEE)
     abrupt = all(edge.meeting is Meeting.ABRUPT for edge in edges)
-    return abrupt and min(median([e.grown for e in side]) for side in sides) >= _TURNED_DOWN
+    return abrupt and not brief and min(median([e.grown for e in side]) for side in sides) >= _TURNED_DOWN
 
 
 def hold_between(

@@ -107,6 +107,17 @@ def test_zeros_too_short_for_a_pause_are_told_whatever_fades_lead_there(
     assert found.start_frame == pytest.approx(96_000, abs=240)
 
 
+@pytest.mark.parametrize("ms", [80, 150])
+def test_few_zeros_where_a_sound_dies_away_and_the_next_swells_are_no_fades(ms: int) -> None:
+    rng = np.random.default_rng(9)
+    apart_ms = np.abs(np.arange(96_000) - 48_000) / 48
+    x = 0.05 * rng.standard_normal(len(apart_ms)) * np.clip(apart_ms / ms, 0.2, 1)
+    x[48_000:48_016] = 0
+    words = np.rint(x * 2**23).astype(np.int64)[np.newaxis] << 8
+    (found,) = of(run(words.astype(np.int32), 48_000), "zero-run")
+    assert (found.verdict.value, found.start_frame, found.frames) == ("redo", 48_000, 16)
+
+
 def test_fades_made_on_purpose_around_a_pause_are_no_mute() -> None:
     planted = damage.mute_ramp(bed(), at=120_000, frames=40_000, ramp=30_000)  # 0.3 s down and up
     outcome = run(planted.samples, 96_000)
