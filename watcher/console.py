@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from rich.progress import Progress
 
 MOST_FINDINGS: Final = 12  # a screenful; the rest is counted and stands in the report
+_PLACES: Final = 5  # told of those beside the first, where one finding has many
 _NOTES_BY: Final = "Notes are printed by check --notes, and by show at any time."
 _LEAST_WIDTH: Final = 20  # less holds no sentence
 _PLAIN_WIDTH: Final = 100  # where the output is no terminal
@@ -122,6 +123,12 @@ def _finding_text(row: FindingRow) -> Text:
     if row.tracks:
         text.append(f"{shown(row.tracks)}: ")
     text.append(shown_text(row.text))
+    if row.also:
+        more = len(row.also) - _PLACES
+        text.append(" Also at ")
+        text.append(", ".join(row.also[:_PLACES]), style="bold")
+        text.append(f", and {more} more" if more > 0 else "")
+        text.append(".")
     text.append(f"  [{row.kind}]", style="dim")
     return text
 

@@ -92,7 +92,7 @@ def _row(row: Row) -> dict[str, Any]:
         "signed": row.signed,
         "gone": row.gone,
         "findings": [
-            {"at": f.place, "tracks": f.tracks, "kind": f.kind, "text": f.text}
+            {"at": f.place, "tracks": f.tracks, "kind": f.kind, "text": f.text, "also": f.also}
             for f in row.findings
         ],
     }

@@ -55,12 +55,16 @@ def heading_of(finding: FindingLine) -> Heading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FindingRow:
-    """One finding, ready to print: a place (or None), the tracks by name, a sentence."""
+    """One finding, ready to print: a place (or None), the tracks by name, a sentence.
+
+    ``also``: further places where it stands for several of its like.
+    """
 
     place: str | None
     tracks: str
     kind: str
     text: str
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,7 +202,17 @@ def _finding_row(report: Report, finding: FindingLine) -> FindingRow:
         tracks=track_names(report, finding.tracks),
         kind=finding.kind,
         text=finding.text,
+        also=_further_places(finding, rate),
     )
+
+
+def _further_places(finding: FindingLine, rate_hz: int | None) -> tuple[str, ...]:
+    """Of a report that anybody may have written: what is no list of frames is none."""
+    frames = finding.values.get("start_frames")
+    if not rate_hz or not isinstance(frames, list):
+        return ()
+    further = [at for at in frames if type(at) is int and at > (finding.start_frame or 0)]
+    return tuple(dict.fromkeys(clock(at, rate_hz) for at in further))
 
 
 def track_names(report: Report, tracks: Sequence[int]) -> str:

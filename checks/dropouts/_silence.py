@@ -141,7 +141,11 @@ def _by_hand(taken: Sequence[tuple[Edge, Edge]], *, brief: bool) -> bool:
     if any(not edge.solid for edge in edges):
         return bool(median([edge.knee for edge in edges]) < _KNEE)
     abrupt = all(edge.meeting is Meeting.ABRUPT for edge in edges)
-    return abrupt and not brief and min(median([e.grown for e in side]) for side in sides) >= _TURNED_DOWN
+    return (
+        abrupt
+        and not brief
+        and min(median([e.grown for e in side]) for side in sides) >= _TURNED_DOWN
+    )
 
 
 def hold_between(

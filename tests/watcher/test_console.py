@@ -93,6 +93,27 @@ def test_a_finding_tells_where_which_track_and_what() -> None:
     assert "\x1b" not in text
 
 
+def told_at(*seconds: float) -> str:
+    """A finding that stands for several of its like, the first at 3.5 s."""
+    frames = [round(s * 352_800) for s in (3.5, *seconds)]
+    several = replace(finding("redo", "replay"), values={"times": 9, "start_frames": frames})
+    return " ".join(printed(report("a.wav", several)).split())
+
+
+def test_a_finding_that_stands_for_several_tells_where_each_is() -> None:
+    assert "programme. Also at 00:00:04.000, 00:00:07.250. [zero-run]" in told_at(4, 7.25)
+
+
+def test_of_many_places_the_first_are_told_and_the_rest_counted() -> None:
+    assert "00:00:08.000, and 3 more. [zero-run]" in told_at(*range(4, 12))
+
+
+@pytest.mark.parametrize("frames", [None, "1,2", [None, "2", 1.5, True, -7], {}, [1_234_800]])
+def test_places_that_are_none_are_not_told(frames: object) -> None:
+    odd = replace(finding("redo", "replay"), values={"start_frames": frames})
+    assert "Also at" not in printed(report("a.wav", odd))
+
+
 @pytest.mark.parametrize(
     ("name", "expected"),
     [
