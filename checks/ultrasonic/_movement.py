@@ -43,6 +43,8 @@ ROOM_HZ: Final = 25e3  # up to here there must be room below the file's own filt
 SHOWS_DB: Final = 3.0  # over the floor, that is what the programme must come to above 20 kHz
 WALL_HZ: Final = (20.4e3, 24.2e3)  # where a lower rate ends the programme
 DOUBTS: Final = 2.0  # standard deviations by which chance may lift a band in the loud segments
+_STILL_ABOVE: Final = 1.05  # of the wall: from there on nothing may move with faint programme,
+_FAINT_DB: Final = 15.0  # less far over the noise than this; the skirt of louder one may be seen
 WALL_DB: Final = 13.0  # within a tenth of an octave: no tape, head or instrument does that
 # Where another track must go on to show that no stage of all tracks ends: up to a quarter of an
 # octave higher, where a filter that falls like that has taken 30 dB.
@@ -265,7 +267,12 @@ def _programme_wall(track: TrackSpectrum, seen: Movement) -> Absence | None:
                 floor_falls_db=_floor_falls(track, seen, float(edge)),
             )
             best = (drop, found)
-    return best[1] if best else None
+    if best is None:
+        return None
+    wall = best[1]
+    above = centres[1:] > wall.from_hz * _STILL_ABOVE
+    still = bool((seen.moves[1:] & seen.moves[:-1] & above).any())
+    return None if still and wall.expected_db < _FAINT_DB else wall
 
 
 def report_bands(track: TrackSpectrum, clear: NDArray[np.bool_]) -> tuple[BandLine, ...]:

@@ -151,11 +151,16 @@ def test_a_rate_with_nothing_above_20_khz():
 
 # Levels made by hand: programme up to 23.2 kHz, above it 0.5 dB by which chance may lift the floor.
 @pytest.mark.parametrize(
-    ("over_db", "doubt_db", "told"),
-    [(7.0, 0.63, False), (7.0, 0.2, True), (12.0, 0.63, True)],  # 14 loud segments, 140, 14
+    ("over_db", "doubt_db", "moves_to", "told"),
+    [
+        (7.0, 0.63, 23_200, False),  # 14 loud segments
+        (7.0, 0.2, 23_200, True),  # 140
+        (12.0, 0.63, 23_200, True),
+        (12.0, 0.63, 24_900, False),  # fainter, but it goes on
+    ],
 )
 def test_programme_just_over_the_noise_ends_like_a_wall_only_where_chance_is_small(
-    over_db: float, doubt_db: float, told: bool
+    over_db: float, doubt_db: float, moves_to: float, told: bool
 ) -> None:
     layout = band_layout(96_000, 2048)
     centres, count = layout.centre_hz, layout.count
@@ -167,7 +172,7 @@ def test_programme_just_over_the_noise_ends_like_a_wall_only_where_chance_is_sma
         doubt_db=np.full(count, doubt_db),
         excess=-102.0 + 10 * np.log10(10 ** (excess / 10) - 1),
         clear=np.ones(count, np.bool_),
-        moves=centres < 23_200,
+        moves=centres < moves_to,
     )
     none, points = np.zeros((0, 0)), np.zeros(40)
     track = TrackSpectrum(
