@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from checks.block import Block
+from checks.block import BLOCK_FRAMES, Block
 from checks.dropouts._predict import Floats
 from checks.model import CaptureFormat
 
@@ -41,7 +41,8 @@ a capture 2 to 7, generators 6 to 150 in eight seconds."""
 _LENGTH: Final = 2048  # frames of a spectrum
 _BELOW_HZ: Final = (12_000, 18_000)
 _TOP: Final = (0.8, 0.98)  # of half the rate
-_HEARD: Final = 16  # spectra, one a block, before which nothing is known
+_EACH_S: Final = 0.2  # from spectrum to spectrum, or a block
+_HEARD: Final = 16  # spectra before which nothing is known
 _QUIETEST: Final = 0.1  # share of the spectra in which the noise is heard: sounds hide it
 _LOWEST_DB: Final = -40
 _MOST_DB: Final = 120
@@ -98,6 +99,7 @@ class Tape:
     def __init__(self, fmt: CaptureFormat) -> None:
         self._rate_hz = fmt.rate_hz
         self._steep, self._last = 0, -_BESIDE  # places, and the frame of the last
+        self._every = max(1, round(_EACH_S * fmt.rate_hz / BLOCK_FRAMES))  # blocks
         self._on = fmt.rate_hz >= LEAST_RATE_HZ
         hz = np.fft.rfftfreq(_LENGTH, 1 / fmt.rate_hz)
         self._below = (hz >= _BELOW_HZ[0]) & (hz <= _BELOW_HZ[1])
@@ -106,7 +108,7 @@ class Tape:
         self._falls = np.zeros((fmt.channels, _MOST_DB - _LOWEST_DB + 1), np.int64)
 
     def feed(self, block: Block) -> None:
-        if not self._on or block.frames < _LENGTH:
+        if block.start // BLOCK_FRAMES % self._every or block.frames < _LENGTH or not self._on:
             return
         power = np.abs(np.fft.rfft(block.scaled[:, :_LENGTH] * self._window, axis=1)) ** 2
         below, top = power[:, self._below].mean(axis=1), power[:, self._top].mean(axis=1)
