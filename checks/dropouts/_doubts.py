@@ -186,7 +186,7 @@ class Doubts:
                 self._sounds.remove(event)
                 for track in event.tracks:
                     self._counts[track] += 1
-                self._sure.add(replace(event, text=STEEP))
+                self._sure.add(replace(event, text=STEEP) if event.text == JUMP else event)
 
     def _is_proven(self, frame: int) -> bool:
         """Whether something is proven at a frame."""

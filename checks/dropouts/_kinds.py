@@ -104,12 +104,15 @@ class Kinds:
             strongest.cut and self._put_in.looked_at(place, list(found))
         ):
             return True
-        if self._steep(place, found):
-            return True
         if not any(place.no_bend(t, j) for t, j in found.items()):
             return False
         height = max(strongest.jump, *(shared.jumps if shared else ()), 0.0)
-        return self._apart(place, found, shared) or self._turn(place, height)
+        steep = self._steep(place, found)
+        return (
+            self._apart(place, found, shared, steep=bool(steep))
+            or self._turn(place, height, steep=bool(steep))
+            or self._breaks_off(place, steep)
+        )
 
     def slips(self) -> None:
         """Tells of timecode that slips; where something else is told there, that is enough."""
@@ -174,7 +177,14 @@ class Kinds:
         )
         return True
 
-    def _apart(self, place: Place, found: Mapping[int, Junction], shared: Break | None) -> bool:
+    def _apart(
+        self,
+        place: Place,
+        found: Mapping[int, Junction],
+        shared: Break | None,
+        *,
+        steep: bool,
+    ) -> bool:
         """Tracks that turn to something else at the very same sample, each side one that fits."""
         several, single = self._limits.step_several_tracks, self._limits.step_one_track
         jump = 0.0 if shared is None else max(shared.jumps)
@@ -186,10 +196,12 @@ class Kinds:
             return False
         values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
         at = place.start + shared.frame
-        self._tell.doubtful(tuple(sorted(found)), at, values, text=tell.TURN, sound=True)
+        self._tell.doubtful(
+            tuple(sorted(found)), at, values, text=tell.TURN, sound=True, steep=steep
+        )
         return True
 
-    def _turn(self, place: Place, height: float) -> bool:
+    def _turn(self, place: Place, height: float, *, steep: bool) -> bool:
         """Several tracks that are left at once for something that explains nothing."""
         if self._fmt.channels < 2 or height < 0.5 * _turns.STRONGEST:  # dear: 16 fits
             return False
@@ -199,7 +211,7 @@ class Kinds:
         values: dict[str, Value] = {"jump_sigma": round(max(turn.heights.values()), 1)}
         tracks = tuple(sorted(turn.heights))
         at = place.start + turn.frame
-        self._tell.doubtful(tracks, at, values, text=tell.TURN, sound=True)
+        self._tell.doubtful(tracks, at, values, text=tell.TURN, sound=True, steep=steep)
         return True
 
     def _cut(self, place: Place, found: dict[int, Junction], shared: Break | None) -> bool:
@@ -222,7 +234,8 @@ class Kinds:
         sound, one = longer.sound, len(seen) == 1
         if one and best.jump < _ROUGH * self._limits.step_one_track:
             sound = sound or not place.alone(strongest, best)
-        if sound and one and self._apart(place, found, shared):
+        steep = place.steep(strongest, best)
+        if sound and one and self._apart(place, found, shared, steep=steep):
             return True  # what one track shows is taken for a sound, unless others turn as well
         values: dict[str, Value] = {"jump_sigma": round(best.jump, 1)}
         slip = self._clocks.near(place.start + frame)
@@ -236,14 +249,16 @@ class Kinds:
             text=tell.JUMP if slip is None else tell.JUMP_AND_SLIP,
             sound=sound and slip is None,
             sharp=level and best.jump >= BEYOND_DOUBT,
-            steep=place.steep(strongest, best),
+            steep=steep,
         )
         return True
 
-    def _steep(self, place: Place, found: Mapping[int, Junction]) -> bool:
-        """Tracks that break off or come in by more than a tape can, whatever follows."""
+    def _steep(self, place: Place, found: Mapping[int, Junction]) -> dict[int, Junction]:
+        """The tracks that break off or come in by more than a tape can, whatever follows."""
         least = self._limits.step_one_track
-        steep = {t: j for t, j in found.items() if j.jump >= least and place.steep(t, j)}
+        return {t: j for t, j in found.items() if j.jump >= least and place.steep(t, j)}
+
+    def _breaks_off(self, place: Place, steep: Mapping[int, Junction]) -> bool:
         for frame in sorted({j.frame for j in steep.values()}):
             here = {t: j.jump for t, j in steep.items() if j.frame == frame}
             values: dict[str, Value] = {"jump_sigma": round(max(here.values()), 1)}

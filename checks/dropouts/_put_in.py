@@ -73,6 +73,8 @@ class PutIn:
             self._tell.doubtful(burst.tracks, at, values, text=text, frames=frames)
         elif frames == 1:
             self._tell.proven(burst.tracks, at, tell.WORD, "word", values)
+        elif beyond.late:
+            self._tell.proven(burst.tracks, at, tell.PUT_IN, "inserted", values, frames=frames)
         else:
             self._tell.proven(burst.tracks, at, tell.FOREIGN, "foreign", values, frames=frames)
         self.stop = at + frames + 2 * _junction.ORDER
