@@ -10,6 +10,7 @@ What this cannot see: tracks whose programme is all noise, which goes on from an
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
@@ -79,6 +80,9 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
     gained = [float(gains[k]) for k in closed]
     if sum(gained) < SURE or (len(gained) == 2 and min(gained) < SURE):
         closed = {}
+    for ring in _rings(closed):  # beside others that change places, two that stay may seem to
+        if not set(ring) <= set(broken.tolist()) and min(float(gains[k]) for k in ring) < SURE:
+            closed = {k: i for k, i in closed.items() if k not in ring}
     second = np.partition(costs, 1, axis=0)[1] - costs.min(axis=0)
     sure = {k: i for k, i in fits.items() if gains[k] >= SURE and second[k] >= APART}
     gone = set(sure.values()) & set(broken.tolist())
@@ -93,6 +97,17 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
     ):
         return None
     return {i: k for k, i in moved.items()}
+
+
+def _rings(moves: Mapping[int, int]) -> list[list[int]]:
+    """Those that change places with one another."""
+    rings: list[list[int]] = []
+    for start in moves:
+        if not any(start in ring for ring in rings):
+            rings.append([start])
+            while (after := moves[rings[-1][-1]]) != start:
+                rings[-1].append(after)
+    return rings
 
 
 def proven(tracks: list[Floats], frame: int, goes: dict[int, int], *, clear: bool) -> bool:

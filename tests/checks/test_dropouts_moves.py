@@ -58,6 +58,19 @@ def test_an_exchange_is_told_by_both_tracks(
     assert (_moves.swapped(tracks, 1000) is not None) == exchanged
 
 
+def test_two_that_stay_beside_an_exchange_have_not_moved(monkeypatch: pytest.MonkeyPatch) -> None:
+    # the last two are noise of one kind, and each goes on from the other a little better
+    left = np.full((4, 4), 300.0)
+    left[0, 1], left[1, 0] = 0.9, 1.0
+    left[2:, 2:] = ((1.2, 0.9), (0.95, 1.1))
+    monkeypatch.setattr(_moves, "_filter", lambda past: (np.zeros(1), 1.0))
+    monkeypatch.setattr(
+        _moves, "goes_on", lambda past, later, *_: left[int(past[0]), int(later[0])]
+    )
+    tracks = [np.full(2000, float(k)) for k in range(4)]
+    assert _moves.swapped(tracks, 1000) == {0: 1, 1: 0}
+
+
 def test_a_track_with_a_loud_floor_may_have_moved_where_both_fail_alone(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
