@@ -27,6 +27,8 @@ HISS_DB: Final = 4.0
 """Least fall of hiss in the mean of the tracks. Noise moves by less than one (own trials)."""
 
 _WHOLE: Final = 0.75  # of all that they fall within ``REACH_HOPS``
+_SHARE: Final = 0.25  # of the mean: tracks differ by what they play
+_NEARLY_ALL: Final = 7 / 8  # so that one of many may lie as low as that before
 _MOST: Final = 4096
 
 
@@ -84,8 +86,10 @@ class Moments:
                 continue
             early = decibels(power[:, step - reach : step - 2].mean(axis=1))
             late = decibels(power[:, step + 3 : step + reach].mean(axis=1))
-            whole = float((early - late).mean())
-            if fall[best] * whole > 0 and abs(fall[best]) >= _WHOLE * abs(whole):
+            falls = early - late
+            whole = float(falls.mean())
+            same_way = fall[best] * whole > 0 and _all_fall(falls * np.sign(whole), abs(whole))
+            if same_way and abs(fall[best]) >= _WHOLE * abs(whole):
                 self.found.append(Moment(origin + hop, float(fall[best])))
         if len(self.found) > _MOST:
             self.found.sort(key=lambda one: -abs(one.fall_db))
@@ -96,6 +100,12 @@ class Moments:
         sign = -1.0 if back else 1.0
         here = [m for m in self.found if abs(m.hop - hop) <= reach and sign * m.fall_db > 0]
         return max(here, key=lambda m: sign * m.fall_db, default=None)
+
+
+def _all_fall(falls: Floats, mean_db: float) -> bool:
+    """Whether nearly every track falls, as where all are lost; zeros on some fall by any amount."""
+    least = min(HISS_DB, _SHARE * mean_db)
+    return int(np.count_nonzero(falls >= least)) >= _NEARLY_ALL * len(falls)
 
 
 def _runs(places: NDArray[np.int64], apart: int) -> list[NDArray[np.int64]]:

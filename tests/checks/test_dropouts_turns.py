@@ -102,7 +102,7 @@ def test_before_one_track_is_taken_for_a_sound_the_others_are_asked(
 ) -> None:
     asked = []
 
-    def apart(kinds: Kinds, place: Place, *_: object) -> bool:
+    def apart(kinds: Kinds, place: Place, *_: object, **__: object) -> bool:
         asked.append(place.start + place.peak)
         return others
 

@@ -129,3 +129,15 @@ def test_moments_do_not_depend_on_how_the_hops_were_cut(cuts: tuple[int, ...]) -
     assert (gone.hop, back.hop) == (pytest.approx(400, abs=2), pytest.approx(720, abs=2))
     assert gone.fall_db == pytest.approx(15.2, abs=2.0)
     assert moments.near(560, 100) is None
+
+
+@pytest.mark.parametrize(("falling", "told"), [(8, True), (7, True), (6, False), (2, False)])
+@pytest.mark.parametrize("left", [0.03, 0.0])  # 15 dB, zeros
+def test_what_falls_on_some_tracks_alone_is_no_moment_of_all(
+    falling: int, left: float, told: bool
+) -> None:
+    energies = np.random.default_rng(1).gamma(1.0, 1e-6, (9, 8, 1024)).astype(np.float32)
+    energies[:, :falling, 400:] *= left
+    moments = Moments(range(8), slice(HISS, ABOVE), HISS_DB)
+    moments.look(energies, 0, 1024, 0)
+    assert (moments.near(400, 40) is not None) is told
