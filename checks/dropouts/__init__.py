@@ -167,13 +167,45 @@ def joined(outcomes: Sequence[PartOutcome], fmt: CaptureFormat) -> Outcome:
 def explained(findings: Sequence[Finding], rate_hz: int) -> list[Finding]:
     """Without what a proven digital fault explains: audio that is gone dips and repeats, too.
 
+    Nor is it a dip, or a loss, where the signal jumps at either end of it: no coat is thin so.
     Nor is a file unfinalised that ends in zeros when the tape stood still: that is a note.
     """
     still = [f for f in findings if f.kind == "no-tape"]
     findings = [_padded(f) if _was_over(f, still, rate_hz) else f for f in findings]
     faults = [f for f in findings if f.kind in _DIGITAL or _is_scrambled(f)]
     digital = [f for f in faults if f.verdict is Verdict.REDO]
-    return [f for f in findings if not any(_explains(fault, f, rate_hz) for fault in digital)]
+    jumps = _jumps(findings)
+    return [
+        f
+        for f in findings
+        if not (_is_between(f, jumps, rate_hz) or any(_explains(d, f, rate_hz) for d in digital))
+    ]
+
+
+def _jumps(findings: Sequence[Finding]) -> list[tuple[int, tuple[int, ...]]]:
+    """Where the signal jumps between two samples, and on which tracks."""
+    jumps = []
+    for f in findings:
+        if f.kind == "step" and f.start_frame is not None:
+            each = f.values.get("start_frames")
+            frames = [int(str(at)) for at in each] if isinstance(each, list) else [f.start_frame]
+            if f.values.get("times") == 1:  # then its own end may be one
+                frames.append(f.start_frame + (f.frames or 0))
+            jumps += [(frame, f.tracks) for frame in frames]
+    return jumps
+
+
+def _is_between(f: Finding, jumps: Sequence[tuple[int, tuple[int, ...]]], rate_hz: int) -> bool:
+    """Whether a dip or a loss begins and ends where the signal jumps on all of its tracks."""
+    single = f.kind in _DIPS or f.kind == "signal-lost"
+    if not single or f.start_frame is None or not f.frames or "start_frames" in f.values:
+        return False
+    near = max(int(_JUMP_S * rate_hz), 1)
+    ends = f.start_frame, f.start_frame + f.frames
+    return all(
+        any(abs(at - end) <= near and set(f.tracks) <= set(tracks) for at, tracks in jumps)
+        for end in ends
+    )
 
 
 def _was_over(f: Finding, still: Sequence[Finding], rate_hz: int) -> bool:
@@ -227,5 +259,6 @@ _DIGITAL = ("zero-run", "held-value", "repeated-block")
 _KEPT_S = 0.5  # more than what is looked at on both sides of a run of equal samples
 _DIPS = ("level-dip", "contact-loss")
 _STAYS = ("signal-lost", "hf-loss")
+_JUMP_S = 0.005  # by which the tape part may miss the end of a dip
 _NEAR_FRAMES = 4096  # what the tape part's bands see of a place
 _NEAR_S = 0.5  # how well the tape part knows where a lasting fall begins

@@ -157,3 +157,22 @@ def test_a_fade_out_that_reaches_zeros_a_little_earlier_on_one_track_is_none(rat
     words = np.rint(x * fades * 2**23).astype(np.int32) << 8
     found = run(words, rate_hz).findings
     assert not [f for f in found if f.verdict is not Verdict.CLEAR and f.kind == "zero-run"]
+
+
+@pytest.mark.parametrize("kind", ["level-dip", "contact-loss", "signal-lost"])
+@pytest.mark.parametrize(
+    ("jumps", "told"),
+    [
+        ([_made("step", 99_990, 1, (0, 1)), _made("step", 112_010, 1, (0,))], False),
+        ([_made("step", 99_990, 12_020, (0,))], False),  # one stretch
+        ([_made("step", 99_990, 12_020, (0,), times=2, start_frames=[99_990, 112_010])], False),
+        ([_made("step", 99_990, 1, (0,))], True),  # it comes back slowly
+        ([_made("step", 99_990, 1, (0,)), _made("step", 112_010, 1, (1,))], True),
+        ([_made("step", 99_990, 90_000, (0,), times=2, start_frames=[99_990, 189_990])], True),
+    ],
+)
+def test_what_begins_and_ends_where_the_signal_jumps_is_no_dip(
+    kind: str, jumps: list[Finding], told: bool
+) -> None:
+    dip = _made(kind, 100_100, 11_800, (0,))
+    assert explained([*jumps, dip], RATE) == [*jumps, *([dip] * told)]
