@@ -18,6 +18,7 @@ LOUD: Final = 0.3
 BIT_RATES_HZ: Final = (500.0, 10_000.0)
 """24 to 30 frames of 80 bits a second, and varispeed."""
 
+_ONES: Final = 12  # in the word of synchronisation, next to two noughts
 _SHORT: Final = 1.4  # of the shortest distances: more is a whole bit
 
 
@@ -42,3 +43,21 @@ def half_bit(lengths: NDArray[Any], rate_hz: float) -> float | None:
     if half > 0 and BIT_RATES_HZ[0] <= rate_hz / (2 * half) <= BIT_RATES_HZ[1]:
         return half
     return None
+
+
+def frames(short: NDArray[np.bool_]) -> bool:
+    """Whether a frame's end is among some turns: two noughts, twelve ones, a nought and a one.
+
+    The word of synchronisation of IEC 60461, played forwards or backwards. Nothing else in a frame
+    has twelve ones.
+
+    Args:
+        short: whether each distance between two turns is half a bit, not a whole one.
+    """
+    ends = np.flatnonzero(np.diff(np.concatenate(([False], short, [False]))))
+    for k in np.flatnonzero(ends[1::2] - ends[::2] == 2 * _ONES).tolist():
+        start, stop = ends[2 * k], ends[2 * k + 1]
+        before, behind = ~short[max(start - 2, 0) : start], ~short[stop : stop + 2]
+        if 2 in (int(before.sum()), int(behind.sum())):
+            return True
+    return False

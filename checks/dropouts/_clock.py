@@ -10,7 +10,8 @@ Lines are fitted to some edges on each side, in frames over half bits; how far t
 in between is held against how far they do everywhere else in the code.
 
 What this cannot see: slips of whole half bits, or by less than the limit below; slips within
-a few hundredths of a second of where the code begins, ends or breaks off.
+a few hundredths of a second of where the code begins, ends or breaks off; slips of codes that are
+not framed as those of IEC 60461.
 """
 
 from __future__ import annotations
@@ -161,6 +162,8 @@ class _Code:
         if fits.mean() < _IN_STEP or min(short.mean(), long.mean()) < 1 - _IN_STEP:
             return []
         self.in_step, self.none = True, False
+        if not _biphase.frames(short):
+            return []  # a chord may look like code for a while
         at = np.concatenate(([0.0], np.cumsum(steps)))
         off = self._edges - self._edges[0] - at * half
         off = off - self._own(off, at, steps)

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from timecode_kit import HAPPENS, Floats, code
 
+from checks import _biphase
 from checks.model import Finding, Verdict
 
 
@@ -69,6 +70,31 @@ def test_what_tape_does_to_timecode_is_no_slip(
     happens: Callable[[Floats, np.random.Generator], Floats],
 ) -> None:
     assert not slips(happens(code(96_000, 3.0), np.random.default_rng(4)), 96_000)
+
+
+@pytest.mark.parametrize("order", [1, -1])
+@pytest.mark.parametrize(
+    ("ones", "noughts", "framed"), [(12, 2, True), (11, 2, False), (12, 1, False)]
+)
+def test_timecode_is_known_by_the_end_of_its_frames(
+    order: int, ones: int, noughts: int, framed: bool
+) -> None:
+    """IEC 60461, bits 64 to 79: 0011 1111 1111 1101; a nought is one distance, a one two."""
+    data = [0, 1, 1, 0, 1] * 12
+    bits = [*data, 1, *[0] * noughts, *[1] * ones, 0, 1, *data]
+    short = np.array([x for bit in bits for x in ([True, True] if bit else [False])])
+    assert _biphase.frames(short[::order]) is framed
+
+
+def test_what_looks_like_code_without_frames_does_not_slip() -> None:
+    rng = np.random.default_rng(8)
+    bits = rng.integers(0, 2, 3000)
+    for k in range(0, 3000, 9):
+        bits[k] = 0  # no twelve ones
+    turns = np.ravel(np.column_stack((np.ones(len(bits), int), bits)))
+    levels = 0.3 * (np.cumsum(turns) % 2 * 2.0 - 1)
+    x = np.repeat(levels, 24)[:96_000] + 1e-3 * rng.standard_normal(96_000)
+    assert not slips(np.delete(x, slice(60_000, 60_007)), 96_000)
 
 
 def test_steady_tones_are_no_timecode() -> None:
