@@ -127,6 +127,7 @@ def _beats(loud: NDArray[np.bool_]) -> bool:
     """Whether what is loud comes in short beats at equal distances."""
     edges = np.flatnonzero(np.diff(loud.astype(np.int8), prepend=0, append=0))
     starts, lengths = edges[::2], edges[1::2] - edges[::2]
+    starts = starts[starts > 0]  # when one that the window cuts began, it does not tell
     if len(starts) < 3 or lengths.max() > 12:  # 60 ms
         return False
     gaps = np.diff(starts)

@@ -205,3 +205,15 @@ def test_a_click_track_ticks_at_one_distance_and_players_do_not(
     for _ in range(4):
         listening.feed(x)
     assert listening.recognised(0) == is_click
+
+
+@pytest.mark.parametrize("cut", range(0, 80, 16))
+def test_a_click_that_a_window_cuts_counts_from_its_true_beginning(cut: int) -> None:
+    """Clicks of 20 ms, twice a second, of which the window begins within the first."""
+    x = np.zeros((1, 12_000), np.float32)
+    for at in range(0, 12_000, 2_000):
+        x[0, at : at + 80] = 0.5
+    listening = Beats(1, 4000.0)
+    for _ in range(4):
+        listening.feed(x[:, cut:])
+    assert listening.recognised(0)
