@@ -206,7 +206,7 @@ class _Side:
         count = len(there) + 1
         ahead = _predict.continued(self._known, self._filter, count)
         unsure = self._floor**2 * np.cumsum(_predict.response(self._filter, count) ** 2)
-        known = np.clip(1 - unsure / max(self.size**2, 1e-300), 0.0, 1.0)
+        known = np.clip(1 - unsure / max(self.size**2, _predict.ROUNDING), 0.0, 1.0)
         return _share_of(ahead[1:] * known[1:], there)
 
     def leaves(self) -> float:

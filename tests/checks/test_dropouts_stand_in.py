@@ -158,3 +158,11 @@ def test_many_stretches_are_still_told() -> None:
     for at in (30_000 + np.cumsum(rng.integers(5_000, 9_000, 30))).tolist():
         x[at : at + 1_500] = tones(OTHER_HZ, 1_500, rate_hz, seed=at)
     assert [f for f in steps(ints(x), rate_hz) if f.verdict is not Verdict.CLEAR] != []
+
+
+def test_beside_digital_silence_nothing_overflows() -> None:
+    """Warnings are errors here."""
+    rng = np.random.default_rng(1)
+    sound = 3e6 * np.sin(0.05 * np.arange(6000)) + 1e4 * rng.standard_normal(6000)
+    parts = sound, np.zeros(3000), 3e5 * rng.standard_normal(2000), np.zeros(9600)
+    assert stands_in(np.concatenate(parts), 9000, 11_000, 96_000) is None
