@@ -45,6 +45,7 @@ leave 5 % at most."""
 SPILT: Final = 1e-4
 """Share of the square of the edges that may be left besides: filters are no better known."""
 
+_SPILT_BESIDE: Final = 6e-4  # share of the square of the edge that its side may have more
 _KNOWN: Final = 640  # frames that each side is fitted to
 _LEAST: Final = 6 * ORDER  # and the fewest that will do
 _QUIET: Final = 64  # frames beside within which nothing may stand out
@@ -156,7 +157,7 @@ def looked_at(x: Floats, peak: int) -> Burst | None:
         return None
     stop = int(out[-1]) + 1
     falling = float(back[max(stop - _CORNER, 0) : stop].max())
-    if falling < LEAST or not _still(back[stop : stop + _QUIET]):
+    if falling < LEAST or not _still(back[stop : stop + _QUIET], falling):
         return None
     stop += start
     rest, off = _rest(x, start, stop)
@@ -179,7 +180,7 @@ def _left(x: Floats, peak: int) -> tuple[int, float, bool] | None:
     rising = float(ahead[_QUIET + start :][:_CORNER].max())
     if rising < LEAST:
         return None
-    return first + start, rising, _still(ahead[start : start + _QUIET])
+    return first + start, rising, _still(ahead[start : start + _QUIET], rising)
 
 
 def _leaves(x: Floats, peak: int, frame: int) -> bool:
@@ -187,8 +188,10 @@ def _leaves(x: Floats, peak: int, frame: int) -> bool:
     return left is not None and abs(left[0] - frame) <= _BESIDE
 
 
-def _still(size: Floats) -> bool:
-    return float(size.max()) <= STANDS_OUT and float(np.mean(size**2)) <= CLEAN
+def _still(size: Floats, edge: float) -> bool:
+    """Whether nothing stands out beside an edge; of a high one the floor may be less well known."""
+    most = max(CLEAN, _SPILT_BESIDE * edge**2)
+    return float(size.max()) <= STANDS_OUT and float(np.mean(size**2)) <= most
 
 
 def _rest(x: Floats, start: int, stop: int) -> tuple[float, Floats]:

@@ -152,3 +152,13 @@ def test_a_word_in_programme_that_rises_is_at_least_listened_to() -> None:
     x[at] += 100_000
     (found,) = steps(np.rint(x).astype(np.int32)[np.newaxis] << 8, 96_000)
     assert (found.start_frame, found.verdict) == (at, Verdict.LISTEN)
+
+
+@pytest.mark.parametrize(("height", "told"), [(8_000.0, True), (1_500.0, False)])
+def test_beside_a_high_edge_the_floor_may_be_less_well_known(height: float, told: bool) -> None:
+    """Next to the words the noise is 3 dB over what it is later: it moves with each note."""
+    x, at = noisy(4000), 2000
+    x[at + 2 : at + 66] += 52 * np.random.default_rng(3).standard_normal(64)
+    x[at : at + 2] += height
+    found = _burst.looked_at(x, at)
+    assert (found is not None and found.told) is told
