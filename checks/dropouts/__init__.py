@@ -175,11 +175,13 @@ def explained(findings: Sequence[Finding], rate_hz: int) -> list[Finding]:
     faults = [f for f in findings if f.kind in _DIGITAL or _is_scrambled(f)]
     digital = [f for f in faults if f.verdict is Verdict.REDO]
     jumps = _jumps(findings)
-    return [
+    told = [
         f
         for f in findings
         if not (_is_between(f, jumps, rate_hz) or any(_explains(d, f, rate_hz) for d in digital))
     ]
+    lost = [f for f in told if f.kind == "signal-lost" and f.verdict is not Verdict.CLEAR]
+    return [f for f in told if not any(_begins_or_ends(loss, f, rate_hz) for loss in lost)]
 
 
 def _jumps(findings: Sequence[Finding]) -> list[tuple[int, tuple[int, ...]]]:
@@ -206,6 +208,16 @@ def _is_between(f: Finding, jumps: Sequence[tuple[int, tuple[int, ...]]], rate_h
         any(abs(at - end) <= near and set(f.tracks) <= set(tracks) for at, tracks in jumps)
         for end in ends
     )
+
+
+def _begins_or_ends(loss: Finding, f: Finding, rate_hz: int) -> bool:
+    """Whether a jump of which nothing is proven is where a signal is lost, or comes back."""
+    unproven = f.kind == "step" and f.verdict is Verdict.LISTEN and f.values.get("times") == 1
+    if not unproven or f.start_frame is None or loss.start_frame is None:
+        return False
+    ends = loss.start_frame, loss.start_frame + (loss.frames or 0)
+    near = int(_LOSS_S * rate_hz)
+    return set(f.tracks) <= set(loss.tracks) and any(abs(f.start_frame - e) <= near for e in ends)
 
 
 def _was_over(f: Finding, still: Sequence[Finding], rate_hz: int) -> bool:
@@ -259,6 +271,7 @@ _DIGITAL = ("zero-run", "held-value", "repeated-block")
 _KEPT_S = 0.5  # more than what is looked at on both sides of a run of equal samples
 _DIPS = ("level-dip", "contact-loss")
 _STAYS = ("signal-lost", "hf-loss")
+_LOSS_S = 0.15  # how well it knows where a signal is lost
 _JUMP_S = 0.005  # by which the tape part may miss the end of a dip
 _NEAR_FRAMES = 4096  # what the tape part's bands see of a place
 _NEAR_S = 0.5  # how well the tape part knows where a lasting fall begins

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import damage
@@ -176,3 +177,21 @@ def test_what_begins_and_ends_where_the_signal_jumps_is_no_dip(
 ) -> None:
     dip = _made(kind, 100_100, 11_800, (0,))
     assert explained([*jumps, dip], RATE) == [*jumps, *([dip] * told)]
+
+
+@pytest.mark.parametrize(
+    ("at", "tracks", "proven", "told"),
+    [
+        (99_500, (0, 1), False, False),
+        (130_100, (1,), False, False),
+        (99_500, (0, 2), False, True),  # and another track
+        (99_500, (0, 1), True, True),
+        (115_000, (0,), False, True),  # in between
+    ],
+)
+def test_a_jump_where_a_signal_is_lost_is_told_once(
+    at: int, tracks: tuple[int, ...], proven: bool, told: bool
+) -> None:
+    loss, jump = _made("signal-lost", 100_000, 30_000, (0, 1)), _made("step", at, 1, tracks)
+    jump = jump if proven else replace(jump, verdict=Verdict.LISTEN)
+    assert explained([jump, loss], RATE) == [*([jump] * told), loss]
