@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from checks.dropouts._bands import BODY, HISS, Floats
 from checks.dropouts._breath import rests_or_moves
+from checks.dropouts._decoded import is_heard
 from checks.dropouts._floors import (
     ENTRY_HOPS,
     LOW_MEAN_DB,
@@ -107,6 +108,23 @@ class Hiss:
         here = self._region(track, first)
         whole = np.flatnonzero(self._course.running & (self._regions[track] == here))
         return self._kept(track, whole, self._whole(track, here), chosen)
+
+    def stays(
+        self,
+        track: int,
+        first: int,
+        last: int,
+        level: Floats,
+        bands: Sequence[int],
+        body_db: float,
+    ) -> bool:
+        """Whether ``level`` is heard elsewhere, too, when the body is no louder than ``body_db``.
+
+        Hiss that keeps its level there is not moved by a decoder.
+        """
+        apart = self._course.running & (self._regions[track] == self._region(track, first))
+        apart[first:last] = False
+        return is_heard(self._history, track, apart, level, bands, body_db)
 
     def like_others(self, track: int, tracks: Sequence[int]) -> bool:
         """Whether some other track hisses about as much, or none is heard: the same tape."""

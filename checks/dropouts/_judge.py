@@ -9,9 +9,10 @@ all frequencies alike is a thin or missing coat.
 
 What this cannot see: a lift on a track without such hiss; a lift under programme so bright that
 no band above 8 kHz comes down to the hiss; one at a level of hiss that the converter or the
-amplifier covers; one of less than the limits. A decoded noise reduction pulls the hiss down in
-rests: where one is in use, or may be, the bands must be steady beside the lift, or the body must
-play on through it, and nothing is called worse than ``listen`` unless it does.
+amplifier covers; one of less than the limits. A decoder of noise reduction pulls the hiss down as
+the programme falls (``_decoded``): where one is in use, or may be, the hiss must be heard as before
+elsewhere where the body of the sound is no louder; and nothing is called worse than ``listen``
+unless programme plays on through it.
 """
 
 from __future__ import annotations
@@ -37,7 +38,6 @@ NO_WITNESS_HZ: Final = 25_000.0
 _PROOF: Final = 22.0  # nats; clean programme of many kinds reached 16 (own trials)
 _SHARED: Final = 9.0  # nats, for a track beside one that has proof
 _STRONG: Final = 40.0  # nats, for what asks for another playing
-_BEYOND: Final = 60.0  # nats, where noise reduction may move the hiss
 _FALL_DB: Final = 2.0  # a band that fell at all
 _STAYED_DB: Final = 1.5  # a band that did not
 _FLAT: Final = 0.3  # of the fall: how far the bands may differ in a dip of the whole level
@@ -47,7 +47,6 @@ _FAR_DB: Final = 15.0  # in the body: 70 um at 38 cm/s, further than tape is lif
 _FLOOR_DB: Final = (7.0, 14.0)  # where amplifiers lie under the hiss (common practice: 8 to 12)
 _BODY: Final = 0.35  # of the loss at 10 kHz: more than a spacing loss takes from 1.4 kHz
 _LIMITER: Final = 0.5  # of it, where too little is seen: what ducks with the body is a limiter's
-_BESIDE_DB: Final = 2.5  # from the hiss: steady beside the lift
 _MARGIN_DB: Final = 2.0  # by which chance may deepen one band's fall
 _SIDES_DB: Final = -4.0  # from the hiss: less beside a lift, and it does not begin at the hiss
 _APART_DB: Final = 5.0  # over noise, which then hides less than 2 dB of a fall
@@ -149,12 +148,13 @@ class Judge:
         if nats < _PROOF or fall_db < least:
             return None
         plays_on = bool(played and level[BODY] > quiet[BODY] + _PLAYS_DB)
-        steady = all(abs(float(beside[b] - hiss[b])) < _BESIDE_DB for b in fell)
         heard = [b for b in fell if self._bank.frequencies_hz[b] < NO_WITNESS_HZ] or fell
         if not self._hiss.of_tape(c.track, first, last, hiss, heard):
             return None
-        if not (self._plain or plays_on or steady or (nats >= _BEYOND and len(fell) >= 3)):
-            return None
+        if not self._plain:
+            body_db = float(max(midst[BODY], beside[BODY]))
+            if not self._hiss.stays(c.track, first, last, hiss, fell, body_db):
+                return None
         # Each band gives a loss at 10 kHz; those that have reached the amplifier's noise give less.
         tilt = self._bank.frequencies_hz[EDGE:] / 10_000.0
         loss_db = fall_db if flat else float(np.nanmax((loss[EDGE:] - _MARGIN_DB) / tilt))

@@ -31,7 +31,6 @@ _FLAT: Final = 0.55  # of the mean fall: so much in the body, and the whole sign
 _LOUD_DB: Final = 10.0  # tapes hiss 50 to 80 dB down: louder is hardly hiss (common practice)
 OF_EDGE: Final = 0.55  # of the fall at 5.5 kHz: a gap takes a quarter, until amplifiers cover it
 _SOFTER: Final = 0.7  # the same of programme that goes on
-_EXPANDED: Final = 0.5  # of a fall of the hiss: a decoder's two decibels for one of programme
 _RESTED: Final = 4  # entries of a rest, some 0.4 s: longer than most lifts
 _TRIES: Final = 24  # from memory: more falls of one track than that tell no more
 _GONE: Final = 6  # entries for which a signal must be gone: some 0.6 s
@@ -314,18 +313,3 @@ def rises(fall: Fall, frequencies_hz: NDArray[np.float64]) -> bool:
     places = frequencies_hz[heard]
     slope = float(np.polyfit(places, fall.fall_db[heard], 1)[0])
     return slope * float(places[-1] - places[0]) >= _RISE * fall.mean_db
-
-
-def by_decoder(falls: Sequence[Fall], tracks: Sequence[int]) -> bool:
-    """Whether falls at one time are on all of some tracks, and noise reduction may make them.
-
-    Heads clog singly. And a decoder lets the hiss up again with programme that is as loud.
-    """
-    fell = {fall.track for fall in falls}
-    all_fell = len(fell) > 1 and fell >= set(tracks)
-    return all_fell and not any(as_loud(fall) for fall in falls)
-
-
-def as_loud(fall: Fall) -> bool:
-    """Whether programme goes on, and about as loud, while the hiss is down."""
-    return fall.plays > PLAYS_ON and fall.quieter_db < _EXPANDED * fall.mean_db

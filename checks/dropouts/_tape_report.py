@@ -14,6 +14,7 @@ from checks.dropouts._contact import Candidate
 from checks.dropouts._cut_off import LEAST_DB, CutOffs
 from checks.dropouts._cuts import in_programme
 from checks.dropouts._dead import dead
+from checks.dropouts._decoded import by_decoder, with_programme
 from checks.dropouts._ends import is_over, lost
 from checks.dropouts._fades import Fade, fade_out
 from checks.dropouts._fading import without_fade
@@ -23,7 +24,6 @@ from checks.dropouts._judge import Judge
 from checks.dropouts._lasting import (
     PLAYS_ON,
     Fall,
-    by_decoder,
     is_flat,
     is_silent,
     rises,
@@ -237,7 +237,16 @@ class TapeReport:
 
     def _lasting(self, stayed: Sequence[Fall], way: Course) -> list[Finding]:
         named = [(self._kind(fall), fall) for fall in stayed]
-        told = [(kind, fall) for kind, fall in named if kind is not None]
+        told = [
+            (kind, fall)
+            for kind, fall in named
+            if kind is not None
+            and not (
+                kind == "hf-loss"
+                and not self._plain
+                and with_programme(fall, self._history, way.running)
+            )
+        ]
         told.sort(key=lambda item: (item[0], item[1].first, item[1].track))
         groups: list[tuple[str, list[Fall]]] = []
         for kind, fall in told:

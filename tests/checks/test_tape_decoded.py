@@ -1,0 +1,85 @@
+"""Hiss that a decoder of noise reduction moves with the programme is taken by no tape or head."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from damage_tape import clog, contact_loss
+from numpy.typing import NDArray
+from scipy import signal
+from taping import taped
+
+from checks.model import Samples, Verdict
+from checks.sheet import NoiseReduction, Sheet, Tape
+
+RATE, SECONDS = 48_000, 8
+HISS = 10 ** (-62 / 20)
+WORDS = [NoiseReduction.DECODED, NoiseReduction.UNKNOWN]
+
+
+def _sung(rng: np.random.Generator) -> NDArray[np.float64]:
+    """Notes with overtones up to 16 kHz; gaps of up to 0.3 s between them."""
+    x, at = np.zeros(SECONDS * RATE), int(rng.uniform(0, 0.4) * RATE)
+    while at < len(x):
+        pitch, count = rng.uniform(150, 600), int(rng.uniform(0.3, 1.2) * RATE)
+        t = np.arange(count) / RATE
+        phase = 2 * np.pi * (pitch * t + 0.8 * np.sin(2 * np.pi * 5.3 * t))
+        shape = np.clip(np.minimum(t / 0.05, (t[-1] - t) / 0.08), 0, 1)
+        note = sum(np.sin(k * phase) / k**1.5 for k in range(1, 20) if pitch * k < 16_000)
+        x[at : at + count] += (0.15 * note * shape)[: len(x) - at]
+        at += count + int(rng.uniform(0, 0.3) * RATE)
+    return x
+
+
+def _decoded(seed: int, *, moved: bool = True) -> tuple[Samples, NDArray[np.float64]]:
+    """Two tracks, and how loud they sound; hiss that falls by half of the decibels they fall by.
+
+    By 20 dB at most, within 60 ms at the quickest, as a decoder does (common practice).
+    """
+    rng = np.random.default_rng(seed)
+    clean = np.stack([_sung(rng) for _ in range(2)])
+    loud = np.abs(clean)
+    for tau_s in (0.004, 0.06):
+        step = 1 - np.exp(-1 / (tau_s * RATE))
+        loud = signal.lfilter([step], [1, step - 1], loud, axis=1)
+    hiss = HISS * rng.standard_normal(clean.shape)
+    if moved:
+        hiss *= np.clip(loud / 0.03, 0.1, 1.0)
+    words = clean + hiss + 10 ** (-86 / 20) * rng.standard_normal(clean.shape)
+    return (np.rint(words * 2**23).astype(np.int64) << 8).astype(np.int32), loud
+
+
+def _asked(x: Samples, word: NoiseReduction) -> list[tuple[str, tuple[int, ...]]]:
+    found = taped(x, RATE, Sheet(tape=Tape(noise_reduction=word))).findings
+    ends = ("cut-start", "cut-end")
+    return [
+        (f.kind, f.tracks) for f in found if f.verdict is not Verdict.CLEAR and f.kind not in ends
+    ]
+
+
+@pytest.mark.parametrize("word", WORDS)
+@pytest.mark.parametrize("seed", range(12))
+def test_hiss_that_falls_where_a_note_ends_is_a_decoders(seed: int, word: NoiseReduction) -> None:
+    assert _asked(_decoded(seed)[0], word) == []
+
+
+@pytest.mark.parametrize("word", WORDS)
+@pytest.mark.parametrize("um", [15.0, 40.0])
+def test_a_lift_is_found_where_a_decoder_may_be_in_use_and_does_not_move_the_hiss(
+    um: float, word: NoiseReduction
+) -> None:
+    x, loud = _decoded(2, moved=False)
+    quiet = signal.convolve(loud[1], np.ones(RATE // 20), "valid")
+    at = RATE + int(np.argmin(quiet[RATE : 6 * RATE]))
+    lifted = contact_loss(x, rate_hz=RATE, at=at, frames=RATE // 25, distance_um=um, tracks=(1,))
+    assert _asked(x, word) == []
+    assert _asked(lifted.samples, word) == [("contact-loss", (1,))]
+
+
+@pytest.mark.parametrize("word", WORDS)
+def test_a_clog_is_found_where_a_decoder_may_be_in_use_and_does_not_move_the_hiss(
+    word: NoiseReduction,
+) -> None:
+    x, _ = _decoded(2, moved=False)
+    clogged = clog(x, rate_hz=RATE, at=4 * RATE, ramp=RATE, distance_um=8.0, tracks=(0,))
+    assert _asked(clogged.samples, word) == [("hf-loss", (0,))]
