@@ -244,8 +244,8 @@ def _padded(f: Finding) -> Finding:
 def _explains(fault: Finding, other: Finding, rate_hz: int) -> bool:
     """Whether a finding is but another view of a fault on the same tracks."""
     places = (other.start_frame, other.frames, fault.start_frame, fault.frames)
-    if None in places or not set(other.tracks) <= set(fault.tracks):
-        return False
+    if None in places or (fault.tracks and not set(other.tracks) <= set(fault.tracks)):
+        return False  # where none is named, all are meant
     start, frames, first, length = (int(place or 0) for place in places)
     stop, last = start + frames, first + length
     if _is_scrambled(fault) and not _is_scrambled(other):
@@ -267,7 +267,7 @@ def _is_scrambled(f: Finding) -> bool:
     return f.kind == "step" and f.values.get("cause") == "scrambled"
 
 
-_DIGITAL = ("zero-run", "held-value", "repeated-block")
+_DIGITAL = ("zero-run", "held-value", "repeated-block", "unfinalised")
 _KEPT_S = 0.5  # more than what is looked at on both sides of a run of equal samples
 _DIPS = ("level-dip", "contact-loss")
 _STAYS = ("signal-lost", "hf-loss")

@@ -81,6 +81,11 @@ def test_a_fault_explains_what_it_makes_on_its_own_tracks_only() -> None:
     assert explained([twice, between], RATE) == [twice, between]
     tail = _made("held-value", 100_000, 400_000, (0,))
     assert explained([tail, _made("signal-lost", 98_000, 402_000, (0,))], RATE) == [tail]
+    unfinished = _made("unfinalised", 100_000, 400_000, ())  # of all tracks: none is named
+    lost = _made("signal-lost", 98_000, 402_000, (0,))
+    assert explained([lost, unfinished], RATE) == [unfinished]
+    earlier = _made("signal-lost", 40_000, 460_000, (0,))
+    assert explained([earlier, unfinished], RATE) == [earlier, unfinished]
 
 
 def test_a_fault_explains_only_the_dips_beside_it() -> None:
