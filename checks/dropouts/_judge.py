@@ -66,6 +66,8 @@ class Lift:
         flat: all frequencies alike.
         even: the hiss alike in all its bands, and further than to an amplifier's noise; what the
             body does may be hidden.
+        rises: the fall grows with the frequency, as behind a gap.
+        whole: what is heard of the body in a rest falls by about as much.
         nats: evidence against chance.
         sure: enough for a ``redo``: programme was lost, and nothing else explains it.
     """
@@ -78,6 +80,8 @@ class Lift:
     body_db: float | None
     flat: bool
     even: bool
+    rises: bool
+    whole: bool
     nats: float
     sure: bool
 
@@ -171,6 +175,8 @@ class Judge:
             body_db=float(loss[BODY]) if played else None,
             flat=bool(flat),
             even=even,
+            rises=_rises(fall[usable] if played else loss[[EDGE, *usable]]),
+            whole=bool(not played and loss[BODY] > _SHARE * fall_db),
             nats=nats,
             sure=bool(
                 sure and (self._plain or plays_on) and self._hiss.like_others(c.track, self._judged)
@@ -205,6 +211,12 @@ class Judge:
         f = self._bank.frequencies_hz
         above = [b for b in usable if max(15_000.0, f[max(fell)]) < f[b] < NO_WITNESS_HZ]
         return f[max(fell)] < 15_000.0 and bool(above) and bool((fall[above] < _STAYED_DB).all())
+
+
+def _rises(fall: Floats) -> bool:
+    """Whether the higher of some bands fall by more than the lower ones, where noise is in all."""
+    third = max(1, len(fall) // 3)
+    return bool(fall[-third:].mean() - fall[:third].mean() > _MARGIN_DB)
 
 
 def _as_the_body(loss: Floats, left: Floats, tilt: NDArray[np.float64]) -> bool | None:

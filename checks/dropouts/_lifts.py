@@ -107,22 +107,27 @@ def lift_finding(
         and lift.loss_db >= limits.contact_redo_db
         for lift in lifts
     )
-    alike = loss < fall or all(lift.even for lift in lifts)
-    text = _lift_text(told + shared, fall, loss, alike=alike, redo=redo)
+    rises, whole = any(lift.rises for lift in lifts), all(lift.whole for lift in lifts)
+    text = _lift_text(told + shared, fall, loss, rises=rises, whole=whole, redo=redo)
     verdict, remedy = (Verdict.REDO if redo else Verdict.LISTEN), Remedy.REPLAY
     return made("contact-loss", verdict, remedy, tracks, start, stop, text, values)
 
 
-def _lift_text(where: str, fall_db: float, loss_db: float, *, alike: bool, redo: bool) -> str:
+def _lift_text(
+    where: str, fall_db: float, loss_db: float, *, rises: bool, whole: bool, redo: bool
+) -> str:
     """The sentence for a lift; ``where``: its length and whether tracks share it.
 
     Args:
-        loss_db: at 10 kHz; ``alike``: no band of the hiss shows that the treble goes first.
+        loss_db: at 10 kHz; ``rises``: the treble goes first; ``whole``: the body goes as well.
     """
     shape = (
-        "alike in all its bands, while the body stays or is covered"
-        if alike
-        else f"and the treble goes first, some {loss_db:.0f} dB or more at 10 kHz"
+        f"and the treble goes first, some {loss_db:.0f} dB or more at 10 kHz"
+        if rises
+        else "alike in all its bands and in the body of the sound: a wide gap, or a thin place in "
+        "the coat"
+        if whole
+        else "alike in all its bands, while the body stays or is covered"
     )
     end = (
         "Clean the head and the tape's path and play it again."

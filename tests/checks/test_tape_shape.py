@@ -121,3 +121,20 @@ def test_whether_hiss_is_a_tapes_is_not_asked_where_electronics_may_cover_it() -
     assert Judge(bank, *fakes, [0]).lift(place) is not None
     ((*bands,),) = asked
     assert bands == [2, 3, 4, 5, 6]  # 9 to 24 kHz
+
+
+@pytest.mark.parametrize("ms", [20, 100])
+def test_a_gap_takes_more_from_the_treble_and_a_dip_as_much_from_all(ms: int) -> None:
+    """In a rest, of hiss 10 dB over the amplifier's noise: 8 um take 9 dB of 8 kHz, 1.6 of 1.4."""
+    tape, floor = (np.stack([_noise(db, k) for k in range(2)]) for db in (-62.0, -72.0))
+    frames = ms * RATE // 1000
+    gap = contact_loss(
+        _words(tape), rate_hz=RATE, at=AT, frames=frames, distance_um=8.0, tracks=(1,),
+        floor_dbfs=-140.0,
+    ).samples  # fmt: skip
+    dipped = tape.copy()
+    dipped[1, AT : AT + frames] *= 10 ** (-12 / 20)
+    for x, rises in ((gap + _words(floor), True), (_words(dipped + floor), False)):
+        (found,) = [f for f in run(x, RATE).findings if f.verdict is not Verdict.CLEAR]
+        assert ("the treble goes first" in found.text) is rises
+        assert rises or "thin place in the coat" in found.text
