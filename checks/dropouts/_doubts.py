@@ -110,6 +110,11 @@ class Doubts:
         else:
             self._take(event)
 
+    def breaks_off(self, event: Event) -> None:
+        """Take what is ``steep`` and shows nothing else: it is no sound either."""
+        if len(self._steep) <= self._listed:
+            self._steep.append(event)
+
     def slipped(self, event: Event) -> None:
         """Take a slip of timecode: told where nothing else is."""
         self._slips.add(event)
@@ -173,6 +178,7 @@ class Doubts:
                     tracks |= set(end.tracks)
                     self._drop(end, pile)
             self._sharp = [e for e in self._sharp if not _is_part(e, event)]
+            self._steep = [e for e in self._steep if not _is_part(e, event)]
             event = replace(event, tracks=tuple(sorted(tracks)))
             if event.verdict is Verdict.REDO and not recur:
                 self.proven(event)
@@ -181,9 +187,10 @@ class Doubts:
 
     def _tell_steep(self, falling: frozenset[int]) -> None:
         """What no tape does, whatever else comes."""
-        for event in [e for e in self._steep if e in self._sounds.events]:
+        for event in self._steep:
             if falling.issuperset(event.tracks):
-                self._sounds.remove(event)
+                if event in self._sounds.events:
+                    self._sounds.remove(event)
                 for track in event.tracks:
                     self._counts[track] += 1
                 self._sure.add(replace(event, text=STEEP) if event.text == JUMP else event)

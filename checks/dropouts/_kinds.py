@@ -263,7 +263,7 @@ class Kinds:
             here = {t: j.jump for t, j in steep.items() if j.frame == frame}
             values: dict[str, Value] = {"jump_sigma": round(max(here.values()), 1)}
             tracks, at = tuple(sorted(here)), place.start + frame
-            self._tell.doubtful(tracks, at, values, text=tell.STEEP, sound=True, steep=True)
+            self._tell.breaks_off(tracks, at, values)
         return bool(steep)
 
     def _clean(self, place: Place, found: Mapping[int, Junction]) -> dict[int, Junction]:

@@ -7,7 +7,15 @@ from types import MappingProxyType
 
 from checks.dropouts._doubts import Doubts
 from checks.dropouts._events import Event
-from checks.dropouts._sentences import JUMP, PERHAPS_STAND_IN, REPLACED, SLIP, STAND_IN, UNPROVEN
+from checks.dropouts._sentences import (
+    JUMP,
+    PERHAPS_STAND_IN,
+    REPLACED,
+    SLIP,
+    STAND_IN,
+    STEEP,
+    UNPROVEN,
+)
 from checks.dropouts._stand_in import StandIn
 from checks.model import Remedy, Value, Verdict
 
@@ -41,6 +49,11 @@ class Telling:
         values: dict[str, Value] = {"cause": REPLACED, "jump_sigma": round(found.jump, 1)}
         frames = found.stop - found.start
         self._doubts.stand_in(_event(verdict, found.tracks, found.start, text, values, frames))
+
+    def breaks_off(self, tracks: tuple[int, ...], at: int, values: Mapping[str, Value]) -> None:
+        """Tracks that break off or come in by more than a tape can, and show nothing else."""
+        values = {"cause": UNPROVEN, **values}
+        self._doubts.breaks_off(_event(Verdict.LISTEN, tracks, at, STEEP, values, 1))
 
     def slip(
         self, tracks: tuple[int, ...], at: int, values: Mapping[str, Value], *, frames: int

@@ -8,7 +8,7 @@ import pytest
 
 from checks.dropouts._doubts import Doubts
 from checks.dropouts._events import Event
-from checks.dropouts._sentences import FOREIGN, JUMP, ON_THE_BEAT, PERHAPS_FOREIGN
+from checks.dropouts._sentences import FOREIGN, JUMP, ON_THE_BEAT, PERHAPS_FOREIGN, STEEP
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict
 
 RATE = 48_000
@@ -158,3 +158,16 @@ def test_what_comes_with_each_buffer_of_a_device_is_a_fault(frames: int) -> None
 def test_a_single_track_has_no_click_track_beside_it() -> None:
     beats = [step(RATE * k // 2, (0,), text=FOREIGN, cause="foreign") for k in range(1, 9)]
     assert {finding.verdict for finding in told(beats, tracks=1)} == {Verdict.REDO}
+
+
+@pytest.mark.parametrize(("falling", "told"), [((), 1), ((1,), 7), ((0,), 1)])
+def test_what_breaks_off_by_more_than_a_tape_can_is_told_there_and_is_no_sound(
+    falling: Sequence[int], told: int
+) -> None:
+    doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=2, word_length=24), listed=50)
+    for frame in NOTES[:6]:
+        doubts.breaks_off(step(frame, (1,), text=STEEP))
+    doubts.unproven(step(NOTES[7], (1,), jump_sigma=300.0), sound=True, sharp=True)
+    findings, counts = doubts.finish(falling=frozenset(falling))
+    assert sum(int(str(finding.values["times"])) for finding in findings) == told
+    assert counts == [0, told]
