@@ -162,3 +162,13 @@ def test_beside_a_high_edge_the_floor_may_be_less_well_known(height: float, told
     x[at : at + 2] += height
     found = _burst.looked_at(x, at)
     assert (found is not None and found.told) is told
+
+
+@pytest.mark.parametrize(("height", "told"), [(1_050.0, True), (850.0, False)])
+def test_two_equal_words_are_told_from_fifteen_deviations_on(height: float, told: bool) -> None:
+    x, at = noisy(4000), 2000
+    x[at : at + 2] += height
+    found = _burst.looked_at(x, at)
+    assert found is not None
+    assert 12 < found.edge < 20
+    assert found.told is told
