@@ -77,11 +77,11 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
     while closed and set(closed) != set(closed.values()):
         ends = set(closed) & set(closed.values())
         closed = {k: i for k, i in closed.items() if k in ends and i in ends}
-    gained = [float(gains[k]) for k in closed]
-    if sum(gained) < SURE or (len(gained) == 2 and min(gained) < SURE):
+    if not _sure([float(gains[k]) for k in closed]):
         closed = {}
-    for ring in _rings(closed):  # beside others that change places, two that stay may seem to
-        if not set(ring) <= set(broken.tolist()) and min(float(gains[k]) for k in ring) < SURE:
+    for ring in _rings(closed):  # beside others that change places, some that stay may seem to
+        stays = not set(ring) <= set(broken.tolist())
+        if stays and not _sure([float(gains[k]) for k in ring]):
             closed = {k: i for k, i in closed.items() if k not in ring}
     second = np.partition(costs, 1, axis=0)[1] - costs.min(axis=0)
     sure = {k: i for k, i in fits.items() if gains[k] >= SURE and second[k] >= APART}
@@ -97,6 +97,11 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
     ):
         return None
     return {i: k for k, i in moved.items()}
+
+
+def _sure(gained: list[float]) -> bool:
+    """Whether moves that close explain enough; of an exchange, on both tracks."""
+    return sum(gained) >= SURE and (len(gained) != 2 or min(gained) >= SURE)
 
 
 def _rings(moves: Mapping[int, int]) -> list[list[int]]:

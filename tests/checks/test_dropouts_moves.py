@@ -71,6 +71,21 @@ def test_two_that_stay_beside_an_exchange_have_not_moved(monkeypatch: pytest.Mon
     assert _moves.swapped(tracks, 1000) == {0: 1, 1: 0}
 
 
+def test_a_rotation_of_which_some_tracks_hardly_tell_is_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    left = np.full((4, 4), 300.0)
+    for k in range(4):
+        left[k, (k + 1) % 4], left[k, k] = 1.0, 9.0
+    left[3, 3] = left[2, 2] = 1.4  # faint tracks that would nearly go on by themselves
+    monkeypatch.setattr(_moves, "_filter", lambda past: (np.zeros(1), 1.0))
+    monkeypatch.setattr(
+        _moves, "goes_on", lambda past, later, *_: left[int(past[0]), int(later[0])]
+    )
+    tracks = [np.full(2000, float(k)) for k in range(4)]
+    assert _moves.swapped(tracks, 1000) == {0: 1, 1: 2, 2: 3, 3: 0}
+
+
 def test_a_track_with_a_loud_floor_may_have_moved_where_both_fail_alone(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
