@@ -124,7 +124,7 @@ def _finding_text(row: FindingRow) -> Text:
         text.append(f"{shown(row.tracks)}: ")
     text.append(shown_text(row.text))
     if row.also:
-        more = len(row.also) - _PLACES
+        more = max(len(row.also) - _PLACES, 0) + row.more
         text.append(" Also at ")
         text.append(", ".join(row.also[:_PLACES]), style="bold")
         text.append(f", and {more} more" if more > 0 else "")

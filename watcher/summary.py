@@ -57,7 +57,8 @@ def heading_of(finding: FindingLine) -> Heading:
 class FindingRow:
     """One finding, ready to print: a place (or None), the tracks by name, a sentence.
 
-    ``also``: further places where it stands for several of its like.
+    ``also``: further places where it stands for several of its like, and ``more`` of which the
+    place is not known.
     """
 
     place: str | None
@@ -65,6 +66,7 @@ class FindingRow:
     kind: str
     text: str
     also: tuple[str, ...] = ()
+    more: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,22 +199,25 @@ def _finding_row(report: Report, finding: FindingLine) -> FindingRow:
     place = None
     if finding.start_frame is not None and rate:
         place = clock(finding.start_frame, rate)
+    also = _further_places(finding, rate)
+    times = finding.values.get("times")
     return FindingRow(
         place=place,
         tracks=track_names(report, finding.tracks),
         kind=finding.kind,
         text=finding.text,
-        also=_further_places(finding, rate),
+        also=tuple(at for at in also if at != place),
+        more=max(times - 1 - len(also), 0) if also and type(times) is int else 0,
     )
 
 
-def _further_places(finding: FindingLine, rate_hz: int | None) -> tuple[str, ...]:
+def _further_places(finding: FindingLine, rate_hz: int | None) -> list[str]:
     """Of a report that anybody may have written: what is no list of frames is none."""
     frames = finding.values.get("start_frames")
     if not rate_hz or not isinstance(frames, list):
-        return ()
+        return []
     further = [at for at in frames if type(at) is int and at > (finding.start_frame or 0)]
-    return tuple(dict.fromkeys(clock(at, rate_hz) for at in further))
+    return [clock(at, rate_hz) for at in further]
 
 
 def track_names(report: Report, tracks: Sequence[int]) -> str:

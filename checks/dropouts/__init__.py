@@ -167,7 +167,8 @@ def joined(outcomes: Sequence[PartOutcome], fmt: CaptureFormat) -> Outcome:
 def explained(findings: Sequence[Finding], rate_hz: int) -> list[Finding]:
     """Without what a proven digital fault explains: audio that is gone dips and repeats, too.
 
-    Nor is it a dip, or a loss, where the signal jumps at either end of it: no coat is thin so.
+    Nor is it a dip where the signal jumps at both ends of it: no coat is thin so. Where a signal is
+    lost, jumps at its ends are part of that.
     Nor is a file unfinalised that ends in zeros when the tape stood still: that is a note.
     """
     still = [f for f in findings if f.kind == "no-tape"]
@@ -188,21 +189,21 @@ def _jumps(findings: Sequence[Finding]) -> list[tuple[int, tuple[int, ...]]]:
     """Where the signal jumps between two samples, and on which tracks."""
     jumps = []
     for f in findings:
-        if f.kind == "step" and f.start_frame is not None:
+        if f.kind == "step" and f.verdict is not Verdict.CLEAR and f.start_frame is not None:
             each = f.values.get("start_frames")
             frames = [int(str(at)) for at in each] if isinstance(each, list) else [f.start_frame]
-            if f.values.get("times") == 1:  # then its own end may be one
+            if f.values.get("times") == 1 and (f.frames or 0) > 1:  # then its own end is one
                 frames.append(f.start_frame + (f.frames or 0))
             jumps += [(frame, f.tracks) for frame in frames]
     return jumps
 
 
 def _is_between(f: Finding, jumps: Sequence[tuple[int, tuple[int, ...]]], rate_hz: int) -> bool:
-    """Whether a dip or a loss begins and ends where the signal jumps on all of its tracks."""
-    single = f.kind in _DIPS or f.kind == "signal-lost"
-    if not single or f.start_frame is None or not f.frames or "start_frames" in f.values:
+    """Whether a dip begins and ends where the signal jumps on all of its tracks."""
+    asks = f.kind in _DIPS and f.verdict is Verdict.LISTEN and "start_frames" not in f.values
+    if not asks or f.start_frame is None or not f.frames:
         return False
-    near = max(int(_JUMP_S * rate_hz), 1)
+    near = min(int(_JUMP_S * rate_hz), f.frames // 4)  # so that one jump is not both ends
     ends = f.start_frame, f.start_frame + f.frames
     return all(
         any(abs(at - end) <= near and set(f.tracks) <= set(tracks) for at, tracks in jumps)

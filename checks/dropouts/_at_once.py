@@ -18,6 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._ranks import median
 from checks.dropouts._bands import Floats
 from checks.dropouts._floors import decibels
 
@@ -28,7 +29,8 @@ HISS_DB: Final = 4.0
 
 _WHOLE: Final = 0.75  # of all that they fall within ``REACH_HOPS``
 _SHARE: Final = 0.25  # of the mean: tracks differ by what they play
-_NEARLY_ALL: Final = 7 / 8  # so that one of many may lie as low as that before
+_PLAYS_DB: Final = 10.0  # over what the others leave
+_FEW: Final = 1 / 8  # of the tracks
 _MOST: Final = 4096
 
 
@@ -86,9 +88,9 @@ class Moments:
                 continue
             early = decibels(power[:, step - reach : step - 2].mean(axis=1))
             late = decibels(power[:, step + 3 : step + reach].mean(axis=1))
-            falls = early - late
-            whole = float(falls.mean())
-            same_way = fall[best] * whole > 0 and _all_fall(falls * np.sign(whole), abs(whole))
+            whole = float((early - late).mean())
+            before, after = (early, late) if whole > 0 else (late, early)
+            same_way = fall[best] * whole > 0 and _all_fall(before, after, abs(whole))
             if same_way and abs(fall[best]) >= _WHOLE * abs(whole):
                 self.found.append(Moment(origin + hop, float(fall[best])))
         if len(self.found) > _MOST:
@@ -102,10 +104,16 @@ class Moments:
         return max(here, key=lambda m: sign * m.fall_db, default=None)
 
 
-def _all_fall(falls: Floats, mean_db: float) -> bool:
-    """Whether nearly every track falls, as where all are lost; zeros on some fall by any amount."""
-    least = min(HISS_DB, _SHARE * mean_db)
-    return int(np.count_nonzero(falls >= least)) >= _NEARLY_ALL * len(falls)
+def _all_fall(before: Floats, after: Floats, mean_db: float) -> bool:
+    """Whether hardly a track plays on; what is dead, or at rest, cannot fall.
+
+    Zeros on some tracks fall by any amount, and so would the mean of all.
+    """
+    fell = before - after >= min(HISS_DB, _SHARE * mean_db)
+    if not fell.any():
+        return False
+    plays_on = ~fell & (after > median(after[fell]) + _PLAYS_DB)
+    return int(np.count_nonzero(plays_on)) <= _FEW * len(fell)
 
 
 def _runs(places: NDArray[np.int64], apart: int) -> list[NDArray[np.int64]]:

@@ -24,6 +24,12 @@ STRONG: Final = 0.25
 0.85 to 1.0 and 0.3 to 1.0; foreign samples up to 0.9 but then at most 0.15."""
 
 
+_FEW: Final = 8  # frames: of fewer nearly all must come again, for they agree by chance
+_WHOLE: Final = 0.8
+_SAME: Final = 0.95
+_FEWEST: Final = 16  # frames compared, the ringing of the filter with them
+
+
 def comes_again(x: Floats, start: int, stop: int, whitening: Floats, rate_hz: int) -> bool:
     """Whether what stands from ``start`` to before ``stop`` comes again within ``LONGEST_S``.
 
@@ -31,10 +37,10 @@ def comes_again(x: Floats, start: int, stop: int, whitening: Floats, rate_hz: in
         x: samples of one track.
         whitening: what foretells those before the stretch.
     """
-    size, first = stop - start, start - ORDER
+    size, first = max(stop - start, _FEWEST), start - ORDER
     if first < 0:
         return False
-    last = stop + size + round(LONGEST_S * rate_hz)
+    last = start + 2 * size + round(LONGEST_S * rate_hz)
     behind = _predict.forward(x[first:last], whitening)[ORDER:]
     once, later = behind[:size], behind[size + 2 * ORDER :]  # behind the ringing of the filter
     energy = float(once @ once)
@@ -43,4 +49,5 @@ def comes_again(x: Floats, start: int, stop: int, whitening: Floats, rate_hz: in
     common = np.abs(np.correlate(later, once, mode="valid"))
     total = np.concatenate(([0.0], np.cumsum(later**2)))
     there = total[size:] - total[:-size]
-    return bool((common >= np.maximum(STRONG * energy, ALIKE * np.sqrt(energy * there))).any())
+    strong, alike = (_WHOLE, _SAME) if stop - start < _FEW else (STRONG, ALIKE)
+    return bool((common >= np.maximum(strong * energy, alike * np.sqrt(energy * there))).any())

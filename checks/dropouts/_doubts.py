@@ -13,18 +13,17 @@ nothing. Jumps of one track in step with a clock are its own and told not at all
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from checks._ranks import median
-from checks.dropouts._events import PLACES, Event, EventLog, told_together
+from checks.dropouts._events import Event, EventLog, told_together
 from checks.dropouts._junction import ORDER
+from checks.dropouts._pile import OFTEN, Pile, height, keeps_time
 from checks.dropouts._sentences import (
     JUMP,
-    JUMPS,
     ON_THE_BEAT,
     PERHAPS_FOREIGN,
     PERHAPS_STAND_IN,
@@ -34,9 +33,6 @@ from checks.dropouts._sentences import (
     UNPROVEN,
 )
 from checks.model import CaptureFormat, Finding, Remedy, Verdict
-
-OFTEN: Final = 4
-"""Unproven jumps from which on, at more than one a second, something recurs. From own trials."""
 
 BEYOND_DOUBT: Final = 50.0
 """Standard deviations from which on what is proven on one track stands, whatever recurs there.
@@ -49,9 +45,6 @@ again. Common practice: what a recorder loses, it loses on all."""
 
 _PREDICTED: Final = ("cut", "lost")  # causes told by prediction alone
 
-_CLOCK_JUMPS: Final = 6  # jumps that show a clock
-_CLOCK_FRAMES: Final = 4  # frames by which they may miss its beat
-_CLOCK_SHARE: Final = 0.8  # share of them that must not
 _BEAT_S: Final = 0.15
 """Shortest beat of a click track: 400 a minute. The buffers of a device come faster (common
 practice: up to 8,192 frames)."""
@@ -65,12 +58,13 @@ class Doubts:
         self._listed = listed
         self._sure = EventLog(listed=listed, gap=told_together(fmt.rate_hz))
         self._lone: list[Event] = []  # proven on one track only
+        self._clicks: dict[int, Pile] = {}  # more of them, at the beat of those before
         self._predicted: list[Event] = []  # cuts proven by prediction alone
-        self._unproven: dict[str, _Pile] = {}  # by their sentence
-        self._sounds = _Pile(listed)  # sounds that begin or end would do the same
+        self._unproven: dict[str, Pile] = {}  # by their sentence
+        self._sounds = Pile(listed)  # sounds that begin or end would do the same
         self._sharp: list[Event] = []  # of these, what no converter lets through
         self._steep: list[Event] = []  # and what no tape does
-        self._slips = _Pile(listed)  # of timecode
+        self._slips = Pile(listed)  # of timecode
         self._stand_ins: list[Event] = []
         self._proven_counts = [0] * fmt.channels
         self._counts = [0] * fmt.channels
@@ -89,6 +83,8 @@ class Doubts:
             self._predicted.append(event)
         elif len(event.tracks) == 1 and len(self._lone) < self._listed:
             self._lone.append(event)
+        elif len(event.tracks) == 1 and self._on_beat(event.tracks[0], event.start):
+            self._clicks.setdefault(event.tracks[0], Pile(0)).add(event)
         else:
             self._sure.add(event, within=1)
 
@@ -127,9 +123,9 @@ class Doubts:
     def _take(self, event: Event) -> None:
         for track in event.tracks:
             self._counts[track] += 1
-        self._unproven.setdefault(event.text, _Pile(self._listed)).add(event)
+        self._unproven.setdefault(event.text, Pile(self._listed)).add(event)
 
-    def _drop(self, event: Event, pile: _Pile) -> None:
+    def _drop(self, event: Event, pile: Pile) -> None:
         """Take it from its pile; sounds are not counted as steps."""
         pile.remove(event)
         if pile is not self._sounds:
@@ -168,7 +164,7 @@ class Doubts:
 
         Such as recur are none proven: a machine chops and trills so.
         """
-        recur = _Pile(self._listed).with_more(self._stand_ins).recurs(self._fmt.rate_hz)
+        recur = Pile(self._listed).with_more(self._stand_ins).recurs(self._fmt.rate_hz)
         for event in self._stand_ins:
             if self._is_proven(event.start) or self._is_proven(event.stop):
                 continue
@@ -219,7 +215,7 @@ class Doubts:
         """Whether one track alone jumps, in step with a clock."""
         events = [event for pile in self._unproven.values() for event in pile.events]
         tracks = {track for event in events for track in event.tracks}
-        return len(tracks) == 1 and _keeps_time(sorted(event.start for event in events))
+        return len(tracks) == 1 and keeps_time(sorted(event.start for event in events))
 
     def _admit_sounds(self) -> None:
         """What may be sounds is that on one track of several, or again and again, as notes come.
@@ -238,7 +234,7 @@ class Doubts:
                 self._sounds.remove(event)
                 self._take(event)
 
-    def _restless(self, *piles: _Pile) -> set[int]:
+    def _restless(self, *piles: Pile) -> set[int]:
         """Tracks on which things come again and again."""
         often: Counter[int] = Counter()
         for pile in piles:
@@ -262,7 +258,7 @@ class Doubts:
 
         Unless most of them have lost one and the same number of frames, as no notes do.
         """
-        jumps = self._unproven.get(JUMP, _Pile(self._listed))
+        jumps = self._unproven.get(JUMP, Pile(self._listed))
         every = jumps.with_more([*self._predicted, *self._sounds.events])
         if not self._predicted or not every.recurs(self._fmt.rate_hz):
             return False
@@ -274,20 +270,28 @@ class Doubts:
         self._predicted = []
         return True
 
+    def _on_beat(self, track: int, *more: int) -> bool:
+        """Whether what stands alone on a track, and at some more frames, keeps time."""
+        frames = sorted([*(e.start for e in self._lone if e.tracks == (track,)), *more])
+        long = _BEAT_S * self._fmt.rate_hz
+        if self._fmt.channels < 2:
+            return False  # there is no click track but beside others
+        return keeps_time(frames) and float(median(np.diff(frames))) > long
+
     def _doubt_clicks(self) -> None:
         """What stands alone on one track, always at the beat of a clock, may be a click track."""
-        for track in range(self._fmt.channels if self._fmt.channels > 1 else 0):
-            events = [event for event in self._lone if event.tracks == (track,)]
-            frames = sorted(event.start for event in events)
-            if _keeps_time(frames) and float(median(np.diff(frames))) > _BEAT_S * self._fmt.rate_hz:
+        for track in range(self._fmt.channels):
+            if self._on_beat(track):
+                events = [event for event in self._lone if event.tracks == (track,)]
                 self._lone = [event for event in self._lone if event not in events]
-                pile = self._unproven.setdefault(ON_THE_BEAT, _Pile(self._listed))
+                pile = self._unproven.setdefault(ON_THE_BEAT, Pile(self._listed))
                 for event in events:
                     pile.add(_doubted(event, ON_THE_BEAT))
+                pile.count_more(self._clicks.get(track))
 
     def _doubt_lone(self) -> None:
         """Where a track jumps again and again, what is proven on it alone only asks to listen."""
-        every = _Pile(self._listed)
+        every = Pile(self._listed)
         for pile in (*self._unproven.values(), self._sounds):
             every = every.with_more(pile.events, count=pile.count)
         if not every.recurs(self._fmt.rate_hz) or every.count <= 2 * len(self._lone):
@@ -295,75 +299,12 @@ class Doubts:
         restless = {track for event in every.events for track in event.tracks}
         for event in list(self._lone):
             near = every.first - self._fmt.rate_hz <= event.start <= every.last + self._fmt.rate_hz
-            if near and event.tracks[0] in restless and _height(event) < BEYOND_DOUBT:
+            if near and event.tracks[0] in restless and height(event) < BEYOND_DOUBT:
                 self._lone.remove(event)
                 word = event.values.get("cause") == "word"
                 text = PERHAPS_WORD if word else PERHAPS_FOREIGN
-                pile = self._unproven.setdefault(text, _Pile(self._listed))
+                pile = self._unproven.setdefault(text, Pile(self._listed))
                 pile.add(_doubted(event, text))
-
-
-class _Pile:
-    """Events of one kind: all counted, the first kept."""
-
-    def __init__(self, listed: int) -> None:
-        self._listed = listed
-        self.events: list[Event] = []
-        self.count, self.last = 0, 0
-
-    def add(self, event: Event) -> None:
-        self.count += 1
-        self.last = max(self.last, event.stop)
-        if len(self.events) < self._listed:
-            self.events.append(event)
-
-    def remove(self, event: Event) -> None:
-        self.events.remove(event)
-        self.count -= 1
-
-    def with_more(self, events: Sequence[Event], *, count: int | None = None) -> _Pile:
-        """This pile and some other events, of which there are ``count``."""
-        both = _Pile(len(self.events) + len(events))
-        for event in (*self.events, *events):
-            both.add(event)
-        both.count = self.count + (len(events) if count is None else count)
-        both.last = max(both.last, self.last)
-        return both
-
-    @property
-    def first(self) -> int:
-        return min(event.start for event in self.events)
-
-    def in_order(self) -> list[Event]:
-        return sorted(self.events, key=lambda event: event.start)
-
-    def recurs(self, rate_hz: int) -> bool:
-        """Whether they come more often than once a second."""
-        return self.count > OFTEN and self.count * rate_hz > self.last - self.first
-
-    def told(self, rate_hz: int) -> list[Event]:
-        """One event of all that recur, else each of them."""
-        if self.events and self.recurs(rate_hz):
-            return [self._as_one()]
-        return self.in_order()
-
-    def _as_one(self) -> Event:
-        events = self.in_order()
-        return Event(
-            kind="step",
-            verdict=Verdict.LISTEN,
-            remedy=Remedy.LISTEN,
-            tracks=tuple(sorted({t for event in events for t in event.tracks})),
-            start=events[0].start,
-            stop=self.last,
-            text=JUMPS if events[0].text == JUMP else events[0].text,
-            values={
-                "cause": events[0].values.get("cause", UNPROVEN),
-                "jump_sigma": max(map(_height, events)),
-            },
-            times=self.count,
-            starts=[event.start for event in events[:PLACES]],
-        )
 
 
 def _is_part(event: Event, whole: Event) -> bool:
@@ -376,20 +317,3 @@ def _doubted(event: Event, text: str, *, cause: str = UNPROVEN) -> Event:
     """A proven event that is doubted."""
     values = {**event.values, "cause": cause}
     return replace(event, verdict=Verdict.LISTEN, remedy=Remedy.LISTEN, text=text, values=values)
-
-
-def _height(event: Event) -> float:
-    """The jump in standard deviations; 0 where none was measured."""
-    return float(str(event.values.get("jump_sigma", 0.0)))
-
-
-def _keeps_time(frames: list[int]) -> bool:
-    """Whether jumps come in step with a clock."""
-    if len(frames) < _CLOCK_JUMPS:
-        return False
-    gaps = np.diff(np.array(frames, np.float64))
-    beat = float(median(gaps))
-    if beat <= _CLOCK_FRAMES * 4:
-        return True
-    beats = np.maximum(np.rint(gaps / beat), 1)
-    return float(np.mean(np.abs(gaps - beats * beat) <= _CLOCK_FRAMES)) >= _CLOCK_SHARE

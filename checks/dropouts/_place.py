@@ -176,7 +176,7 @@ class Place:
         edges = steps[[start - 1, stop - 1]]
         before, behind = steps[max(start - _BESIDE, 0) : start - 1], steps[stop:][:_BESIDE]
         beside = max(float(before.max(initial=0)), float(behind.max(initial=0)))
-        return float(edges.min()) >= _TOWERS * beside
+        return float(edges.min()) >= _TOWERS * beside > 0
 
     def witnesses(self, tracks: list[int], frame: int) -> bool:
         """Whether two of the tracks move by themselves around a frame: one source that leaks into

@@ -72,7 +72,7 @@ def steep(x: Floats, cut: int) -> bool:
         x: samples of one track, cut between ``cut - 1`` and ``cut``.
     """
     first, last = max(cut - _BESIDE, 0), min(cut + _BESIDE, len(x))
-    if cut - first < 2 * _NEAR or last - cut < 2 * _NEAR:
+    if cut - first <= 2 * _NEAR or last - cut <= 2 * _NEAR:
         return False
     top = np.abs(np.convolve(x[first:last], _TOP_OF_BAND, mode="same"))
     at, edge = cut - first, _TAPS // 2  # where the ends of the samples are a step, too
@@ -80,7 +80,7 @@ def steep(x: Floats, cut: int) -> bool:
     here = float(top[at - _EDGE // 2 : at + _EDGE // 2].max())
     beside = (top[edge : at - _NEAR], top[at + _NEAR : len(top) - edge])
     noise = max(float(np.sqrt(np.mean(part**2))) for part in beside)
-    return here >= STEEP * _OF_A_STEP * height and here >= STANDS_OUT * noise
+    return here > STEEP * _OF_A_STEP * height and here > STANDS_OUT * noise
 
 
 def steep_near(x: Floats, frame: int) -> bool:

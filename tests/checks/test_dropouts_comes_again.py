@@ -57,7 +57,7 @@ def test_strings_fed_by_soft_noise_ask_for_nothing(rate_hz: int, seed: int, nois
     assert stepping.steps(x, rate_hz) == []
 
 
-@pytest.mark.parametrize("frames", [6, 90, 500])
+@pytest.mark.parametrize("frames", [12, 90, 500])
 @pytest.mark.parametrize("share", [0.9, -0.4])
 def test_a_burst_that_comes_again_weaker_is_known(frames: int, share: float) -> None:
     x, burst = bed_and_burst(frames)
@@ -72,6 +72,18 @@ def test_a_burst_that_comes_once_is_not(frames: int) -> None:
     x, burst = bed_and_burst(frames)
     x[20_000 : 20_000 + frames] += burst
     assert not comes_again(x, 20_000, 20_000 + frames)
+
+
+@pytest.mark.parametrize("frames", [1, 2, 3, 5])
+def test_a_click_of_something_else_behind_a_few_samples_is_not_the_same(frames: int) -> None:
+    found = 0
+    for seed in range(20):
+        x, _ = bed_and_burst(frames)
+        rng = np.random.default_rng(seed)
+        x[20_000 : 20_000 + frames] += 4e3 * rng.choice([-1, 1], frames)
+        x[21_000:21_040] += 1.5e3 * rng.standard_normal(40)
+        found += comes_again(x, 20_000, 20_000 + frames)
+    assert found <= 2
 
 
 def test_another_burst_behind_it_is_not_the_same() -> None:

@@ -165,7 +165,11 @@ def test_a_fade_out_that_reaches_zeros_a_little_earlier_on_one_track_is_none(rat
     assert not [f for f in found if f.verdict is not Verdict.CLEAR and f.kind == "zero-run"]
 
 
-@pytest.mark.parametrize("kind", ["level-dip", "contact-loss", "signal-lost"])
+def _doubtful(finding: Finding) -> Finding:
+    return replace(finding, verdict=Verdict.LISTEN)
+
+
+@pytest.mark.parametrize("kind", ["level-dip", "contact-loss"])
 @pytest.mark.parametrize(
     ("jumps", "told"),
     [
@@ -180,8 +184,19 @@ def test_a_fade_out_that_reaches_zeros_a_little_earlier_on_one_track_is_none(rat
 def test_what_begins_and_ends_where_the_signal_jumps_is_no_dip(
     kind: str, jumps: list[Finding], told: bool
 ) -> None:
-    dip = _made(kind, 100_100, 11_800, (0,))
+    dip = _doubtful(_made(kind, 100_100, 11_800, (0,)))
     assert explained([*jumps, dip], RATE) == [*jumps, *([dip] * told)]
+    proven = _made(kind, 100_100, 11_800, (0,))  # which weighs more than a jump
+    assert proven in explained([*jumps, proven], RATE)
+    notes = [replace(jump, verdict=Verdict.CLEAR) for jump in jumps]
+    assert dip in explained([*notes, dip], RATE)
+
+
+@pytest.mark.parametrize("ms", [2, 4, 9])
+def test_one_jump_within_a_short_dip_is_not_both_of_its_ends(ms: int) -> None:
+    dip = _doubtful(_made("contact-loss", 100_000, 48 * ms, (0,)))
+    jump = _doubtful(_made("step", 100_000 + 24 * ms, 1, (0,)))
+    assert explained([dip, jump], RATE) == [dip, jump]
 
 
 @pytest.mark.parametrize(

@@ -92,6 +92,11 @@ def test_a_step_is_steep_and_one_off_tape_is_not(rate_hz: int, height: float) ->
     assert not any(_steep.steep(late, at + k) for k in range(16))
 
 
+@pytest.mark.parametrize("cut", [31, 32, 33, 300, 567, 568, 569])
+def test_silence_is_not_steep_anywhere(cut: int) -> None:
+    assert not _steep.steep(np.zeros(600), cut)
+
+
 def test_a_step_below_the_noise_is_none() -> None:
     step = np.where(np.arange(2000) < 1000, 0.0, 0.01) + noise(2, 2000, 0.01)
     assert not _steep.steep(step, 1000)

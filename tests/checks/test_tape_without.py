@@ -141,3 +141,13 @@ def test_what_falls_on_some_tracks_alone_is_no_moment_of_all(
     moments = Moments(range(8), slice(HISS, ABOVE), HISS_DB)
     moments.look(energies, 0, 1024, 0)
     assert (moments.near(400, 40) is not None) is told
+
+
+@pytest.mark.parametrize(("tracks", "dead"), [(2, 1), (4, 1), (8, 2), (24, 4)])
+def test_a_dead_track_cannot_fall(tracks: int, dead: int) -> None:
+    energies = np.random.default_rng(1).gamma(1.0, 1e-6, (9, tracks, 1024)).astype(np.float32)
+    energies[:, dead:, 400:] *= 0.01
+    energies[:, :dead] *= 0.005
+    moments = Moments(range(tracks), slice(HISS, ABOVE), HISS_DB)
+    moments.look(energies, 0, 1024, 0)
+    assert moments.near(400, 40) is not None

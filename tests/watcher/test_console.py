@@ -93,10 +93,11 @@ def test_a_finding_tells_where_which_track_and_what() -> None:
     assert "\x1b" not in text
 
 
-def told_at(*seconds: float) -> str:
+def told_at(*seconds: float, times: int = 0) -> str:
     """A finding that stands for several of its like, the first at 3.5 s."""
     frames = [round(s * 352_800) for s in (3.5, *seconds)]
-    several = replace(finding("redo", "replay"), values={"times": 9, "start_frames": frames})
+    values = {"times": times or len(frames), "start_frames": frames}
+    several = replace(finding("redo", "replay"), values=values)
     return " ".join(printed(report("a.wav", several)).split())
 
 
@@ -106,6 +107,11 @@ def test_a_finding_that_stands_for_several_tells_where_each_is() -> None:
 
 def test_of_many_places_the_first_are_told_and_the_rest_counted() -> None:
     assert "00:00:08.000, and 3 more. [zero-run]" in told_at(*range(4, 12))
+    assert "00:00:08.000, and 494 more. [zero-run]" in told_at(*range(4, 12), times=500)
+
+
+def test_places_within_a_millisecond_are_one() -> None:
+    assert "Also at" not in told_at(3.5001)
 
 
 @pytest.mark.parametrize("frames", [None, "1,2", [None, "2", 1.5, True, -7], {}, [1_234_800]])
