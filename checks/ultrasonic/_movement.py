@@ -271,8 +271,8 @@ def _programme_wall(track: TrackSpectrum, seen: Movement) -> Absence | None:
         return None
     wall = best[1]
     above = centres[1:] > wall.from_hz * _STILL_ABOVE
-    still = bool((seen.moves[1:] & seen.moves[:-1] & above).any())
-    return None if still and wall.expected_db < _FAINT_DB else wall
+    moves_above = bool((seen.moves[1:] & seen.moves[:-1] & above).any())
+    return None if moves_above and wall.expected_db < _FAINT_DB else wall
 
 
 def report_bands(track: TrackSpectrum, clear: NDArray[np.bool_]) -> tuple[BandLine, ...]:
