@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks._ranks import median, percentile
+from checks._runs import true_runs
 
 LOUD: Final = 0.3
 """Of the rms: with so much hysteresis noise on an edge is no crossing."""
@@ -54,9 +55,9 @@ def frames(short: NDArray[np.bool_]) -> bool:
     Args:
         short: whether each distance between two turns is half a bit, not a whole one.
     """
-    ends = np.flatnonzero(np.diff(np.concatenate(([False], short, [False]))))
-    for k in np.flatnonzero(ends[1::2] - ends[::2] == 2 * _ONES).tolist():
-        start, stop = ends[2 * k], ends[2 * k + 1]
+    starts, stops = true_runs(short)
+    words = stops - starts == 2 * _ONES
+    for start, stop in zip(starts[words].tolist(), stops[words].tolist(), strict=True):
         before, behind = ~short[max(start - 2, 0) : start], ~short[stop : stop + 2]
         if 2 in (int(before.sum()), int(behind.sum())):
             return True

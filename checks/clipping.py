@@ -102,8 +102,9 @@ class ClippingPass:
         """What was found and measured, once the capture has ended."""
         self._full_scale.finish()
         tracks = range(self._fmt.channels)
-        held = [self._held(t) for t in tracks]
-        ceilings = [self._ceilings(t) for t in tracks]
+        found = [self._flat_tops.ceilings(t, self._limits.min_flat_tops) for t in tracks]
+        held = [self._held(t, found[t]) for t in tracks]
+        ceilings = [self._ceilings(t, found[t]) for t in tracks]
         findings = (
             *full_scale_findings(held, self._fmt, self._sheet, redo_runs=self._limits.redo_runs),
             *flat_top_findings(
@@ -122,11 +123,10 @@ class ClippingPass:
         lines = tuple(self._line(t, held[t], ceilings[t]) for t in tracks)
         return Outcome(findings=findings, measures=ClippingMeasures(tracks=lines))
 
-    def _held(self, track: int) -> HeldRuns:
+    def _held(self, track: int, found: Sequence[Ceiling]) -> HeldRuns:
         """What is held at full scale, or flat so little below it that the converter clips there."""
         runs = self._full_scale.tracks[track]
-        ceilings = self._flat_tops.ceilings(track, self._limits.min_flat_tops)
-        near = [c for c in ceilings if _at_full_scale(c) and not c.wide]
+        near = [c for c in found if _at_full_scale(c) and not c.wide]
         tops = sum(c.tops for c in near)
         if self._wraps.tracks[track].certain or tops <= runs.runs:
             return runs
@@ -142,9 +142,8 @@ class ClippingPass:
             below=True,
         )
 
-    def _ceilings(self, track: int) -> tuple[Ceiling, ...]:
+    def _ceilings(self, track: int, found: Sequence[Ceiling]) -> tuple[Ceiling, ...]:
         """Ceilings that are not full scale, nor what is left of wrapped crests."""
-        found = self._flat_tops.ceilings(track, self._limits.min_flat_tops)
         if self._wraps.tracks[track].certain:
             return tuple(c for c in found if c.level_dbfs < -_WRAPPED_WITHIN_DB)
         lone = not self._full_scale.tracks[track].runs

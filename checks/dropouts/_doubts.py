@@ -123,7 +123,10 @@ class Doubts:
     def _take(self, event: Event) -> None:
         for track in event.tracks:
             self._counts[track] += 1
-        self._unproven.setdefault(event.text, Pile(self._listed)).add(event)
+        self._pile(event.text).add(event)
+
+    def _pile(self, text: str) -> Pile:
+        return self._unproven.setdefault(text, Pile(self._listed))
 
     def _drop(self, event: Event, pile: Pile) -> None:
         """Take it from its pile; sounds are not counted as steps."""
@@ -284,7 +287,7 @@ class Doubts:
             if self._on_beat(track):
                 events = [event for event in self._lone if event.tracks == (track,)]
                 self._lone = [event for event in self._lone if event not in events]
-                pile = self._unproven.setdefault(ON_THE_BEAT, Pile(self._listed))
+                pile = self._pile(ON_THE_BEAT)
                 for event in events:
                     pile.add(_doubted(event, ON_THE_BEAT))
                 pile.count_more(self._clicks.get(track))
@@ -303,8 +306,7 @@ class Doubts:
                 self._lone.remove(event)
                 word = event.values.get("cause") == "word"
                 text = PERHAPS_WORD if word else PERHAPS_FOREIGN
-                pile = self._unproven.setdefault(text, Pile(self._listed))
-                pile.add(_doubted(event, text))
+                self._pile(text).add(_doubted(event, text))
 
 
 def _is_part(event: Event, whole: Event) -> bool:
