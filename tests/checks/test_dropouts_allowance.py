@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as some
 
-from checks.dropouts._allowance import Allowance
+from checks.dropouts._steps._allowance import Allowance
 
 
 def test_it_fills_up_as_the_capture_goes_on() -> None:

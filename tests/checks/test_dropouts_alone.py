@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from checks.dropouts._place import Place
+from checks.dropouts._steps._place import Place
 from checks.model import CaptureFormat
 
 BURST = 6000 * np.array([5, -7, 18, -3, -11, 4, -6, 8, 9, 15, -4, -10, -4, 7, 5, -12, -13, 1.0])

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from stepping import steps
 from synth import programme
 
-from checks.dropouts import _burst, _causes
 from checks.dropouts._junction import Junction
+from checks.dropouts._steps import _burst, _causes
 from checks.model import Verdict
 
 Ints = NDArray[np.int32]

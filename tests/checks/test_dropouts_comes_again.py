@@ -8,8 +8,9 @@ import stepping
 from numpy.typing import NDArray
 from scipy import signal
 
-from checks.dropouts import _comes_again, _predict
+from checks.dropouts import _predict
 from checks.dropouts._junction import ORDER
+from checks.dropouts._steps import _comes_again
 
 Floats = NDArray[np.float64]
 RATE_HZ = 96_000

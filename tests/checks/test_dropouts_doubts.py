@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import pytest
 
-from checks.dropouts._doubts import Doubts
 from checks.dropouts._events import Event
 from checks.dropouts._sentences import FOREIGN, JUMP, ON_THE_BEAT, PERHAPS_FOREIGN, STEEP
+from checks.dropouts._steps._doubts import Doubts
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict
 
 RATE = 48_000

@@ -7,8 +7,8 @@ import pytest
 import stepping
 from numpy.typing import NDArray
 
-from checks.dropouts import _causes, _long
 from checks.dropouts._junction import Junction
+from checks.dropouts._steps import _causes, _long
 from checks.model import Finding, Verdict
 
 Floats = NDArray[np.float64]

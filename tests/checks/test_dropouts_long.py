@@ -10,8 +10,8 @@ import pytest
 import stepping
 from numpy.typing import NDArray
 
-from checks.dropouts import _causes, _long
-from checks.dropouts._longer import LongLooks
+from checks.dropouts._steps import _causes, _long
+from checks.dropouts._steps._longer import LongLooks
 from checks.model import Finding, Verdict
 
 Floats = NDArray[np.float64]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from checks.dropouts import _moves
+from checks.dropouts._steps import _moves
 
 
 def coloured(rng: np.random.Generator, frames: int, pole: float) -> NDArray[np.float64]:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
-from checks.dropouts._whiten import SEGMENT, Screen
+from checks.dropouts._steps._whiten import SEGMENT, Screen
 from checks.model import CaptureFormat
 
 AT = 5 * SEGMENT + 300

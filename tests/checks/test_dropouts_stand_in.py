@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 from stepping import Ints, steps
 
-from checks.dropouts import _long
 from checks.dropouts._sentences import PERHAPS_STAND_IN, STAND_IN
-from checks.dropouts._stand_in import StandIns, stands_in
+from checks.dropouts._steps import _long
+from checks.dropouts._steps._stand_in import StandIns, stands_in
 from checks.model import Verdict
 
 Floats = NDArray[np.float64]

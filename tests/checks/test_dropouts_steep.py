@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from checks.block import BLOCK_FRAMES, Block, Workspace
-from checks.dropouts import _steep
 from checks.dropouts._sentences import STEEP
+from checks.dropouts._steps import _steep
 from checks.model import CaptureFormat, Finding, Verdict
 
 Floats = NDArray[np.float64]

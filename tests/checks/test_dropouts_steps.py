@@ -14,12 +14,12 @@ from stepping import Nothing, steps
 from synth import programme
 
 from checks.block import BLOCK_FRAMES, Block, Workspace
-from checks.dropouts import DropoutsLimits, _foreign, _moves
-from checks.dropouts._doubts import BEYOND_DOUBT, Doubts
+from checks.dropouts import DropoutsLimits
 from checks.dropouts._events import Event
 from checks.dropouts._history import History
-from checks.dropouts._place import Place
-from checks.dropouts._steps import StepsPart
+from checks.dropouts._steps import StepsPart, _foreign, _moves
+from checks.dropouts._steps._doubts import BEYOND_DOUBT, Doubts
+from checks.dropouts._steps._place import Place
 from checks.model import CaptureFormat, Finding, Remedy, Verdict
 
 Ints = NDArray[np.int32]

@@ -7,16 +7,16 @@ import pytest
 from scipy import signal
 from stepping import Ints, steps
 
-from checks.dropouts import DropoutsLimits, _foreign, _kinds, _turns
-from checks.dropouts._doubts import Doubts
-from checks.dropouts._goes_on import GoesOn
-from checks.dropouts._kinds import Kinds
-from checks.dropouts._place import Place
-from checks.dropouts._put_in import PutIn
+from checks.dropouts import DropoutsLimits
 from checks.dropouts._sentences import TURN
-from checks.dropouts._steps import _beginnings
-from checks.dropouts._telling import Telling
-from checks.dropouts._whiten import Peak
+from checks.dropouts._steps import _beginnings, _foreign, _kinds, _turns
+from checks.dropouts._steps._doubts import Doubts
+from checks.dropouts._steps._goes_on import GoesOn
+from checks.dropouts._steps._kinds import Kinds
+from checks.dropouts._steps._place import Place
+from checks.dropouts._steps._put_in import PutIn
+from checks.dropouts._steps._telling import Telling
+from checks.dropouts._steps._whiten import Peak
 from checks.model import CaptureFormat
 
 AT = 1500  # frame of the place, of 3000 and more

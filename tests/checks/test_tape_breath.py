@@ -10,10 +10,10 @@ import pytest
 from damage_tape import clog, contact_loss, signal_lost
 
 from checks.block import BLOCK_FRAMES, LEAD_FRAMES, Block, Workspace
-from checks.dropouts._bands import BODY, HISS
-from checks.dropouts._breath import heard_as_hiss, never_again, rests_or_moves
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape import TapePart
+from checks.dropouts._tape._bands import BODY, HISS
+from checks.dropouts._tape._breath import heard_as_hiss, never_again, rests_or_moves
 from checks.model import CaptureFormat, Samples
 from checks.sheet import NoiseReduction, Sheet, Tape
 

@@ -8,8 +8,8 @@ from dropouts_kit import of, run
 from numpy.typing import NDArray
 from scipy import signal
 
-from checks.dropouts._dead import _is_told
-from checks.dropouts._tape_findings import made
+from checks.dropouts._tape._dead import _is_told
+from checks.dropouts._tape._findings import made
 from checks.model import Remedy, Verdict
 
 

@@ -9,9 +9,9 @@ import pytest
 from synth import programme
 from taping import taped
 
-from checks.dropouts._bands import HISS
-from checks.dropouts._drops import floors, steepest
-from checks.dropouts._lasting import Fall, is_flat, rises
+from checks.dropouts._tape._bands import HISS
+from checks.dropouts._tape._drops import floors, steepest
+from checks.dropouts._tape._lasting import Fall, is_flat, rises
 from checks.model import Finding, Samples, Verdict
 from checks.sheet import NoiseReduction, Sheet, Tape
 

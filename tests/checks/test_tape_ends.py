@@ -8,13 +8,13 @@ from dropouts_kit import run
 from numpy.typing import NDArray
 from synth import programme
 
-from checks.dropouts._ends import _ended
-from checks.dropouts._fades import step_by_step
-from checks.dropouts._floors import PARTS, LevelHistory
-from checks.dropouts._hiss import Hiss
-from checks.dropouts._lasting import Fall
-from checks.dropouts._motion import Motion, course
-from checks.dropouts._others import of_hiss
+from checks.dropouts._tape._ends import _ended
+from checks.dropouts._tape._fades import step_by_step
+from checks.dropouts._tape._floors import PARTS, LevelHistory
+from checks.dropouts._tape._hiss import Hiss
+from checks.dropouts._tape._lasting import Fall
+from checks.dropouts._tape._motion import Motion, course
+from checks.dropouts._tape._others import of_hiss
 from checks.model import Finding, Samples, Verdict
 
 RATE = 48_000

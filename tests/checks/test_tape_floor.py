@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from scipy import signal
 from taping import taped
 
-from checks.dropouts._bands import HISS
-from checks.dropouts._breath import heard_as_hiss
+from checks.dropouts._tape._bands import HISS
+from checks.dropouts._tape._breath import heard_as_hiss
 from checks.model import Finding, Samples, Verdict
 
 RATE = 44_100

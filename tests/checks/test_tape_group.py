@@ -11,8 +11,8 @@ from damage_tape import clog, signal_lost
 from dropouts_kit import run
 from synth import programme
 
-from checks.dropouts._decoded import as_loud
-from checks.dropouts._lasting import Fall
+from checks.dropouts._tape._decoded import as_loud
+from checks.dropouts._tape._lasting import Fall
 from checks.model import Finding, Samples, Verdict
 
 RATE = 48_000

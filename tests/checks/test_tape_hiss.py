@@ -12,12 +12,12 @@ from damage_tape import clog
 from synth import programme
 from taping import taped
 
-from checks.dropouts._bands import FilterBank
-from checks.dropouts._contact import PART_HOPS, Screen
-from checks.dropouts._floors import PARTS, LevelHistory
-from checks.dropouts._lasting import Fall, falls, is_flat
-from checks.dropouts._motion import course
-from checks.dropouts._others import is_under
+from checks.dropouts._tape._bands import FilterBank
+from checks.dropouts._tape._contact import PART_HOPS, Screen
+from checks.dropouts._tape._floors import PARTS, LevelHistory
+from checks.dropouts._tape._lasting import Fall, falls, is_flat
+from checks.dropouts._tape._motion import course
+from checks.dropouts._tape._others import is_under
 from checks.model import Finding, Samples
 from checks.sheet import NoiseReduction, Sheet, Tape
 

@@ -9,10 +9,10 @@ import pytest
 from numpy.typing import NDArray
 from taping import taped
 
-from checks.dropouts._drops import like_music
-from checks.dropouts._judge import Lift
-from checks.dropouts._lasting import Fall, is_flat
-from checks.dropouts._lifts import LiftEvent
+from checks.dropouts._tape._drops import like_music
+from checks.dropouts._tape._judge import Lift
+from checks.dropouts._tape._lasting import Fall, is_flat
+from checks.dropouts._tape._lifts import LiftEvent
 from checks.model import Finding, Verdict
 
 RATE = 48_000

@@ -7,9 +7,15 @@ import pytest
 from scipy import stats
 
 from checks.block import Block, Workspace
-from checks.dropouts._bands import BAND_DOF, HISS, FilterBank
-from checks.dropouts._contact import evidence, ratio_for
-from checks.dropouts._floors import LOW_MEAN_DB, PART_QUANTILE_DB, PARTS, LevelHistory, plateau
+from checks.dropouts._tape._bands import BAND_DOF, HISS, FilterBank
+from checks.dropouts._tape._contact import evidence, ratio_for
+from checks.dropouts._tape._floors import (
+    LOW_MEAN_DB,
+    PART_QUANTILE_DB,
+    PARTS,
+    LevelHistory,
+    plateau,
+)
 from checks.model import CaptureFormat
 
 

@@ -16,10 +16,10 @@ from damage_tape import contact_loss
 from dropouts_kit import run
 from numpy.typing import NDArray
 
-from checks.dropouts._bands import FilterBank
-from checks.dropouts._contact import Candidate
-from checks.dropouts._judge import Judge, _as_the_body
 from checks.dropouts._limits import DropoutsLimits
+from checks.dropouts._tape._bands import FilterBank
+from checks.dropouts._tape._contact import Candidate
+from checks.dropouts._tape._judge import Judge, _as_the_body
 from checks.model import Samples, Verdict
 from checks.sheet import NoiseReduction
 

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from synth import programme
 from taping import taped
 
-from checks.dropouts._at_once import HISS_DB, REACH_HOPS, Moments
-from checks.dropouts._bands import ABOVE, HISS
+from checks.dropouts._tape._at_once import HISS_DB, REACH_HOPS, Moments
+from checks.dropouts._tape._bands import ABOVE, HISS
 from checks.model import Finding, Verdict
 from checks.sheet import NoiseReduction, Sheet, Tape
 from sample_captures.noise import amplifier_curve, noise

@@ -1,0 +1,375 @@
+"""What one place is: wrong word, hold, swap, foreign samples, cut, or nothing.
+
+Each kind is tried in the order of how much it explains. A jump becomes a finding only where both
+sides of it fit themselves to the sample, which attacks, splices, relays and clicks do not:
+splices are spread over many frames, and whatever rings, rings on.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from typing import Final
+
+from checks.dropouts import _junction
+from checks.dropouts import _sentences as tell
+from checks.dropouts._junction import Break, Junction
+from checks.dropouts._limits import NEARLY, DropoutsLimits
+from checks.dropouts._steps import _burst, _causes, _moves, _turns
+from checks.dropouts._steps._clock import Clocks, Slip
+from checks.dropouts._steps._doubts import BEYOND_DOUBT, Doubts
+from checks.dropouts._steps._goes_on import GoesOn
+from checks.dropouts._steps._longer import Longer, LongLooks
+from checks.dropouts._steps._one_programme import LATER, on_one, on_several, sharp
+from checks.dropouts._steps._place import NEWS, Place
+from checks.dropouts._steps._put_in import TRACKS, PutIn
+from checks.dropouts._steps._stand_in import StandIns
+from checks.dropouts._steps._steep import Tape
+from checks.dropouts._steps._telling import Telling
+from checks.dropouts._steps._words import Words
+from checks.model import CaptureFormat, Value
+
+SEEN: Final = 5.0
+"""Standard deviations at a place already known from another track. Noise alone: once in 1e6."""
+
+_ROUGH: Final = 2.0
+"""Times the limit up to which a jump of one track that does not stand alone may be its own, as what
+is struck or plucked has many of. From own trials: cuts on one track that are less stand alone."""
+
+
+LOUDER: Final = 10.0
+"""How many times as much may move on one side of a cut on one track that is as sharp as nothing
+gets through a converter, and where a sound may begin or end. From own trials: notes that a
+generator begins within one sample 5 to 50."""
+
+
+class Kinds:
+    """Tells places apart and hands what they are to ``doubts``."""
+
+    def __init__(
+        self,
+        fmt: CaptureFormat,
+        limits: DropoutsLimits,
+        doubts: Doubts,
+        clocks: Clocks,
+        tape: Tape,
+    ) -> None:
+        self._fmt = fmt
+        self._tape = tape
+        self._clocks = clocks
+        self._limits = limits
+        self._tell = Telling(doubts)
+        goes_on = GoesOn(fmt.rate_hz)
+        self._put_in = PutIn(fmt, limits, self._tell, goes_on)
+        self._words = Words(limits, self._tell, goes_on)
+        self._longer = LongLooks(fmt.rate_hz)
+        self._stand_ins = StandIns(fmt.rate_hz, limit=limits.step_one_track)
+        self._pushes: Counter[int] = Counter()  # so far, of each track
+
+    def told(self, frame: int) -> bool:
+        """Whether a frame lies within a stretch already told of."""
+        return frame < self._put_in.stop
+
+    def look(self, place: Place, tracks: tuple[int, ...]) -> bool:
+        """Whether something is told of a place.
+
+        Args:
+            tracks: those that jump here, the strongest first.
+        """
+        found = {t: j for t in tracks[:TRACKS] if (j := place.junction(t)) is not None}
+        self._tape.look((place.steps[t] for t in found), place.peak, place.start)
+        if (one := self._stand_ins.at(place, found)) is not None:
+            self._tell.stand_in(one)
+        if self._words.told(place, found, tracks):
+            return True
+        # timecode has flat tops by nature
+        flat = (place.flat(track) for track in tracks if not self._clocks.running(track))
+        if self._held(place, tracks) or any(flat):
+            return True
+        shared = self._break(place, tuple(found))
+        if shared is not None and self._swap(place, found, shared):
+            return True
+        strongest = max(found.values(), key=lambda j: j.jump, default=None)
+        if strongest is None:
+            return False
+        if not strongest.cut:
+            burst = _burst.shared(list(place.steps), tracks, place.peak)
+            sure = burst is not None and burst.sure
+            if not sure and self._put_in.looked_at(place, list(found)):
+                return True
+            if burst is not None and self._put_in.words(place, burst):
+                return True
+            if self._words.likely(place, found):
+                return True
+        if self._cut(place, found, shared) or (
+            strongest.cut and self._put_in.looked_at(place, list(found))
+        ):
+            return True
+        if not any(place.no_bend(t, j) for t, j in found.items()):
+            return False
+        height = max(strongest.jump, *(shared.jumps if shared else ()), 0.0)
+        steep = self._steep(place, found)
+        return (
+            self._apart(place, found, shared, steep=bool(steep))
+            or self._turn(place, height, steep=bool(steep))
+            or self._breaks_off(place, steep)
+        )
+
+    def slips(self) -> None:
+        """Tells of timecode that slips; where something else is told there, that is enough."""
+        for slip in self._clocks.slips:
+            values: dict[str, Value] = {"slip_us": self._slip_us(slip)}
+            frames = slip.stop - slip.start
+            self._tell.slip((slip.track,), slip.start, values, frames=frames)
+
+    def _slip_us(self, slip: Slip) -> float:
+        return round(1e6 * slip.frames / self._fmt.rate_hz, 1)
+
+    # -- the kinds of step --------------------------------------------------------------------
+
+    def _held(self, place: Place, tracks: tuple[int, ...]) -> bool:
+        """Samples that stand still next to the jump: a short hold, or a run told elsewhere."""
+        runs = {t: run for t in tracks if (run := place.still(t)) is not None}
+        if not runs:
+            return False
+        length = max(stop - start for start, stop, _ in runs.values())
+        zero = all(zero for _, _, zero in runs.values())
+        start = min(start for start, _, _ in runs.values())
+        everywhere = zero and place.silent(start, start + length)
+        limit = self._limits.held_run
+        if zero:
+            limit = self._limits.zero_run_one_track
+            limit = self._limits.zero_run_all_tracks if everywhere else limit
+        if length < limit:
+            what = "zeros" if zero else "one value"
+            held = 0 if zero else 1  # the first of equal values was the last good one
+            self._tell.proven(
+                tuple(sorted(runs)),
+                place.start + min(start for start, _, _ in runs.values()) + held,
+                f"The samples stand still at {what} for a moment, and the signal jumps: a digital "
+                "fault; play the tape again.",
+                "hold",
+                frames=length - held,
+            )
+        return True
+
+    def _break(self, place: Place, tracks: tuple[int, ...]) -> Break | None:
+        """The place at which several tracks may be cut, each side fitted for itself."""
+        if self._fmt.channels < 2:
+            return None
+        shared = _junction.shared_break([place.steps[t] for t in tracks], place.peak)
+        return shared if shared is not None and any(shared.clean) else None
+
+    def _swap(self, place: Place, found: Mapping[int, Junction], shared: Break) -> bool:
+        """Tracks that change places."""
+        most = max(*shared.jumps, *(j.jump for j in found.values()))
+        rows = list(place.steps)
+        goes = _moves.swapped(rows, shared.frame) if most >= SEEN else None
+        clear = max(shared.jumps) >= self._limits.step_one_track
+        if goes is None or not _moves.proven(rows, shared.frame, goes, clear=clear):
+            return False
+        order = ", ".join(f"{i + 1} to {k + 1}" for i, k in sorted(goes.items()))
+        self._tell.proven(
+            tuple(sorted({*goes, *goes.values()})),
+            place.start + shared.frame,
+            "Tracks change places: what follows on one goes on from another; play the tape again.",
+            "swap",
+            {"jump_sigma": round(most, 1), "moved": order},
+        )
+        return True
+
+    def _apart(
+        self,
+        place: Place,
+        found: Mapping[int, Junction],
+        shared: Break | None,
+        *,
+        steep: bool,
+    ) -> bool:
+        """Tracks that turn to something else at the very same sample, each side one that fits."""
+        several, single = self._limits.step_several_tracks, self._limits.step_one_track
+        jump = 0.0 if shared is None else max(shared.jumps)
+        if shared is None or jump < single or max(j.jump for j in found.values()) < several:
+            return False
+        high = sum(height >= several * NEARLY for height in shared.jumps)
+        cut = [j for j in found.values() if j.cut]
+        if high < 2 or not all(shared.clean) or (cut and _junction.pushed(cut)):
+            return False
+        values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
+        at = place.start + shared.frame
+        self._tell.doubtful(
+            tuple(sorted(found)), at, values, text=tell.TURN, sound=True, steep=steep
+        )
+        return True
+
+    def _turn(self, place: Place, height: float, *, steep: bool) -> bool:
+        """Several tracks that are left at once for something that explains nothing."""
+        if self._fmt.channels < 2 or height < 0.5 * _turns.STRONGEST:  # dear: 16 fits
+            return False
+        turn = _turns.shared(list(place.steps), place.peak)
+        if turn is None:
+            return False
+        values: dict[str, Value] = {"jump_sigma": round(max(turn.heights.values()), 1)}
+        tracks = tuple(sorted(turn.heights))
+        at = place.start + turn.frame
+        self._tell.doubtful(tracks, at, values, text=tell.TURN, sound=True, steep=steep)
+        return True
+
+    def _cut(self, place: Place, found: dict[int, Junction], shared: Break | None) -> bool:
+        clean = self._clean(place, found)
+        if not clean:
+            return False
+        frame = Counter(j.frame for j in clean.values()).most_common(1)[0][0]
+        seen = self._seen(place, found, clean, frame)
+        most = next(iter(clean.values())).jump
+        pushed = self._is_push({t: j for t, j in clean.items() if 2 * j.jump >= most})
+        longer = Longer()
+        if not pushed:  # which proves nothing
+            enough = self._limits.step_one_track * NEARLY
+            longer = self._longer.at(place, clean, found, enough=enough)
+        if self._proven_cut(place, frame, clean, seen, longer):
+            return True
+        if pushed or not self._likely_cut(place, clean):
+            return False
+        strongest, best = next(iter(clean.items()))
+        sound, one = longer.sound, len(seen) == 1
+        if one and best.jump < _ROUGH * self._limits.step_one_track:
+            sound = sound or not place.alone(strongest, best)
+        steep = place.steep(strongest, best)
+        if sound and one and self._apart(place, found, shared, steep=steep):
+            return True  # what one track shows is taken for a sound, unless others turn as well
+        values: dict[str, Value] = {"jump_sigma": round(best.jump, 1)}
+        slip = self._clocks.near(place.start + frame)
+        if slip is not None:
+            values["slip_us"] = self._slip_us(slip)
+        level = 1 / LOUDER <= best.levels <= LOUDER
+        self._tell.doubtful(
+            tuple(sorted(seen)),
+            place.start + frame,
+            values,
+            text=tell.JUMP if slip is None else tell.JUMP_AND_SLIP,
+            sound=sound and slip is None,
+            sharp=level and best.jump >= BEYOND_DOUBT,
+            steep=steep,
+        )
+        return True
+
+    def _steep(self, place: Place, found: Mapping[int, Junction]) -> dict[int, Junction]:
+        """The tracks that break off or come in by more than a tape can, whatever follows."""
+        least = self._limits.step_one_track
+        return {t: j for t, j in found.items() if j.jump >= least and place.steep(t, j)}
+
+    def _breaks_off(self, place: Place, steep: Mapping[int, Junction]) -> bool:
+        for frame in sorted({j.frame for j in steep.values()}):
+            here = {t: j.jump for t, j in steep.items() if j.frame == frame}
+            values: dict[str, Value] = {"jump_sigma": round(max(here.values()), 1)}
+            tracks, at = tuple(sorted(here)), place.start + frame
+            self._tell.breaks_off(tracks, at, values)
+        return bool(steep)
+
+    def _clean(self, place: Place, found: Mapping[int, Junction]) -> dict[int, Junction]:
+        """The tracks that are cut between the same two samples, the strongest first."""
+        several = self._limits.step_several_tracks * NEARLY
+        single = self._limits.step_one_track * NEARLY
+        clean = {t: j for t, j in found.items() if j.cut and j.jump >= several}
+        if not clean:
+            return {}
+        frame = Counter(j.frame for j in clean.values()).most_common(1)[0][0]
+        near = [t for t, j in clean.items() if abs(j.frame - frame) <= 1]
+        near.sort(key=lambda t: -clean[t].jump)
+        if clean[near[0]].jump < single and not place.witnesses(near, frame):
+            return {}
+        return {t: clean[t] for t in near}
+
+    def _seen(
+        self,
+        place: Place,
+        found: Mapping[int, Junction],
+        clean: Mapping[int, Junction],
+        frame: int,
+    ) -> dict[int, Junction]:
+        """These, and what other tracks show at the place that they tell."""
+        seen = dict(clean)
+        for track in range(self._fmt.channels):
+            other = None if track in seen else place.junction(track, at=frame)
+            if other is None or other.jump < SEEN:
+                continue
+            high = track in found and other.jump >= self._limits.step_one_track
+            if other.cut or (high and abs(found[track].frame - frame) <= 1):
+                seen[track] = other
+        return seen
+
+    def _proven_cut(
+        self,
+        place: Place,
+        frame: int,
+        clean: Mapping[int, Junction],
+        seen: Mapping[int, Junction],
+        longer: Longer,
+    ) -> bool:
+        strongest, best = next(iter(clean.items()))
+        tracks, at = tuple(sorted(seen)), place.start + frame
+        values: dict[str, Value] = {"jump_sigma": round(best.jump, 1)}
+        sides = [place.side(t, frame, j) for t, j in sorted(clean.items())]
+        same = {t: clean[t] for t in longer.same}
+        enough = self._limits.step_several_tracks  # at one frame, on tracks of different sources
+        if (count := place.again(strongest, frame)) > 0:
+            text = "A few samples come twice, bit for bit: they were put in; play the tape again."
+            self._tell.proven(tracks, at, text, "inserted", values, frames=count)
+        elif (shift := longer.shift) and place.alone(strongest, best):
+            values |= {} if shift.frames is None else {"lost_frames": shift.frames}
+            self._tell.proven(tracks, at, tell.MISSING, "lost", values, sure=shift.tracks > 1)
+        elif (
+            longer.one_programme
+            and not longer.against
+            and (count_lost := _causes.lost(sides)) is not None
+        ):
+            values["lost_frames"] = count_lost
+            self._tell.proven(tracks, at, tell.MISSING, "lost", values)
+        elif self._slips(at, clean) and sharp(seen.values()):
+            self._tell.proven(tracks, at, tell.OUT_OF_TIME, "lost", values)
+        elif _causes.one_converter(tracks, self._fmt.channels):
+            text = "The signal is cut between two samples on the tracks of one converter alone: a "
+            text += "digital fault; play the tape again."
+            self._tell.proven(tracks, at, text, "converter", values)
+        elif not longer.against and (
+            (
+                longer.one_programme
+                and sharp(seen.values())
+                and (on_several(place, clean, least=enough) or on_one(place, strongest, best))
+            )
+            or (
+                sharp(j for j in clean.values() if not j.begins)
+                and on_several(place, same, least=enough)
+            )
+        ):
+            self._tell.proven(tracks, at, tell.CUT, "cut", values)
+        elif (
+            longer.one_programme
+            and not longer.against
+            and self._tape.falls_off(strongest)
+            and place.steep(strongest, best)
+            and place.alone(strongest, best)
+        ):
+            self._tell.proven(tracks, at, tell.CUT_BEHIND_TAPE, "cut", values)
+        else:
+            return False
+        return True
+
+    def _slips(self, at: int, clean: Mapping[int, Junction]) -> bool:
+        """Whether a timecode slips where other tracks are cut."""
+        slip = self._clocks.near(at)
+        return slip is not None and any(track != slip.track for track in clean)
+
+    def _likely_cut(self, place: Place, clean: Mapping[int, Junction]) -> bool:
+        """Whether more than one push of what rings on came, in what came through a converter."""
+        strongest, best = next(iter(clean.items()))
+        goes_on = best.later >= LATER or place.news(strongest, best) <= NEWS
+        return goes_on and any(place.no_bend(t, j) for t, j in clean.items())
+
+    def _is_push(self, strong: Mapping[int, Junction]) -> bool:
+        """Whether tracks are pushed at a place; ``strong``: those that jump most."""
+        often = any(self._pushes[t] >= _junction.PUSHED_OFTEN for t in strong)
+        pushed = _junction.pushed(strong.values(), often=often)
+        self._pushes.update([*strong] if pushed else [])
+        return pushed

@@ -1,0 +1,155 @@
+"""Tracks that change places: what follows on one goes on from the past of another.
+
+Each track's past is held against what follows on every track, sample by sample behind the place,
+by likelihood (a loud floor fits much and says little). That two tracks have exchanged their levels
+is no proof: one falls silent as another begins. So the fit must also be the work of the very
+sample: the same pasts, and the same that follows, taken from some frames beside must fit worse.
+
+What this cannot see: tracks whose programme is all noise, which goes on from anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import numpy as np
+
+from checks._ranks import median
+from checks.dropouts._junction import ORDER
+from checks.dropouts._predict import Floats, fitted, floor_of
+from checks.dropouts._steps._causes import FAILS, FITS, OFFSETS, goes_on
+
+SURE: Final = 40.0
+"""Least gain of another track's past over the own, as twice a log likelihood. Chance among 64
+tracks makes 20."""
+
+APART: Final = 12.0
+"""The same over the next best track: e^6 times as likely."""
+
+ONE_FITS: Final = 2.5
+"""Largest mean square for one move among several that fit on average."""
+
+MANY_MOVED: Final = 3  # moves that are trusted though they do not close
+
+ALL_MOVED: Final = 0.8
+"""Share of the tracks broken that the moves must explain."""
+
+IN_PLACE: Final = 20.0
+"""Least gain of a proven move over the same moves a few frames beside. From own trials: sounds
+that begin and end together leave -60 to 10, exchanged programme 24 to 2000."""
+
+LEAST_OFFSETS: Final = 4
+
+
+def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
+    """Which track's past goes on where: {position in ``tracks``: position it went to}.
+
+    The moves must explain nearly every track that does not go on by itself, and either close, as
+    an exchange or a rotation does, or each be sure by itself and most gone from where they were.
+    Of an exchange both tracks must tell: a pluck on one goes on from anything louder.
+
+    Args:
+        tracks: all tracks, in steps of the word, the cut at ``frame`` in each.
+
+    Returns:
+        None where no such moves are proven.
+    """
+    count = len(tracks)
+    if count < 2 or frame < 4 * ORDER or any(len(x) < frame + 4 * ORDER for x in tracks):
+        return None
+    scores, costs = np.empty((count, count)), np.empty((count, count))
+    for i, x in enumerate(tracks):
+        whitening, floor = _filter(x[:frame])
+        scores[i] = [goes_on(x[:frame], y[frame:], whitening, floor) for y in tracks]
+        costs[i] = ORDER * (scores[i] + 2 * np.log(floor))
+    broken = np.flatnonzero(np.diag(scores) >= FAILS)
+    if not len(broken):
+        return None
+    source = np.argmin(costs, axis=0)
+    gains = np.diag(costs) - costs.min(axis=0)
+    fits = {}
+    for k, i in enumerate(source.tolist()):
+        least = 0.0 if k in broken else 1 / (2 * FITS)  # a loud floor fits much
+        if i != k and least <= scores[i, k] <= ONE_FITS:
+            fits[k] = i
+    closed = dict(fits)
+    while closed and set(closed) != set(closed.values()):
+        ends = set(closed) & set(closed.values())
+        closed = {k: i for k, i in closed.items() if k in ends and i in ends}
+    if not _sure([float(gains[k]) for k in closed]):
+        closed = {}
+    for ring in _rings(closed):  # beside others that change places, some that stay may seem to
+        stays = not set(ring) <= set(broken.tolist())
+        if stays and not _sure([float(gains[k]) for k in ring]):
+            closed = {k: i for k, i in closed.items() if k not in ring}
+    second = np.partition(costs, 1, axis=0)[1] - costs.min(axis=0)
+    sure = {k: i for k, i in fits.items() if gains[k] >= SURE and second[k] >= APART}
+    gone = set(sure.values()) & set(broken.tolist())
+    many = len(sure) >= MANY_MOVED and 2 * len(gone) >= len(sure)
+    moved = {**sure, **closed} if closed or many else {}
+    explained = len(set(moved) & set(broken.tolist()))
+    if (
+        len(moved) < 2
+        or len(set(moved.values())) < len(moved)
+        or explained < ALL_MOVED * len(broken)
+        or np.mean([scores[i, k] for k, i in moved.items()]) > FITS
+    ):
+        return None
+    return {i: k for k, i in moved.items()}
+
+
+def _sure(gained: list[float]) -> bool:
+    """Whether moves that close explain enough; of an exchange, on both tracks."""
+    return sum(gained) >= SURE and (len(gained) != 2 or min(gained) >= SURE)
+
+
+def _rings(moves: Mapping[int, int]) -> list[list[int]]:
+    """Those that change places with one another."""
+    rings: list[list[int]] = []
+    for start in moves:
+        if not any(start in ring for ring in rings):
+            rings.append([start])
+            while (after := moves[rings[-1][-1]]) != start:
+                rings[-1].append(after)
+    return rings
+
+
+def proven(tracks: list[Floats], frame: int, goes: dict[int, int], *, clear: bool) -> bool:
+    """Whether moves fit at this very place only; where the jump is ``clear``, mostly there.
+
+    It is not where a track that is taken to have moved would go on by itself as well.
+    """
+    least, mostly = _in_place(tracks, frame, goes)
+    clear = clear and all(_own(tracks[i], frame) >= FAILS for i in goes)
+    return (mostly if clear else least) >= IN_PLACE
+
+
+def _in_place(tracks: list[Floats], frame: int, goes: dict[int, int]) -> tuple[float, float]:
+    """How much worse moves fit a few frames beside their place: at least, and mostly.
+
+    Twice log likelihoods over all moves. Small where what follows is not of this very sample.
+    """
+    offsets = [o for o in OFFSETS if frame - o >= ORDER and frame + o + ORDER <= len(tracks[0])]
+    if len(offsets) < LEAST_OFFSETS:
+        return 0.0, 0.0
+    here, beside = 0.0, np.zeros(2 * len(offsets))
+    for i, k in goes.items():
+        past, later = tracks[i][:frame], tracks[k][frame:]
+        whitening, floor = _filter(past)
+        here += goes_on(past, later, whitening, floor)
+        beside += [goes_on(past[: frame - o], later, whitening, floor) for o in offsets] + [
+            goes_on(past, later[o:], whitening, floor) for o in offsets
+        ]
+    gains = ORDER * (beside - here)
+    return float(gains.min()), float(median(gains))
+
+
+def _own(x: Floats, frame: int) -> float:
+    return goes_on(x[:frame], x[frame:], *_filter(x[:frame]))
+
+
+def _filter(past: Floats) -> tuple[Floats, float]:
+    """What whitens the past, and what it leaves."""
+    whitening = fitted(past, ORDER)
+    return whitening, floor_of(past, whitening)

@@ -1,0 +1,265 @@
+"""Short falls of the hiss: where the tape may have left the head for some milliseconds.
+
+Tape hiss is steady noise, and nothing that was ever played can press it down: in a rest the
+level falls to the hiss, never below. So what is looked for is less than hiss. The sum of the
+band energies of some hops, each over the hiss of its band, follows a chi-square law; what is
+left of it is weighed by the Chernoff bound of that law (H. Chernoff, Ann. Math. Stat. 23 (1952)
+493), with the degrees of freedom that the overlapping bands really have.
+
+This module finds and measures candidates with what is known near the place; ``_judge`` decides
+once the whole capture is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.dropouts._tape._bands import HISS, FilterBank, Floats
+from checks.dropouts._tape._floors import PART_QUANTILE_DB
+
+PART_HOPS: Final = 32
+REACH_HOPS: Final = 2048  # looked at on either side: some 740 ms, and the longest lift told here
+_SCALES: Final = (4, 8, 16, 32, 64, 128)  # hops, 1.5 to 46 ms
+_WIDE: Final = 16  # scale from which a longer one must show as well
+_SCREEN: Final = 13.0  # nats against chance; the judge asks for more
+_EDGE: Final = 0.55  # of the hiss: where a lift begins and ends
+_SIDE_HOPS: Final = 32  # measured before and after
+_GAP_HOPS: Final = 4  # kept clear of the slopes
+_LEAST_SIDE_HOPS: Final = 8
+_LEAST_DEEPER: Final = 24  # hops of a candidate within which a shorter one is looked for
+_DEEPER: Final = 0.4  # of the candidate's own level
+_NO_HISS: Final = 0.05  # of the hiss, in single hops: 13 dB under it, one in 20 of a lone band
+_GAPS: Final = 0.25  # of the hops beside a place: between the edges of a square wave is nothing
+_SAME: Final = 1.3  # 1 dB: what steady noise does by itself from look to look (own trials)
+_MOST_A_LOOK: Final = 64  # candidates a track and look; more are music over a hiss not yet heard
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """A place where less than hiss was seen. Powers a band, full scale 1.0.
+
+    Attributes:
+        start, hops: place, in hops from the start of the capture.
+        inner: hops of the part that speaks most clearly, over which ``level`` is the mean.
+        level, before, after: (tracks, bands), there and beside the place.
+        midst: of the own track in the middle of it, clear of the slopes, (bands,).
+        silent: whether a hop held nothing at all: a digital matter, not the tape's.
+    """
+
+    track: int
+    start: int
+    hops: int
+    inner: int
+    level: Floats
+    before: Floats
+    after: Floats
+    midst: Floats
+    silent: bool
+
+
+def evidence(ratio: float, dof: float) -> float:
+    """Nats against chance of a mean of ``dof`` squares at ``ratio`` of what it should be."""
+    if ratio >= 1.0:
+        return 0.0
+    return 0.5 * dof * (ratio - 1.0 - float(np.log(max(ratio, 1e-12))))
+
+
+def ratio_for(nats: float, dof: float) -> float:
+    """The largest ratio that still gives such evidence."""
+    low, high = 1e-9, 1.0
+    for _ in range(50):
+        middle = float(np.sqrt(low * high))
+        low, high = (middle, high) if evidence(middle, dof) > nats else (low, middle)
+    return low
+
+
+class Screen:
+    """Looks over all hops of all tracks, in sums of bands that music leaves free together."""
+
+    def __init__(self, bank: FilterBank, most_ratio: float) -> None:
+        f = bank.frequencies_hz
+        hiss = np.arange(HISS, bank.bands)
+        groups = (hiss[f[hiss] < 15_000], hiss[(f[hiss] >= 15_000) & (f[hiss] < 25_000)])
+        self._groups = [g.tolist() for g in (*groups, hiss[f[hiss] >= 25_000]) if len(g)]
+        count = len(self._groups)
+        self._sets = [tuple(range(k, count)) for k in range(count)]
+        self._sets += [(0,)] if count > 1 else []
+        self._limits: list[list[float]] = []
+        self._wide: list[float] = []
+        self._heard: list[Floats] = []  # hiss of the last looks
+        for members in self._sets:
+            bands = [band for group in members for band in self._groups[group]]
+            dof = bank.dof(bands)
+            ratios = [min(ratio_for(_SCREEN, dof * n), most_ratio) for n in _SCALES]
+            sums = zip(ratios, _SCALES, strict=True)
+            self._limits.append([r * n * len(bands) for r, n in sums])
+            self._wide.append(most_ratio * _WIDE * len(bands))
+
+    def look(self, energies: Floats, parts: Floats, first: int, last: int) -> list[Candidate]:
+        """Candidates whose middle lies in hops ``first`` to ``last`` of ``energies``.
+
+        Args:
+            energies: (bands, tracks, hops), with up to REACH_HOPS more on either side.
+            parts: its means over PART_HOPS hops each.
+
+        Returns:
+            Candidates with places counted from hop 0 of ``energies``.
+        """
+        hops = energies.shape[2]
+        if not self._groups or not parts.shape[2]:
+            return []
+        rank = int(0.15 * (parts.shape[2] - 1))
+        hiss = np.partition(parts[HISS:], rank, axis=2)[:, :, rank]
+        hiss = np.maximum(hiss * 10 ** (-PART_QUANTILE_DB / 10), np.float32(1e-16))
+        hiss = self._as_before(hiss)
+        reach = _SCALES[-1]
+        low, high = max(first - reach, 0), min(last + reach, hops)
+        over = np.float32(1.0) / hiss
+        sums = []
+        for group in self._groups:
+            total = energies[group[0], :, low:high] * over[group[0] - HISS][:, None]
+            for band in group[1:]:
+                total += energies[band, :, low:high] * over[band - HISS][:, None]
+            sums.append(total)
+        marks: dict[int, list[tuple[int, int]]] = {}
+        for number, members in enumerate(self._sets):
+            total = sums[members[0]]
+            for group in members[1:]:
+                total = total + sums[group]
+            self._mark(total, number, marks)
+        found = []
+        for track, spans in sorted(marks.items()):
+            for start, stop in _merged(spans)[:_MOST_A_LOOK]:
+                if first <= low + (start + stop) // 2 < last:
+                    one = _measured(energies, hiss[:, track], track, low + start, low + stop)
+                    if one:
+                        found += [one, *_deeper(energies, one)]
+        return found
+
+    def _as_before(self, hiss: Floats) -> Floats:
+        """The hiss of a look, or what it was in the two before the last, where they agree.
+
+        A lift of half a second covers the quietest sixth of two looks.
+        """
+        early = self._heard[:2]
+        self._heard = [*self._heard[-2:], hiss]
+        if len(early) < 2 or len(self._heard) < 3:
+            return hiss
+        one, other = early
+        steady = np.maximum(one, other) <= _SAME * np.minimum(one, other)
+        return np.where(steady, np.maximum(hiss, np.minimum(one, other)), hiss)
+
+    def _mark(self, total: Floats, number: int, marks: dict[int, list[tuple[int, int]]]) -> None:
+        """Notes, a track, the hops (start, stop) in which some scale shows less than its limit."""
+        if total.shape[1] <= _SCALES[0]:
+            return
+        total = total[:, :-2] + total[:, 2:]
+        total = total[:, :-1] + total[:, 1:]
+        for scale, limit in zip(_SCALES, self._limits[number], strict=True):
+            if scale > _SCALES[0]:
+                half = scale // 2
+                if total.shape[1] <= half:
+                    return
+                total = total[:, :-half] + total[:, half:]
+            least = total.min(axis=1)
+            for track in np.flatnonzero(least < limit):
+                at = np.flatnonzero(total[track] < limit)
+                ends = np.flatnonzero(np.diff(at, append=at[-1] + 2) > 1)
+                begins = np.concatenate(([0], ends[:-1] + 1))
+                marks.setdefault(int(track), []).extend(
+                    (int(at[a]), int(at[b]) + scale) for a, b in zip(begins, ends, strict=True)
+                )
+            if scale == _WIDE and not (least < self._wide[number]).any():
+                return
+
+
+def _merged(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Spans that touch or overlap, as one."""
+    out: list[tuple[int, int]] = []
+    for start, stop in sorted(spans):
+        if out and start <= out[-1][1]:
+            out[-1] = (out[-1][0], max(out[-1][1], stop))
+        else:
+            out.append((start, stop))
+    return out
+
+
+def _measured(
+    energies: Floats, hiss: Floats, track: int, start: int, stop: int
+) -> Candidate | None:
+    """Finds the edges of what lies between two hops, and the levels within and beside it."""
+    hops = energies.shape[2]
+    own = energies[HISS:, track]
+    low = own[:, start:stop].mean(axis=1) < 0.6 * hiss
+    if not low.any():
+        return None
+    begin, end = max(0, start - REACH_HOPS), min(hops, stop + REACH_HOPS)
+    single = (own[low, begin:end] / hiss[low, None]).mean(axis=0)
+    course = np.convolve(single, np.full(4, 0.25), "same")
+    high = np.flatnonzero(course >= _EDGE)
+    deepest = start - begin + int(np.argmin(course[start - begin : stop - begin]))
+    k = int(np.searchsorted(high, deepest))
+    a = begin + (int(high[k - 1]) + 1 if k else 0)
+    b = begin + (int(high[k]) if k < len(high) else end - begin)
+    if b - a > REACH_HOPS or b <= a:
+        return None
+    before = energies[:, :, max(0, a - _GAP_HOPS - _SIDE_HOPS) : max(0, a - _GAP_HOPS)]
+    after = energies[:, :, b + _GAP_HOPS : b + _GAP_HOPS + _SIDE_HOPS]
+    if min(before.shape[2], after.shape[2]) < _LEAST_SIDE_HOPS:
+        return None
+    sides = np.append(
+        single[max(0, a - begin - _GAP_HOPS - _SIDE_HOPS) : max(0, a - begin - _GAP_HOPS)],
+        single[b - begin + _GAP_HOPS : b - begin + _GAP_HOPS + _SIDE_HOPS],
+    )
+    if len(sides) and float((sides < _NO_HISS).mean()) > _GAPS:
+        return None
+    core, width = _deepest(course[a - begin : b - begin])
+    inner = energies[:, :, a + core : a + core + width]
+    slope = width // 4
+    return Candidate(
+        track=track,
+        start=a,
+        hops=b - a,
+        inner=width,
+        level=inner.mean(axis=2).T,
+        before=before.mean(axis=2).T,
+        after=after.mean(axis=2).T,
+        midst=inner[:, track, slope : width - slope].mean(axis=1),
+        silent=bool((energies[:, track, a:b].max(axis=0) <= 0).any()),
+    )
+
+
+def _deeper(energies: Floats, one: Candidate) -> list[Candidate]:
+    """What falls further within a candidate that may be but a quieter moment of the music.
+
+    Where the hiss near a place is covered, a lift is less than the music, too.
+    """
+    if one.silent or one.hops < _LEAST_DEEPER:
+        return []
+    level = one.level[one.track, HISS:]
+    own = energies[HISS:, one.track, one.start : one.start + one.hops]
+    course = np.convolve((own / level[:, None]).mean(axis=0), np.full(4, 0.25), "same")
+    at = int(np.argmin(course))
+    if course[at] > _DEEPER:
+        return []
+    place = one.start + max(0, at - 2)
+    inner = _measured(energies, level, one.track, place, place + 4)
+    return [inner] if inner and inner.hops < one.hops else []
+
+
+def _deepest(course: NDArray[np.floating]) -> tuple[int, int]:
+    """The run of hops that speaks most clearly: (first, count)."""
+    best = (0.0, 0, len(course))
+    sums = np.concatenate(([0.0], np.cumsum(course, dtype=np.float64)))
+    width = min(3, len(course))
+    while width <= len(course):
+        means = (sums[width:] - sums[:-width]) / width
+        first = int(np.argmin(means))
+        best = max(best, (evidence(float(means[first]), width), first, width))
+        width += max(1, width // 4)
+    return best[1], best[2]

@@ -1,0 +1,167 @@
+"""A track that goes down to less than any tape hisses and stays there, while others play on.
+
+Found without any hiss to compare with: where programme covers the hiss of all tracks until then,
+``_lasting`` has nothing to say. Nor is it dead that sinks to that, or does so with all others: that
+is a fade-out, or the end. And no player or room stops within milliseconds (``_cut_off``): where
+that happens once on a track that never rested, and steady noise is all that is left of it, it is
+lost, whatever that noise; or it was switched off, if that noise may be the hiss of the tape.
+What this cannot tell: a track that dies down to noise as loud as a tape's, where it never rested
+before and does so more slowly: its player may have stopped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks._ranks import median
+from checks.dropouts._tape._bands import HISS, Floats
+from checks.dropouts._tape._cut_off import CutOffs
+from checks.dropouts._tape._fades import ON_THE_WAY
+from checks.dropouts._tape._findings import made
+from checks.dropouts._tape._floors import LevelHistory, together_db
+from checks.dropouts._tape._hiss import Hiss
+from checks.dropouts._tape._motion import Course
+from checks.dropouts._tape._others import TOGETHER_S, UNDER_OTHERS_DB, hissing
+from checks.model import Finding, Remedy, Value, Verdict
+
+DEAD_DB: Final = -90.0
+"""Power of all bands together, which reads white noise some 8 dB too high. Common practice: tapes
+hiss 50 to 80 dB down, converters lie under -100."""
+
+_STEADY_DB: Final = 1.0  # what hiss does by itself
+_NOISE_DB: Final = 3.0  # all that steady noise moves by itself from entry to entry (own trials: 2)
+_LEAST_S: Final = 0.6  # shorter is told as a dip
+_BEFORE_S: Final = 1.0  # for which it must have been louder
+_ALIVE: Final = 0.95  # share of the time before in which it was
+_PLAYS: Final = 0.25  # of the time in which some other track must play
+
+
+def dead(
+    history: LevelHistory,
+    way: Course,
+    tracks: Sequence[int],
+    *,
+    entry: int,
+    frames: int,
+    rate_hz: int,
+    told: Sequence[Finding],
+    cut_offs: CutOffs,
+    hiss: Hiss,
+) -> list[Finding]:
+    """Those of some tracks that are dead to the end of the capture.
+
+    Args:
+        entry: frames that an entry of the history covers.
+        frames: length of the capture.
+        told: signals lost that are known already.
+    """
+    to_the_end = [f for f in told if (f.start_frame or 0) + (f.frames or 0) >= frames]
+    known = {track for f in to_the_end if f.kind == "signal-lost" for track in f.tracks}
+    levels = {k: together_db(history.mean_db[:, k]) for k in tracks}
+    left = {k: _left(levels[k], cut_offs.only(k, history.entry_hops)) for k in tracks}
+    ends = {k: int(np.flatnonzero(levels[k] > left[k]).max(initial=-1)) + 1 for k in tracks}
+    go_on = [k for k, end in ends.items() if end == history.entries]
+    hisses = list(hissing(hiss, history, go_on).values())
+    groups: list[tuple[list[int], bool | None]] = []
+    for track in sorted(set(tracks) - known, key=lambda k: ends[k]):
+        first = ends[track]
+        others = [
+            k
+            for k, end in ends.items()
+            if end == history.entries or abs(end - first) * entry > TOGETHER_S * rate_hz
+        ]
+        if not _is_dead(levels[track], left[track], first, way, others, entry / rate_hz):
+            continue
+        if _is_told(told, track, first * entry, TOGETHER_S * rate_hz):
+            continue
+        under = left[track] <= DEAD_DB or _is_under(history, track, first, hisses)
+        if under is False:
+            continue  # the hiss of the tape goes on: so it was recorded
+        if (
+            groups
+            and groups[-1][1] is under
+            and (first - ends[groups[-1][0][0]]) * entry <= TOGETHER_S * rate_hz
+        ):
+            groups[-1][0].append(track)
+        else:
+            groups.append(([track], under))
+    return [
+        _finding(tuple(sorted(group)), ends[group[0]] * entry, frames, sure=under is True)
+        for group, under in groups
+    ]
+
+
+def _is_told(told: Sequence[Finding], track: int, frame: int, near: float) -> bool:
+    """Whether a signal is told as lost there, though perhaps not to the very end."""
+    return any(
+        f.kind == "signal-lost" and track in f.tracks and abs((f.start_frame or 0) - frame) <= near
+        for f in told
+    )
+
+
+def _finding(tracks: tuple[int, ...], start: int, frames: int, *, sure: bool) -> Finding:
+    which, it = ("this track", "it") if len(tracks) == 1 else ("these tracks", "them")
+    text = (
+        "The signal is gone from here to the end: what is left lies under the hiss of the "
+        "tape, down to the noise of the electronics, while other tracks run on. Look at the "
+        f"head, the card and the cable of {which} and play {it} again."
+        if sure
+        else f"The programme of {which} stops within milliseconds, and to the end there is nothing "
+        "but steady noise, while other tracks run on: the signal is lost, or was switched off when "
+        "it was recorded, if that noise is the tape's hiss; listen."
+    )
+    values: dict[str, Value] = {"count": 1, "listed": 1}
+    verdict = Verdict.REDO if sure else Verdict.LISTEN
+    return made("signal-lost", verdict, Remedy.REPLAY, tracks, start, frames, text, values)
+
+
+def _left(level: NDArray[np.float64], cut: int | None) -> float:
+    """The level under which a track of these levels is dead.
+
+    Args:
+        cut: entry in which its programme is cut off.
+    """
+    noise = level[cut + 1 :] if cut is not None else level[:0]
+    if not len(noise) or noise.max() - noise.min() > _NOISE_DB:
+        return DEAD_DB
+    return max(DEAD_DB, float(noise.max()))
+
+
+def _is_under(
+    history: LevelHistory, track: int, first: int, hisses: Sequence[Floats]
+) -> bool | None:
+    """Whether what is left of a track from an entry on is less than others hiss, where any do."""
+    left = history.mean_db[HISS:, track, first:].astype(np.float32).mean(axis=1)
+    over = [float(np.nanmean(hiss[HISS:] - left)) for hiss in hisses]
+    return bool(median(np.array(over)) >= UNDER_OTHERS_DB) if over else None
+
+
+def _is_dead(
+    level: NDArray[np.float64],
+    left: float,
+    first: int,
+    way: Course,
+    others: Sequence[int],
+    entry_s: float,
+) -> bool:
+    """Whether a track of these levels that has no more than ``left`` from an entry on has a fault.
+
+    Where all others rest, the tape may be over; where it sinks to that, somebody turns it down.
+    """
+    if (len(level) - first) * entry_s < _LEAST_S or first * entry_s < _BEFORE_S:
+        return False
+    plays = way.programme[list(others), first:] & way.running[first:]
+    if np.mean(level[:first] > left) < _ALIVE or not (plays.mean(axis=1) >= _PLAYS).any():
+        return False
+    return _sinks(level[:first], left) < ON_THE_WAY
+
+
+def _sinks(level: NDArray[np.float64], left: float) -> int:
+    """Entries from which on a track is, to the end, quieter than it ever was before."""
+    least = np.minimum.accumulate(np.where(level > left, level, np.inf))
+    most = np.maximum.accumulate(level[::-1])[::-1]
+    return int(np.count_nonzero(most[1:] < least[:-1] - _STEADY_DB))

@@ -1,0 +1,92 @@
+"""Whether hiss that falls may be pulled down by a decoder of noise reduction.
+
+A decoder turns the hiss down as the programme falls, and up again with it: what it does to the hiss
+under one level of programme it does under every other such. A tape that lifts and a head that clogs
+take the hiss away while the programme goes on. So hiss is not moved by a decoder where it was heard
+as before under programme that was no louder.
+
+What this cannot tell: a decoder that listens to less than the lowest band, as under a bass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks._ranks import median
+from checks.dropouts._tape._bands import BODY, HISS, Floats
+from checks.dropouts._tape._floors import LOW_MEAN_DB, STEADY_DB, LevelHistory
+from checks.dropouts._tape._lasting import PLAYS_ON, Fall
+
+_AT_DB: Final = 2.0  # from a level: what steady noise does by itself, and a little drift
+_UNDER_DB: Final = 3.0  # clearly less
+ENTRIES: Final = 4  # from memory: some 0.4 s
+_OFTEN: Final = 8  # times as often as under it (own trials: of hiss that a decoder moves, 4)
+_SHOWS: Final = 0.5  # of a fall, from which an entry shows it
+_OF_BODY: Final = 0.5  # of a fall of the hiss: more than a gap takes from the body
+_EXPANDED: Final = 0.5  # of a fall of the hiss: a decoder's two decibels for one of programme
+
+
+def is_heard(
+    history: LevelHistory,
+    track: int,
+    apart: NDArray[np.bool_],
+    level: Floats,
+    bands: Sequence[int],
+    body_db: float,
+    least: int = ENTRIES,
+) -> bool:
+    """Whether hiss keeps to a level where the body of the sound is no louder than that.
+
+    Args:
+        apart: entries asked, (entries,).
+        level: dB a band.
+        least: entries in which it must.
+    """
+    chosen, entries = list(bands), np.flatnonzero(apart)
+    low = history.low_db[chosen, track][:, entries].astype(np.float32)
+    mean = history.mean_db[chosen, track][:, entries].astype(np.float32)
+    over = low - LOW_MEAN_DB - level[chosen][:, None]
+    soft = history.mean_db[BODY, track][entries].astype(np.float32) <= body_db + _AT_DB
+    at = soft & ((np.abs(over) <= _AT_DB) & (mean - low <= STEADY_DB)).all(axis=0)
+    under = soft & (over.mean(axis=0) < -_UNDER_DB)
+    return int(np.count_nonzero(at)) >= max(least, _OFTEN * int(np.count_nonzero(under)))
+
+
+def with_programme(fall: Fall, history: LevelHistory, running: NDArray[np.bool_]) -> bool:
+    """Whether hiss that falls was never heard as before where programme was as soft.
+
+    Args:
+        running: entries in which the tape runs.
+    """
+    bands = np.flatnonzero(np.isfinite(fall.fall_db[HISS:])) + HISS
+    before = fall.after + fall.fall_db
+    low = history.low_db[bands, fall.track, fall.first : fall.last].astype(np.float32)
+    depth = (before[bands][:, None] - low) / fall.fall_db[bands][:, None]
+    down = fall.first + np.flatnonzero(depth.max(axis=0) >= _SHOWS)  # programme may cover some
+    body_db = float(median(history.mean_db[BODY, fall.track, down].astype(np.float32)))
+    rests_db = np.nan_to_num(float(fall.fall_db[BODY]))  # a gap takes of the body's own noise, too
+    body_db += float(np.clip(rests_db, 0.0, _OF_BODY * fall.mean_db))
+    apart = running.copy()
+    apart[fall.first : fall.last] = False
+    level = before - np.float32(LOW_MEAN_DB)
+    least = 1 if fall.rested else ENTRIES  # it was heard in rests already
+    return not is_heard(history, fall.track, apart, level, bands.tolist(), body_db, least)
+
+
+def by_decoder(falls: Sequence[Fall], tracks: Sequence[int]) -> bool:
+    """Whether falls at one time are on all of some tracks, and noise reduction may make them.
+
+    Heads clog singly. And a decoder lets the hiss up again with programme that is as loud.
+    """
+    fell = {fall.track for fall in falls}
+    all_fell = len(fell) > 1 and fell >= set(tracks)
+    return all_fell and not any(as_loud(fall) for fall in falls)
+
+
+def as_loud(fall: Fall) -> bool:
+    """Whether programme goes on, and about as loud, while the hiss is down."""
+    return fall.plays > PLAYS_ON and fall.quieter_db < _EXPANDED * fall.mean_db

@@ -1,0 +1,122 @@
+"""Findings of the tape half, put together in one way."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.dropouts._tape._bands import HISS
+from checks.dropouts._tape._lasting import Fall
+from checks.dropouts._tape._others import TOGETHER_S
+from checks.model import Finding, Remedy, Value, Verdict, rounded
+
+DIRT_S: Final = 2.0
+"""A head that clogs stays so for longer (common practice)."""
+
+_AT_ONCE: Final = 2  # entries from the last hiss as before to half of the fall, both cut
+
+
+def made(
+    kind: str,
+    verdict: Verdict,
+    remedy: Remedy,
+    tracks: tuple[int, ...],
+    start: int,
+    stop: int,
+    text: str,
+    values: dict[str, Value],
+) -> Finding:
+    """A finding of the tape half, from frame ``start`` to before ``stop``."""
+    return Finding(
+        check="dropouts",
+        kind=kind,
+        verdict=verdict,
+        remedy=remedy,
+        tracks=tracks,
+        start_frame=start,
+        frames=max(1, stop - start),
+        text=text,
+        values=values,
+    )
+
+
+def hf_loss(
+    group: Sequence[Fall],
+    frequencies_hz: NDArray[np.float64],
+    start: int,
+    stop: int,
+    *,
+    rate_hz: int,
+    entry_s: float,
+) -> Finding:
+    """The finding of treble that falls on some tracks at one time.
+
+    Args:
+        frequencies_hz: middle of each band.
+        start, stop: frames.
+    """
+    worst = max(group, key=lambda f: f.mean_db)
+    covered = max(0, min(f.first for f in group) - max(f.since for f in group))
+    covered_s = round(covered * entry_s, 2)
+    slow = worst.slow and worst.first - worst.since > _AT_ONCE
+    how = "slowly" if slow else "at once"
+    how = how if covered_s <= TOGETHER_S else f"within {covered_s:.1f} s"
+    long_s = (worst.last - worst.first) * entry_s
+    heard_khz = frequencies_hz[HISS:][np.isfinite(worst.fall_db[HISS:])] / 1000.0
+    until = "and is not heard to come back"
+    until = until if worst.open_end else f"and is back after {long_s:.1f} s"
+    cause = "a head that clogs" if worst.open_end or long_s >= DIRT_S else "dirt, or a lift"
+    text = (
+        f"The treble falls {how}, hiss and all, by {worst.mean_db:.0f} dB between "
+        f"{heard_khz[0]:.0f} and {heard_khz[-1]:.0f} kHz, {until}, while the lower "
+        f"frequencies stay: {cause}. Clean the head; listen whether the music suffers."
+    )
+    values: dict[str, Value] = {
+        "hiss_fall_db": rounded(worst.mean_db, 1),
+        "length_s": round((stop - start) / max(rate_hz, 1), 2),
+        "slow": slow,
+        "covered_s": covered_s,
+        "fall_db": {
+            f"{f / 1000:.0f}_khz": rounded(float(db), 1)
+            for f, db in zip(frequencies_hz, worst.fall_db, strict=True)
+            if np.isfinite(db)
+        },
+    }
+    tracks = tuple(sorted({f.track for f in group}))
+    return made("hf-loss", Verdict.LISTEN, Remedy.REPLAY, tracks, start, stop, text, values)
+
+
+def softer(fall: Fall, tracks: tuple[int, ...], start: int, stop: int) -> Finding:
+    """The finding of a level that falls for good while the track plays on."""
+    text = (
+        f"The level falls for good, by {fall.quieter_db:.0f} dB in what is played and by "
+        f"{fall.mean_db:.0f} dB in the hiss, at all frequencies: a bad contact on the way from "
+        "the head, or somebody turned it down; listen."
+    )
+    values: dict[str, Value] = {
+        "hiss_fall_db": rounded(fall.mean_db, 1),
+        "programme_fall_db": rounded(fall.quieter_db, 1),
+    }
+    verdict, remedy = Verdict.LISTEN, Remedy.REPLAY
+    return made("signal-lost", verdict, remedy, tracks, start, stop, text, values)
+
+
+def counted(finding: Finding, count: int, listed: int, more: int = 0) -> Finding:
+    """The same finding with how many of its kind there are, and how many stand in the report."""
+    values = {**finding.values, "count": count, "listed": listed}
+    if more:
+        values["not_judged"] = more
+    return Finding(
+        check=finding.check,
+        kind=finding.kind,
+        verdict=finding.verdict,
+        remedy=finding.remedy,
+        tracks=finding.tracks,
+        start_frame=finding.start_frame,
+        frames=finding.frames,
+        text=finding.text,
+        values=values,
+    )

@@ -1,0 +1,240 @@
+"""Decides which candidates were lifts of the tape, once the whole capture is known.
+
+A lift is proven by what no music does: the hiss itself is less than the steady hiss of the same
+track within half a minute, and that hiss behaves as a tape's (``_hiss``); without it a fall of
+the treble is music. Its shape tells the two kinds apart. Where the tape leaves the head the loss
+grows with frequency, 54.6 dB x distance / wavelength (spacing loss, 20 log10 e^(2 pi);
+reference texts on magnetic recording), so that the body of the sound stays; a dip that takes
+all frequencies alike is a thin or missing coat.
+
+What this cannot see: a lift on a track without such hiss; a lift under programme so bright that
+no band above 8 kHz comes down to the hiss; one at a level of hiss that the converter or the
+amplifier covers; one of less than the limits. A decoder of noise reduction pulls the hiss down as
+the programme falls (``_decoded``): where one is in use, or may be, the hiss must be heard as before
+elsewhere where the body of the sound is no louder; and nothing is called worse than ``listen``
+unless programme plays on through it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.dropouts._limits import DropoutsLimits
+from checks.dropouts._tape._bands import BODY, EDGE, HISS, FilterBank, Floats
+from checks.dropouts._tape._contact import Candidate, evidence
+from checks.dropouts._tape._floors import NOTHING_DB, LevelHistory, decibels
+from checks.dropouts._tape._hiss import Hiss
+from checks.dropouts._tape._motion import Course, spans
+from checks.sheet import NoiseReduction
+
+NO_WITNESS_HZ: Final = 25_000.0
+"""From here on the electronics may lie over the hiss, which then cannot fall (own trials)."""
+
+_PROOF: Final = 22.0  # nats; clean programme of many kinds reached 16 (own trials)
+_SHARED: Final = 9.0  # nats, for a track beside one that has proof
+_STRONG: Final = 40.0  # nats, for what asks for another playing
+_FALL_DB: Final = 2.0  # a band that fell at all
+_STAYED_DB: Final = 1.5  # a band that did not
+_FLAT: Final = 0.3  # of the fall: how far the bands may differ in a dip of the whole level
+_EVEN: Final = 0.15  # the same where the body is covered: a spacing loss differs by far more
+_SHARE: Final = 0.5  # of the fall, in the body: more than a spacing loss takes there
+_FAR_DB: Final = 15.0  # in the body: 70 um at 38 cm/s, further than tape is lifted (from memory)
+_FLOOR_DB: Final = (7.0, 14.0)  # where amplifiers lie under the hiss (common practice: 8 to 12)
+_BODY: Final = 0.35  # of the loss at 10 kHz: more than a spacing loss takes from 1.4 kHz
+_LIMITER: Final = 0.5  # of it, where too little is seen: what ducks with the body is a limiter's
+_MARGIN_DB: Final = 2.0  # by which chance may deepen one band's fall
+_SIDES_DB: Final = -4.0  # from the hiss: less beside a lift, and it does not begin at the hiss
+_APART_DB: Final = 5.0  # over noise, which then hides less than 2 dB of a fall
+_LEAK_DB: Final = 30.0  # by which the band of 5.5 kHz hears 2 to 3 kHz less (own trials)
+_PLAYS_DB: Final = 8.0  # over the quietest: the body plays
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lift:
+    """A proven fall of the hiss on one track.
+
+    Attributes:
+        start, hops: place in hops.
+        fall_db: of the hiss bands that fell.
+        loss_db: estimate of the loss at 10 kHz, from below.
+        body_db: how far the body fell (None where nothing played).
+        flat: all frequencies alike.
+        even: the hiss alike in all its bands, and further than to an amplifier's noise; what the
+            body does may be hidden.
+        rises: the fall grows with the frequency, as behind a gap.
+        whole: what is heard of the body in a rest falls by about as much.
+        nats: evidence against chance.
+        sure: enough for a ``redo``: programme was lost, and nothing else explains it.
+    """
+
+    track: int
+    start: int
+    hops: int
+    fall_db: float
+    loss_db: float
+    body_db: float | None
+    flat: bool
+    even: bool
+    rises: bool
+    whole: bool
+    nats: float
+    sure: bool
+
+
+class Judge:
+    """Holds what is known of the capture's hiss."""
+
+    def __init__(
+        self,
+        bank: FilterBank,
+        history: LevelHistory,
+        course: Course,
+        reduction: NoiseReduction,
+        limits: DropoutsLimits,
+        hiss: Hiss,
+        judged: Sequence[int],
+    ) -> None:
+        self._bank = bank
+        self._history = history
+        self._course = course
+        self._limits = limits
+        self._hiss = hiss
+        self._judged = judged
+        self._plain = reduction in (NoiseReduction.NONE, NoiseReduction.ENCODED)
+        # Too short to be told as a stretch without tape: what falls there on all tracks lifts.
+        self._passes = course.running.copy()
+        most = limits.no_tape_s * bank.rate_hz / (history.entry_hops * bank.hop)
+        for first, last in spans(~course.running):
+            if last - first < most and first > 0 and last < history.entries:
+                self._passes[first:last] = True
+
+    def lift(self, c: Candidate) -> Lift | None:
+        """The verdict on one candidate; None where it proves nothing."""
+        first = c.start // self._history.entry_hops
+        last = (c.start + c.hops - 1) // self._history.entry_hops + 1
+        around = slice(max(0, first - 1), last + 1)
+        if c.silent or not self._passes[around].all():
+            return None
+        hiss = self._hiss.level(c.track, first, last)
+        level = decibels(c.level[c.track])
+        beside = np.minimum(decibels(c.before[c.track]), decibels(c.after[c.track]))
+        fall = hiss - level
+        usable = [b for b in range(HISS, self._bank.bands) if np.isfinite(hiss[b])]
+        fell = [b for b in usable if fall[b] > _FALL_DB]
+        if not fell or float(level[fell].max()) < NOTHING_DB:
+            return None
+        if self._contradicted(usable, fell, fall):
+            return None
+        nats, fall_db = self._evidence(fall, fell, c.inner)
+        quiet = self._course.quiet_db[:, c.track]
+        played = beside[BODY] > quiet[BODY] + _PLAYS_DB
+        loss = np.maximum(beside, np.where(np.arange(len(hiss)) >= HISS, hiss, beside)) - level
+        sides = float((beside - hiss)[fell].mean())
+        even = fall_db >= _FLOOR_DB[1] and bool(
+            (np.abs(loss[usable] - fall_db) <= _EVEN * fall_db).all()
+        )
+        midst = decibels(c.midst)
+        tilt = self._bank.frequencies_hz / self._bank.frequencies_hz[BODY]
+        told = _as_the_body(beside - midst, midst - float(midst[fell].max()), tilt)
+        # Hiss that fell to the amplifier's noise says nothing of what fell.
+        flat = not _FLOOR_DB[0] < fall_db < _FLOOR_DB[1] and bool(
+            (np.abs(loss[:HISS] - fall_db) <= _FLAT * fall_db).all()
+        )
+        flat = flat or (even and (sides < _SIDES_DB or loss[BODY] > _SHARE * fall_db))
+        far = played and float((beside - midst)[BODY]) > max(fall_db, _FAR_DB)
+        flat = (flat or far) if told is None else told
+        least = self._limits.level_dip_db if flat else self._limits.contact_loss_db
+        if nats < _PROOF or fall_db < least:
+            return None
+        plays_on = bool(played and level[BODY] > quiet[BODY] + _PLAYS_DB)
+        heard = [b for b in fell if self._bank.frequencies_hz[b] < NO_WITNESS_HZ] or fell
+        if not self._hiss.of_tape(c.track, first, last, hiss, heard):
+            return None
+        if not self._plain:
+            body_db = float(max(midst[BODY], beside[BODY]))
+            if not self._hiss.stays(c.track, first, last, hiss, fell, body_db):
+                return None
+        # Each band gives a loss at 10 kHz; those that have reached the amplifier's noise give less.
+        tilt = self._bank.frequencies_hz[EDGE:] / 10_000.0
+        loss_db = fall_db if flat else float(np.nanmax((loss[EDGE:] - _MARGIN_DB) / tilt))
+        if nats < _STRONG and played and not flat and loss[BODY] > _LIMITER * max(loss_db, 10.0):
+            return None
+        sure = nats >= _STRONG and len(fell) >= 3 and played and loss[BODY] <= _BODY * loss_db
+        sure = sure and sides >= _SIDES_DB
+        return Lift(
+            track=c.track,
+            start=c.start,
+            hops=c.hops,
+            fall_db=fall_db,
+            loss_db=max(loss_db, 0.0),
+            body_db=float(loss[BODY]) if played else None,
+            flat=bool(flat),
+            even=even,
+            rises=_rises(fall[usable] if played else loss[[EDGE, *usable]]),
+            whole=bool(not played and loss[BODY] > _SHARE * fall_db),
+            nats=nats,
+            sure=bool(
+                sure and (self._plain or plays_on) and self._hiss.like_others(c.track, self._judged)
+            ),
+        )
+
+    def shares(self, c: Candidate, track: int) -> bool:
+        """Whether another track falls with a candidate, too little to be proof by itself."""
+        entry = c.start // self._history.entry_hops
+        fall = self._hiss.level(track, entry, entry + 1) - decibels(c.level[track])
+        fell = [b for b in range(HISS, self._bank.bands) if fall[b] > 0]  # NaN is not
+        if len(fell) < 3:
+            return False
+        nats, fall_db = self._evidence(fall, fell, c.inner)
+        return nats >= _SHARED and fall_db >= _FALL_DB
+
+    def _evidence(self, fall: Floats, fell: Sequence[int], hops: int) -> tuple[float, float]:
+        """Nats against chance and mean fall of the bands that speak most clearly together."""
+        best = (0.0, 0.0)
+        deepest = sorted(fell, key=lambda band: -float(fall[band]))
+        for count in range(1, len(deepest) + 1):
+            ratio = float(np.mean(10.0 ** (-fall[deepest[:count]] / 10.0)))
+            nats = evidence(ratio, self._bank.dof(deepest[:count]) * hops)
+            best = max(best, (nats, -10.0 * float(np.log10(ratio))))
+        return best
+
+    def _contradicted(self, usable: Sequence[int], fell: Sequence[int], fall: Floats) -> bool:
+        """Whether the treble kept its hiss where lower bands lost theirs: no lift does that.
+
+        A held chord that pauses does. Above 25 kHz the hiss may be the amplifier's: no witness.
+        """
+        f = self._bank.frequencies_hz
+        above = [b for b in usable if max(15_000.0, f[max(fell)]) < f[b] < NO_WITNESS_HZ]
+        return f[max(fell)] < 15_000.0 and bool(above) and bool((fall[above] < _STAYED_DB).all())
+
+
+def _rises(fall: Floats) -> bool:
+    """Whether the higher of some bands fall by more than the lower ones, where noise is in all."""
+    third = max(1, len(fall) // 3)
+    return bool(fall[-third:].mean() - fall[:third].mean() > _MARGIN_DB)
+
+
+def _as_the_body(loss: Floats, left: Floats, tilt: NDArray[np.float64]) -> bool | None:
+    """Whether programme above the body fell as the body did; None where that does not show.
+
+    A gap takes as much more as the frequency is higher, down to noise at most. Told is which of
+    the two is nearer, in every band in which they lie apart.
+
+    Args:
+        loss: how far programme fell, dB a band.
+        left: what is left, dB over the noise that the hiss fell to.
+        tilt: frequency over that of the body.
+    """
+    body = float(loss[BODY])
+    gap = np.minimum(tilt * body, loss + left)
+    shows = gap - body > _APART_DB
+    shows[EDGE] &= (loss + left)[EDGE] > (loss + left)[BODY] - _LEAK_DB
+    shows = shows[EDGE:]
+    if left[BODY] < _APART_DB or not shows.any():
+        return None
+    return bool((loss < 0.5 * (body + gap))[EDGE:][shows].all())

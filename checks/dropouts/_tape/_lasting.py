@@ -1,0 +1,315 @@
+"""Falls of a track's hiss that stay: a clogging head, a signal that is gone.
+
+Compared are the steady lowest levels of some seconds before and after every moment, at several
+scales, so that a fall within an entry and a drift over minutes both show. What was heard before
+counts by its quietest tenth: music that stops is no fall of the hiss.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks._ranks import median, percentile
+from checks.dropouts._tape._bands import BODY, EDGE, HISS, Floats
+from checks.dropouts._tape._drops import AGREE_DB, BEFORE, SAME_DB, WINDOW, Drop, floors, steepest
+from checks.dropouts._tape._fades import step_by_step, with_the_body
+from checks.dropouts._tape._floors import NOTHING_DB, STEADY_DB, LevelHistory
+from checks.dropouts._tape._motion import MOST_HISS_DB, Course
+
+_AMPLIFIER_DB: Final = 8.0  # the least that its floor lies under the hiss (common practice)
+_RISE: Final = 0.15  # of the mean fall, from the lowest band heard to the highest; own trials
+_OTHERS: Final = 0.25  # of the time in which some other track must play
+_COVERED_DB: Final = 4.0  # over the hiss of before: not hiss that came back, but programme
+_STEADY_DB: Final = 4.0  # of single lows, from one noise (own trials: 3 in 98 % of them)
+PLAYS_ON: Final = 0.02  # of the entries, from which a track still carries programme
+_FLAT: Final = 0.55  # of the mean fall: so much in the body, and the whole signal is gone
+_LOUD_DB: Final = 10.0  # tapes hiss 50 to 80 dB down: louder is hardly hiss (common practice)
+OF_EDGE: Final = 0.55  # of the fall at 5.5 kHz: a gap takes a quarter, until amplifiers cover it
+_SOFTER: Final = 0.7  # the same of programme that goes on
+_RESTED: Final = 4  # entries of a rest, some 0.4 s: longer than most lifts
+_TRIES: Final = 24  # from memory: more falls of one track than that tell no more
+_GONE: Final = 6  # entries for which a signal must be gone: some 0.6 s
+_ERASED_DB: Final = 4.5  # bulk-erased tape is 3 to 4 dB quieter (common practice)
+_STAYS: Final = 0.9  # of the mean fall, where the electronics cover what more the treble lost
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fall:
+    """A lasting fall on one track.
+
+    Attributes:
+        first, last: entries, the last not included.
+        seen: entry behind the last one that shows it; programme may cover it from there on.
+        since: entry behind the last one in which the hiss was heard as before; programme may
+            have covered the fall from there to ``first``.
+        open_end: it lasts as long as the tape runs.
+        fall_db: a band, NaN where neither side shows steady noise.
+        after: level after it, a band, NaN likewise.
+        before_db, after_db: level of the hiss bands before and after it.
+        mean_db: mean fall of the hiss bands.
+        plays: share of the entries after it in which the track still carries programme.
+        quieter_db: how far the body of the programme fell with it, NaN where it does not play.
+        steady: share of the other entries in which the track is as it was before.
+        slow: it took more than a second or two.
+        fades: it goes down little by little, in too many entries for a signal that is lost.
+        faded: the body falls with the hiss, below all that was heard of it, and is never as it was.
+        rested: it was the hiss of rests.
+        outlasts: others play on, and the track never rested for so long before.
+        deepest: nothing quieter than what it falls to is heard of the track while the tape runs.
+    """
+
+    track: int
+    first: int
+    last: int
+    seen: int
+    since: int
+    open_end: bool
+    fall_db: Floats
+    after: Floats
+    before_db: float
+    after_db: float
+    mean_db: float
+    plays: float
+    quieter_db: float
+    steady: float
+    slow: bool
+    fades: bool
+    faded: bool
+    rested: bool
+    outlasts: bool = False
+    deepest: bool = False
+
+
+def falls(history: LevelHistory, course: Course, track: int, least_db: float) -> list[Fall]:
+    """The lasting falls of one track, in the order of time."""
+    entries = np.flatnonzero(course.running)
+    skip = len(entries) % WINDOW
+    entries = entries[skip:]
+    count = len(entries) // WINDOW
+    if count < 4 or history.mean_db.shape[0] < HISS + 2:
+        return []
+    low = history.low_db[:, track, entries].astype(np.float32)
+    mean = history.mean_db[:, track, entries].astype(np.float32)
+    seen = floors(low, mean)
+    out: list[Fall] = []
+    start = 0
+    for _ in range(_TRIES):
+        found = steepest(seen, start, least_db)
+        if found is None:
+            return out
+        if _rested(low, mean, found, [(f.first, f.last) for f in out], entries):
+            start = found.at
+            continue
+        stop = _end(seen.any, found)
+        fall = _fall(low, mean, course, track, entries, found, stop)
+        if fall.first == entries[0]:  # it was as low at the very start
+            start = found.at
+            continue
+        out.append(fall)
+        start = stop
+        if stop >= count or len(out) >= 8:
+            break
+    return out
+
+
+def _rested(
+    low: Floats,
+    mean: Floats,
+    drop: Drop,
+    fallen: Sequence[tuple[int, int]],
+    entries: NDArray[np.int64],
+) -> bool:
+    """Whether a track was down before, in rests or as often as up; ``fallen`` left out.
+
+    Then what fell was no hiss, but steady noise that somebody played: a floor has little under it.
+    """
+    heard = np.isfinite(drop.fall[HISS:])
+    before, after = (level[HISS:][heard, None] for level in (drop.before, drop.before - drop.fall))
+    lows = low[HISS:, : drop.at * WINDOW][heard]
+    up = np.flatnonzero((np.abs(lows - before) < SAME_DB).all(axis=0))
+    stop = int(up[-1]) if len(up) else 0  # what is low behind it is the fall itself
+    lows, means = lows[:, :stop], mean[HISS:, :stop][heard]
+    at = (np.abs(lows - after) < AGREE_DB) & (means - lows <= STEADY_DB)
+    rests = at.all(axis=0)
+    half = np.median((before - lows) / (before - after), axis=0) >= 0.5
+    for first, last in fallen:
+        apart = (entries[:stop] < first) | (entries[:stop] >= last)
+        rests &= apart
+        half &= apart
+    return int(np.count_nonzero(rests)) >= _RESTED or int(np.count_nonzero(half)) >= len(up)
+
+
+def _end(floor: Floats, drop: Drop) -> int:
+    """The window in which the hiss has come back in every band, or behind the last.
+
+    Programme that lies over bands, be it all of them, is no return.
+    """
+    heard = np.isfinite(drop.fall[HISS:])
+    fall = drop.fall[HISS:][heard]
+    back = 0
+    for w in range(drop.at + drop.gap, floor.shape[1]):
+        under = drop.before[HISS:][heard] - floor[HISS:, w][heard]
+        still = (under / fall)[under > -_COVERED_DB]  # NaN is not
+        if len(still) < min(2, len(fall)):
+            continue
+        back = back + 1 if float(still.max()) < 0.4 else 0
+        if back == 2:
+            return w - 1
+    return int(floor.shape[1])
+
+
+def _fall(
+    low: Floats,
+    mean: Floats,
+    course: Course,
+    track: int,
+    entries: NDArray[np.int64],
+    drop: Drop,
+    stop: int,
+) -> Fall:
+    """Finds the entry in which the fall begins, and what the track does after it."""
+    heard = np.isfinite(drop.fall[HISS:])
+    fall = float(drop.fall[HISS:][heard].mean())
+    depth = (drop.before[HISS:][heard, None] - low[HISS:][heard]) / drop.fall[HISS:][heard, None]
+    as_before = (np.abs(drop.before[HISS:][heard, None] - low[HISS:][heard]) < SAME_DB).all(axis=0)
+    # One band far under its hiss is enough: programme may lie over the others.
+    first = _behind(as_before, drop.at * WINDOW, 0)
+    last = min((drop.at + drop.gap + 2) * WINDOW, depth.shape[1])
+    down = np.flatnonzero(depth[:, first:last].max(axis=0) >= 0.5)
+    if not len(down):  # the level behind a place is the usual one of several windows
+        down = np.flatnonzero(depth[:, first : last + WINDOW].max(axis=0) >= 0.5)
+    begin = first + int(down[0]) if len(down) else drop.at * WINDOW
+    quick = np.flatnonzero(depth[:, first:last].mean(axis=0) >= 0.85)
+    slow = bool(len(quick) and len(down) and quick[0] - down[0] > WINDOW)
+    end = min(stop * WINDOW, len(entries))
+    stop_fade = last
+    body = np.full(HISS, np.nan)
+    # A signal that is gone may come back under programme that hides the hiss: then all bands rise.
+    up = depth[:, :end].max(axis=0) < 0.4
+    returned = np.flatnonzero(up[begin + _GONE : -1] & up[begin + _GONE + 1 :])
+    while end < len(entries) and end > begin + _GONE and up[end - 1]:
+        end -= 1  # windows are longer than entries
+    for last in [begin + _GONE + int(k) for k in returned[:1]] + [end]:
+        whole = last - (last < len(entries))  # an entry in which it comes back is not gone
+        behind = slice(min(begin + 2, whole - 1), whole)
+        plays = float(course.programme[track, entries[behind]].mean())
+        if plays <= PLAYS_ON and begin >= WINDOW:  # before, programme may lie over all windows
+            early = low[:HISS, max(0, begin - BEFORE * WINDOW) : begin]
+            body = percentile(early, 10, axis=1) - percentile(low[:HISS, behind], 10, axis=1)
+            if last == end or body[BODY] >= _FLAT * fall:
+                end = last
+                break
+    since = _behind(as_before, begin, begin)
+    shown = np.flatnonzero(depth[:, begin:end].max(axis=0) >= 0.5)
+    apart = np.r_[0:begin, end : len(entries)]
+    alike = np.abs(low[HISS:][heard][:, apart] - drop.before[HISS:][heard, None]) < _STEADY_DB
+    each = drop.fall.copy()
+    each[:HISS] = np.where(np.isfinite(body), body, each[:HISS])
+    return Fall(
+        track=track,
+        first=int(entries[begin]),
+        last=int(entries[end - 1]) + 1,
+        seen=int(entries[begin + (int(shown[-1]) if len(shown) else end - begin - 1)]) + 1,
+        since=int(entries[since]),
+        open_end=end >= len(entries),
+        fall_db=each,
+        after=drop.before - drop.fall,
+        before_db=float(drop.before[HISS:][heard].mean()),
+        after_db=float((drop.before - drop.fall)[HISS:][heard].mean()),
+        mean_db=fall,
+        plays=plays,
+        quieter_db=_quieter(mean[BODY], course.programme[track, entries], begin, end),
+        steady=float(alike.all(axis=0).mean()) if len(apart) else 0.0,
+        slow=slow,
+        fades=step_by_step(depth[:, first:stop_fade].mean(axis=0)),
+        faded=with_the_body(low[BODY], depth.mean(axis=0), begin, end, fall),
+        rested=drop.rested,
+        outlasts=_outlasts(course.programme[:, entries], track, begin, end),
+        deepest=bool(
+            (
+                low[HISS:][heard].min(axis=1)
+                > drop.before[HISS:][heard] - drop.fall[HISS:][heard] - _STEADY_DB
+            ).all()
+        ),
+    )
+
+
+def _behind(flags: NDArray[np.bool_], stop: int, otherwise: int) -> int:
+    """The place behind the last flag before ``stop``, or ``otherwise``."""
+    at = np.flatnonzero(flags[:stop])
+    return int(at[-1]) + 1 if len(at) else otherwise
+
+
+def _outlasts(plays: NDArray[np.bool_], track: int, begin: int, end: int) -> bool:
+    """Whether a track rests longer behind an entry than ever before, while another one plays."""
+    notes = np.flatnonzero(plays[track, :begin])
+    if len(notes) < 2 or end - begin <= np.diff(notes, prepend=-1).max():
+        return False
+    others = np.delete(plays, track, axis=0)[:, begin:end]
+    return bool((others.mean(axis=1) >= _OTHERS).any())
+
+
+def _quieter(body: Floats, plays: NDArray[np.bool_], begin: int, end: int) -> float:
+    """How much less the body of the programme is between two entries than before, dB.
+
+    NaN where it does not play in one of the two.
+    """
+    near = slice(max(0, begin - BEFORE * WINDOW), begin)
+    before, after = body[near][plays[near]], body[begin:end][plays[begin:end]]
+    if min(len(before), len(after)) < WINDOW:
+        return float("nan")
+    return float(median(before) - median(after))
+
+
+def is_silent(fall: Fall) -> bool:
+    """Whether nothing is left, not so much as a converter's noise: digital silence, no clog."""
+    return bool(np.nanmax(fall.after) < NOTHING_DB)
+
+
+def is_flat(fall: Fall) -> bool:
+    """Whether body and edge went with the rest, as where the whole signal is gone."""
+    body, edge = (float(db) for db in fall.fall_db[[BODY, EDGE]])
+    if fall.rested and fall.plays > PLAYS_ON:
+        # A fader takes as much of what plays, and of the body's rests, as of the hiss.
+        rests = body < 0.5 * fall.mean_db or body < OF_EDGE * edge
+        return not rests and fall.quieter_db >= _SOFTER * float(np.nanmax(fall.fall_db[HISS:]))
+    known = np.isfinite(edge) or fall.before_db > MOST_HISS_DB
+    least = _FLAT if fall.before_db > MOST_HISS_DB - _LOUD_DB else _SOFTER
+    if known and fall.quieter_db >= least * fall.mean_db and not body < 0.5 * fall.mean_db:
+        return not edge < least * fall.mean_db  # noise that is played, and now more softly
+    least = _FLAT if fall.plays <= PLAYS_ON else 0.8
+    if np.isfinite(body):
+        return body >= least * fall.mean_db and not edge < least * fall.mean_db
+    return fall.plays <= PLAYS_ON and not edge < 0.5 * fall.mean_db
+
+
+def turned_down(fall: Fall) -> bool:
+    """Whether a track plays on to the end, at a lower level: its programme and the hiss of rests.
+
+    The hiss falls less where it comes down to the electronics.
+    """
+    plays = fall.open_end and fall.plays > PLAYS_ON
+    hiss = fall.rested and fall.deepest
+    return plays and hiss and is_flat(fall) and fall.quieter_db >= fall.mean_db
+
+
+def rises(fall: Fall, frequencies_hz: NDArray[np.float64]) -> bool:
+    """Whether the treble goes first, as behind a gap (54.6 dB times distance over wavelength).
+
+    A limiter that turns the hiss down under loud programme takes as much in every band. Nor does
+    what has sunk to the amplifier's floor rise any more: from 8 dB on nothing is asked.
+    """
+    if fall.rested and fall.mean_db > _ERASED_DB:
+        return not fall.fall_db[BODY] > _STAYS * np.nanmax(fall.fall_db[HISS:])
+    heard = np.isfinite(fall.fall_db)
+    heard[:HISS] = False
+    if fall.mean_db >= _AMPLIFIER_DB or np.count_nonzero(heard) < 2:
+        return True
+    places = frequencies_hz[heard]
+    slope = float(np.polyfit(places, fall.fall_db[heard], 1)[0])
+    return slope * float(places[-1] - places[0]) >= _RISE * fall.mean_db

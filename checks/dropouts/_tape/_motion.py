@@ -1,0 +1,235 @@
+"""What the tape does, stretch by stretch, and where there is programme.
+
+Read off the floors: a track's hiss is the lowest level it keeps steadily while programme comes
+and goes; where all tracks together keep a steady level clearly below their hiss, no tape passes
+the head (standing, leader, run out). Starting and stopping are the slopes beside such a stretch.
+The states gate the findings about the tape, never those about the digital path.
+
+What this cannot tell: leader from a stopped tape, and a tape that never rests: where programme
+covers the hiss from beginning to end, all of it counts as running.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks._ranks import percentile
+from checks.dropouts._tape._bands import ABOVE, BODY, EDGE, HISS
+from checks.dropouts._tape._breath import rests_or_moves
+from checks.dropouts._tape._floors import LOW_MEAN_DB, LevelHistory, plateau
+
+Bools = NDArray[np.bool_]
+Floats = NDArray[np.float32]
+
+SILENT_DB: Final = -157.0  # digital silence reads -160; the quietest converters some -140 a band
+MOST_HISS_DB: Final = -40.0
+"""A band; what is steady over that is played. Common practice: hiss is 50 to 80 dB down."""
+
+_STEADY_DB: Final = 1.9  # mean over low, averaged over the hiss bands: 1.2 in steady noise
+_STILL_DB: Final = 0.8  # change of their mean level from entry to entry in steady noise
+_PLATEAU_DB: Final = 1.5  # width of a level that is kept
+_APART_DB: Final = 4.5  # bulk-erased tape is 3 to 4 dB quieter (common practice), amplifiers 8
+_LEAST_ENTRIES: Final = 5  # some 0.5 s of hiss heard plainly
+_PROGRAMME_DB: Final = 8.0  # over the quietest: own trials; hiss moves by 1 dB an entry
+_RESTS_S: Final = 1.5  # pauses that do not part programme
+_CLICKS: Final = 3  # entries in which a stopped machine may still be heard
+_PLAYS: Final = 0.1  # of a stretch in which a track plays, from which the tape runs
+_SLOPE_S: Final = 6.0  # the longest that starting or stopping takes (common practice)
+
+
+class Motion(IntEnum):
+    RUNNING = 0
+    STARTING = 1
+    STOPPING = 2
+    STANDING = 3  # before or behind the tape
+    LEADER = 4  # between two stretches of tape; or the tape was stopped
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """States of the tape, (entries,), and what each track does, (tracks, entries).
+
+    Attributes:
+        hiss_db: each track's level of these bands in hiss, NaN where never heard plainly.
+        low: the track lies clearly below its own hiss.
+        programme: the track carries programme.
+        level_db: mean over the hiss bands of the audio range: above it, electronics may cover it.
+        quiet_db: body and edge when nobody plays, (2, tracks).
+    """
+
+    states: NDArray[np.uint8]
+    hiss_db: Floats
+    low: Bools
+    programme: Bools
+    level_db: Floats
+    quiet_db: Floats
+
+    @property
+    def running(self) -> Bools:
+        return np.asarray(self.states == Motion.RUNNING)
+
+    @property
+    def void(self) -> Bools:
+        """Entries in which nothing at all is heard on any track, not so much as a machine."""
+        return np.asarray((self.level_db <= SILENT_DB).all(axis=0))
+
+
+def course(
+    history: LevelHistory, judged: Sequence[int], entry_s: float, fade: int | None = None
+) -> Course:
+    """The states of the tape from the levels of the tracks that count (``judged``).
+
+    Args:
+        fade: entry from which everything is faded out, if any: what is quiet there tells no rest.
+    """
+    mean = history.mean_db.astype(np.float32)
+    low = history.low_db.astype(np.float32)
+    tracks, entries = mean.shape[1:]
+    heard = slice(HISS, ABOVE) if len(mean) > HISS else slice(None)
+    level = mean[heard].mean(axis=0)
+    spread = level - low[heard].mean(axis=0)
+    hiss = np.full(tracks, np.nan, np.float32)
+    below = np.zeros((tracks, entries), np.bool_)
+    for track in range(tracks):
+        floors = _plateaus(mean[:ABOVE, track], level[track], spread[track] <= _STEADY_DB)
+        if floors is None:
+            continue
+        hiss[track], drop = floors
+        below[track] = level[track] <= hiss[track] - min(0.5 * drop, _APART_DB)
+    quiet = _quiet(low[:, :, :fade], level[:, :fade], hiss)
+    loud = np.zeros((tracks, entries), np.bool_)
+    for row, band in enumerate((BODY, EDGE)):
+        loud |= mean[band] > quiet[row][:, None] + _PROGRAMME_DB
+    states = np.zeros(entries, np.uint8)
+    on = np.zeros(entries, np.bool_)
+    known = [k for k in judged if np.isfinite(hiss[k]) and below[k].any()]
+    if 2 * len(known) > len(judged):
+        # Two thirds: a head that clogs or a track that is lost blurs the floors of its own.
+        gone = 3 * below[known].sum(axis=0) >= 2 * len(known)
+        plays = np.logical_or.reduce(loud[list(judged)])
+        hisses = spread[known] <= _STEADY_DB
+        hisses &= np.abs(level[known] - hiss[known, None]) <= _PLATEAU_DB
+        # Where one track plays on, the others' signals are lost; and where a track plays on and
+        # its hiss is not heard between, it has lost its treble.
+        for first, last in _joined(gone, hisses.any(axis=0)):
+            if np.count_nonzero(plays[first:last]) > max(_CLICKS, _PLAYS * (last - first)):
+                gone[first:last] = False
+                on[first:last] = True
+        gone &= ~plays
+        near = level[known] <= hiss[known, None] - _PLATEAU_DB
+        slope = 2 * near.sum(axis=0) > len(known)
+        _paint(states, gone, slope & ~gone, max(1, round(_SLOPE_S / entry_s)))
+    for track in range(tracks):
+        # What lies under its own hiss is the machine's, unless it plays on: lost treble.
+        for first, last in spans(below[track] & ~on):
+            if 2 * np.count_nonzero(loud[track, first:last]) <= last - first:
+                loud[track, first:last] = False
+    return Course(states, hiss, below, loud, level, quiet)
+
+
+def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float] | None:
+    """(hiss, how far the next lower steady level lies below it); None without two levels.
+
+    Args:
+        mean: (bands, entries) of one track up to ``ABOVE``; ``level``: the mean of those of hiss.
+        steady: entries that sound like steady noise.
+    """
+    if len(level) < _LEAST_ENTRIES:
+        return None
+    still = np.abs(np.diff(level)) < _STILL_DB
+    kept = steady & (np.append(still, False) | np.append(False, still))
+    found: tuple[float, float] | None = None
+    base = plateau(level[kept], 2)
+    while base is not None:
+        # Noise stands above a lower noise in every band, and no further in the body of the
+        # sound than in the lower treble; a chord that is held does so in some bands, most in the
+        # body. Compared are rests: under a clogged head the body goes on, and rests as before.
+        under = percentile(mean[:, kept & (np.abs(level - base) < _PLATEAU_DB)], 10, axis=1)
+        rise = mean - under[:, None]
+        over = level - base
+        alike = (rise[:HISS] < rise[HISS] + _APART_DB).all(axis=0)
+        alike &= (rise > 0.5 * over).all(axis=0)
+        higher = kept & alike & (over > _APART_DB) & (level <= MOST_HISS_DB)
+        hiss = plateau(level[higher], _LEAST_ENTRIES)
+        if hiss is not None and _is_hiss(mean[:, higher & (np.abs(level - hiss) < _PLATEAU_DB)]):
+            found = hiss, hiss - base
+        base = hiss
+    return found
+
+
+def _is_hiss(mean: Floats) -> bool:
+    """Whether noise, (bands, entries), is hiss, not the breath of what is played."""
+    loudest = float(mean[HISS:].mean(axis=1).max(initial=-np.inf))
+    return rests_or_moves(mean[BODY], loudest)
+
+
+def _quiet(low: Floats, level: Floats, hiss: Floats) -> Floats:
+    """Body and edge of each track when nobody plays, as far as it can be known."""
+    quiet, least = np.empty((2, len(hiss))), np.empty(len(hiss))
+    for track, heard in enumerate(sounding(level)):
+        quiet[:, track] = percentile(low[[BODY, EDGE], track][:, heard], 10, axis=1) - LOW_MEAN_DB
+        least[track] = percentile(level[track, heard], 5)
+    floor = np.where(np.isfinite(hiss), hiss, least)
+    # Where somebody always plays, the quietest is programme: hiss in the body is not much more
+    # than hiss above it, whatever hum and rumble add.
+    return np.asarray(np.clip(quiet, floor - 3.0, floor + 12.0), np.float32)
+
+
+def sounding(level: Floats) -> Bools:
+    """Where anything is heard above the sound: not in digital silence or at a held value.
+
+    Args:
+        level: mean over hiss bands, (tracks, entries) or (entries,). All True for a track in
+            which nothing ever is.
+    """
+    heard = level > SILENT_DB
+    return np.asarray(heard | ~heard.any(axis=-1, keepdims=True))
+
+
+def _paint(states: NDArray[np.uint8], gone: Bools, slope: Bools, most: int) -> None:
+    """Writes the states: no tape where ``gone``, and the slopes that touch such a stretch."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], gone, [False])).astype(np.int8)))
+    count = len(states)
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        before, after = int(start), int(stop)
+        while before > 0 and start - before < most and slope[before - 1]:
+            before -= 1
+        while after < count and after - stop < most and slope[after]:
+            after += 1
+        outer = before == 0 or after == count
+        states[before:start] = Motion.STOPPING if before else Motion.STANDING
+        states[stop:after] = Motion.STARTING if after < count else Motion.STANDING
+        states[start:stop] = Motion.STANDING if outer else Motion.LEADER
+
+
+def spans(flags: Bools) -> list[tuple[int, int]]:
+    """Runs of True: (first, behind the last)."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _joined(flags: Bools, parted: Bools) -> list[tuple[int, int]]:
+    """Runs of ``flags``, as one where nothing is ``parted`` between them."""
+    out: list[tuple[int, int]] = []
+    for first, last in spans(flags):
+        if out and not parted[out[-1][1] : first].any():
+            first = out.pop()[0]
+        out.append((first, last))
+    return out
+
+
+def programme_spans(loud: Bools, entry_s: float) -> list[tuple[int, int]]:
+    """Stretches of entries with programme, pauses up to ``_RESTS_S`` bridged."""
+    out: list[tuple[int, int]] = []
+    for start, stop in spans(loud):
+        if out and (start - out[-1][1]) * entry_s <= _RESTS_S:
+            out[-1] = (out[-1][0], stop)
+        else:
+            out.append((start, stop))
+    return [(a, b) for a, b in out if b - a >= 2]
