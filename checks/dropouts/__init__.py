@@ -1,8 +1,8 @@
 """Dropouts: audio that is missing, held, repeated or out of joint, and signal lost by the tape.
 
 The check is made of parts (see ``_part``); each docstring says what its part measures, by which
-source, and what it cannot see; the order of the work stands in DEVELOPERS.md. This module only hands
-the blocks round and puts the outcomes together. In two halves, which two processes may work on: they
+source, and what it cannot see; DEVELOPERS.md has the order of the work. This module only hands the
+blocks round and puts the outcomes together. In two halves, which two processes may work on: they
 meet at the end.
 """
 

@@ -172,3 +172,13 @@ def test_what_breaks_off_by_more_than_a_tape_can_is_told_there_and_is_no_sound(
     findings, counts = doubts.finish(falling=frozenset(falling))
     assert sum(int(str(finding.values["times"])) for finding in findings) == told
     assert counts == [0, told]
+
+
+@pytest.mark.parametrize(("falling", "verdict"), [(0, Verdict.REDO), (1, Verdict.LISTEN)])
+def test_a_cut_behind_the_tape_stands_in_place_of_the_jump(falling: int, verdict: Verdict) -> None:
+    doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=2, word_length=24), listed=50)
+    doubts.behind_tape(step(RATE, cause="cut"), 0)
+    doubts.unproven(step(RATE))
+    findings, counts = doubts.finish(falling=frozenset({falling}))
+    assert [(f.verdict, f.start_frame) for f in findings] == [(verdict, RATE)]
+    assert counts == [1, 1]

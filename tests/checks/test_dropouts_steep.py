@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from checks.block import BLOCK_FRAMES, Block, Workspace
-from checks.dropouts._sentences import STEEP
+from checks.dropouts._sentences import CUT_BEHIND_TAPE, STEEP
 from checks.dropouts._steps import _steep
 from checks.model import CaptureFormat, Finding, Verdict
 
@@ -35,6 +35,17 @@ def track(seed: int, frames: int = 4 * RATE_HZ) -> Floats:
     rattle = noise(seed, frames, 0.2) * (0.6 + 0.4 * np.sin(2 * np.pi * 3 * t + seed))
     x = rattle + noise(seed + 50, frames, 2e-3)
     return FULL * (off_tape(x) + noise(seed + 100, frames, 2e-4))
+
+
+def drone(seed: int, frames: int = 3 * RATE_HZ) -> Floats:
+    """Eight partials that swell and sink, over hiss, before any tape."""
+    t = np.arange(frames) / RATE_HZ
+    rng = np.random.default_rng([5, seed])
+    x = noise(seed + 50, frames, 2e-3)
+    for k in range(1, 9):
+        swell = 1 + 0.2 * np.sin(2 * np.pi * (0.3 + 0.1 * k) * t)
+        x += swell * 0.1 / k * np.sin(2 * np.pi * 220 * k * 1.0007**k * t + rng.uniform(0, 6.3))
+    return x
 
 
 def loud(x: Floats, near: int) -> int:
@@ -65,6 +76,18 @@ def test_programme_off_tape_that_is_away_for_a_while_is_told() -> None:
     assert finding.text.endswith(STEEP)
     assert finding.tracks == (1,)
     assert finding.values["start_frames"] == ends
+
+
+@pytest.mark.parametrize("tape", [True, False])
+@pytest.mark.parametrize("seed", [0, 1, 4])
+def test_a_cut_behind_the_tape_is_proven_from_the_start_of_a_capture(seed: int, tape: bool) -> None:
+    at, lost = RATE_HZ // 2, 30_011
+    rows = [drone(seed), drone(seed + 20)]
+    rows = [FULL * ((off_tape(x) if tape else x) + noise(9, len(x), 2e-4)) for x in rows]
+    (finding,) = found(np.delete(rows[0], slice(at, at + lost)), rows[1][:-lost])
+    assert finding.start_frame == at
+    assert (finding.text.endswith(CUT_BEHIND_TAPE)) is tape
+    assert finding.verdict is (Verdict.REDO if tape else Verdict.LISTEN)
 
 
 def test_programme_that_never_met_a_tape_may_begin_and_end_so() -> None:

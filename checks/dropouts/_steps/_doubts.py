@@ -64,6 +64,7 @@ class Doubts:
         self._sounds = Pile(listed)  # sounds that begin or end would do the same
         self._sharp: list[Event] = []  # of these, what no converter lets through
         self._steep: list[Event] = []  # and what no tape does
+        self._behind_tape: list[tuple[Event, int]] = []  # of that, cuts; and their strongest track
         self._slips = Pile(listed)  # of timecode
         self._stand_ins: list[Event] = []
         self._proven_counts = [0] * fmt.channels
@@ -111,6 +112,11 @@ class Doubts:
         if len(self._steep) <= self._listed:
             self._steep.append(event)
 
+    def behind_tape(self, event: Event, strongest: int) -> None:
+        """Take a cut that is proven if it is steeper than the tape on its strongest track."""
+        if len(self._behind_tape) < self._listed:
+            self._behind_tape.append((event, strongest))
+
     def slipped(self, event: Event) -> None:
         """Take a slip of timecode: told where nothing else is."""
         self._slips.add(event)
@@ -141,8 +147,9 @@ class Doubts:
         """The findings, and the steps counted on each track.
 
         Args:
-            falling: tracks on which a steep jump comes from behind the tape.
+            falling: tracks on which what is steep comes from behind the tape.
         """
+        self._prove_behind_tape(falling)
         self._take_stand_ins()
         self._tell_steep(falling)
         self._admit_sounds()
@@ -171,18 +178,27 @@ class Doubts:
         for event in self._stand_ins:
             if self._is_proven(event.start) or self._is_proven(event.stop):
                 continue
-            tracks = set(event.tracks)
-            for pile in (*self._unproven.values(), self._sounds):
-                for end in [e for e in pile.events if _is_part(e, event)]:
-                    tracks |= set(end.tracks)
-                    self._drop(end, pile)
-            self._sharp = [e for e in self._sharp if not _is_part(e, event)]
-            self._steep = [e for e in self._steep if not _is_part(e, event)]
-            event = replace(event, tracks=tuple(sorted(tracks)))
+            event = self._with_parts(event)
             if event.verdict is Verdict.REDO and not recur:
                 self.proven(event)
             else:
                 self._take(_doubted(event, PERHAPS_STAND_IN, cause=REPLACED))
+
+    def _with_parts(self, event: Event) -> Event:
+        """An event in place of all that is doubted within it, on their tracks as well."""
+        tracks = set(event.tracks)
+        for pile in (*self._unproven.values(), self._sounds):
+            for part in [e for e in pile.events if _is_part(e, event)]:
+                tracks |= set(part.tracks)
+                self._drop(part, pile)
+        self._sharp = [e for e in self._sharp if not _is_part(e, event)]
+        self._steep = [e for e in self._steep if not _is_part(e, event)]
+        return replace(event, tracks=tuple(sorted(tracks)))
+
+    def _prove_behind_tape(self, falling: frozenset[int]) -> None:
+        for event, strongest in self._behind_tape:
+            if strongest in falling:
+                self.proven(self._with_parts(event))
 
     def _tell_steep(self, falling: frozenset[int]) -> None:
         """What no tape does, whatever else comes."""

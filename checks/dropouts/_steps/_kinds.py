@@ -344,15 +344,14 @@ class Kinds:
             )
         ):
             self._tell.proven(tracks, at, tell.CUT, "cut", values)
-        elif (
-            longer.one_programme
-            and not longer.against
-            and self._tape.falls_off(strongest)
-            and place.steep(strongest, best)
-            and place.alone(strongest, best)
-        ):
-            self._tell.proven(tracks, at, tell.CUT_BEHIND_TAPE, "cut", values)
         else:
+            if (
+                longer.one_programme
+                and not longer.against
+                and place.steep(strongest, best)
+                and place.alone(strongest, best)
+            ):
+                self._tell.cut_behind_tape(tracks, at, values, strongest=strongest)
             return False
         return True
 

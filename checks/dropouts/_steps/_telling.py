@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 from checks.dropouts._events import Event
 from checks.dropouts._sentences import (
+    CUT_BEHIND_TAPE,
     JUMP,
     PERHAPS_STAND_IN,
     REPLACED,
@@ -54,6 +55,14 @@ class Telling:
         """Tracks that break off or come in by more than a tape can, and show nothing else."""
         values = {"cause": UNPROVEN, **values}
         self._doubts.breaks_off(_event(Verdict.LISTEN, tracks, at, STEEP, values, 1))
+
+    def cut_behind_tape(
+        self, tracks: tuple[int, ...], at: int, values: Mapping[str, Value], *, strongest: int
+    ) -> None:
+        """One programme on both sides of a steep cut; else it may be told as a jump."""
+        values = {"cause": "cut", **values}
+        event = _event(Verdict.REDO, tracks, at, CUT_BEHIND_TAPE, values, 1)
+        self._doubts.behind_tape(event, strongest)
 
     def slip(
         self, tracks: tuple[int, ...], at: int, values: Mapping[str, Value], *, frames: int
