@@ -130,12 +130,14 @@ def _within(f: Finding, other: Finding) -> bool:
     """Whether a finding lies within places of another, each time, on tracks of the same."""
     if not set(f.tracks) <= set(other.tracks):
         return False
-    start, places = f.start_frame or 0, _places(other)
-    each = f.values.get("start_frames")  # of what is told together
-    seen = [(at, at) for at in each] if isinstance(each, list) else [(start, start + _frames(f))]
-    return all(
-        any(first - _SEAM_FRAMES <= at and to <= last + _SEAM_FRAMES for first, last in places)
-        for at, to in seen
+    places = _places(other)
+    length = _frames(f) if len(f.starts) == 1 else 0  # it spans all that is told together
+    return bool(f.starts) and all(
+        any(
+            first - _SEAM_FRAMES <= at and at + length <= last + _SEAM_FRAMES
+            for first, last in places
+        )
+        for at in f.starts
     )
 
 
@@ -178,18 +180,17 @@ def _at_ceilings(f: Finding, clipped: Finding, rate_hz: int) -> bool:
     stood = {line["track"] - 1: line.get("stretches", []) for line in lines}
     smeared = round(_SMEARED_MS * 1e-3 * rate_hz)
     length_ms = f.values.get("length_ms")
-    starts = f.values.get("start_frames", [f.start_frame])
-    if not isinstance(length_ms, int | float) or not isinstance(starts, list):
+    if not isinstance(length_ms, int | float):
         return False
     length = round(length_ms * 1e-3 * rate_hz)
-    return len(starts) == f.values.get("times", 1) and all(
+    return len(f.starts) == f.values.get("times", 1) and all(
         any(
             first - smeared <= start < first + frames
             and length <= min(frames + smeared, 2 * frames)
             for first, frames in stood.get(track, [])
         )
         for track in f.tracks
-        for start in starts
+        for start in f.starts
     )
 
 
@@ -199,10 +200,7 @@ def _at_seams(f: Finding, double: Finding) -> bool:
     if not isinstance(stretches, list) or not set(f.tracks) <= set(double.tracks):
         return False
     seams = [end for start, frames in stretches for end in (start, start + frames)]
-    places = f.values.get("start_frames", [f.start_frame])
-    return isinstance(places, list) and all(
-        any(abs(place - seam) <= _SEAM_FRAMES for seam in seams) for place in places
-    )
+    return all(any(abs(at - seam) <= _SEAM_FRAMES for seam in seams) for at in f.starts)
 
 
 def _one_witness(f: Finding, alike: Iterable[Finding]) -> bool:

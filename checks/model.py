@@ -81,6 +81,14 @@ class Finding:
     frames: int | None = None
     values: Mapping[str, Value] = field(default_factory=dict)
 
+    @property
+    def starts(self) -> tuple[int, ...]:
+        """The first frame of each place that is listed; several where they are told together."""
+        each = self.values.get("start_frames")
+        if isinstance(each, list):
+            return tuple(at for at in each if isinstance(at, int))
+        return () if self.start_frame is None else (self.start_frame,)
+
 
 class Encoding(StrEnum):
     """How a sample is coded; only PCM and FLOAT are read without a decoder."""

@@ -191,8 +191,7 @@ def _jumps(findings: Sequence[Finding]) -> list[tuple[int, tuple[int, ...]]]:
     jumps = []
     for f in findings:
         if f.kind == "step" and f.verdict is not Verdict.CLEAR and f.start_frame is not None:
-            each = f.values.get("start_frames")
-            frames = [int(str(at)) for at in each] if isinstance(each, list) else [f.start_frame]
+            frames = [*f.starts]
             if f.values.get("times") == 1 and (f.frames or 0) > 1:  # then its own end is one
                 frames.append(f.start_frame + (f.frames or 0))
             jumps += [(frame, f.tracks) for frame in frames]
@@ -201,7 +200,7 @@ def _jumps(findings: Sequence[Finding]) -> list[tuple[int, tuple[int, ...]]]:
 
 def _is_between(f: Finding, jumps: Sequence[tuple[int, tuple[int, ...]]], rate_hz: int) -> bool:
     """Whether a dip begins and ends where the signal jumps on all of its tracks."""
-    asks = f.kind in _DIPS and f.verdict is Verdict.LISTEN and "start_frames" not in f.values
+    asks = f.kind in _DIPS and f.verdict is Verdict.LISTEN and len(f.starts) == 1
     if not asks or f.start_frame is None or not f.frames:
         return False
     near = min(int(_JUMP_S * rate_hz), f.frames // 4)  # so that one jump is not both ends
@@ -254,10 +253,8 @@ def _explains(fault: Finding, other: Finding, rate_hz: int) -> bool:
         return start >= first - _NEAR_FRAMES and stop <= last + _NEAR_FRAMES
     if other.kind in _DIPS:
         inside = start >= first - _NEAR_FRAMES and stop <= last + _NEAR_FRAMES
-        each = fault.values.get("start_frames")  # of faults told together
-        if inside and isinstance(each, list):
-            return any(abs(start - place) <= _NEAR_FRAMES for place in each)
-        return inside
+        each = fault.starts
+        return inside and (len(each) == 1 or any(abs(start - at) <= _NEAR_FRAMES for at in each))
     if other.kind in _STAYS:
         near = int(_NEAR_S * rate_hz)
         return abs(start - first) <= near and stop <= last + near

@@ -16,7 +16,7 @@ from math import inf
 from typing import Final, NamedTuple
 
 from checks.measures import LineupMeasures, ToneLine
-from checks.model import Finding, Outcome, Remedy, Value, Verdict
+from checks.model import Finding, Outcome, Remedy, Verdict
 
 EDGE_S: Final = 0.05  # how well ends of tones are known
 JOINED_S: Final = 0.002  # a shorter pause is no pause; own trials: ends are known to 1 ms mostly
@@ -135,12 +135,8 @@ class _Tones:
 
     def _places(self, finding: Finding) -> list[float]:
         """Where each time is that a finding tells of; infinitely far where not all are known."""
-        values = finding.values
-        times = values.get("times", 1)
-        places: Value = [finding.start_frame] if times == 1 else values.get("start_frames")
-        known = [f / self._rate_hz for f in places if isinstance(f, int)] if isinstance(
-            places, list) else []  # fmt: skip
-        return sorted(known) if len(known) == times else [inf]
+        known = [frame / self._rate_hz for frame in finding.starts]
+        return sorted(known) if len(known) == finding.values.get("times", 1) else [inf]
 
     def _generated(self, start_s: float, stop_s: float, tracks: Iterable[int]) -> bool:
         """Whether the stretch is nothing but tones without noise, and pauses between them."""
