@@ -36,6 +36,9 @@ from checks.ultrasonic._mirror import LOWER_RATE, PREFERRED_RATES_HZ
 LOWEST_HZ: Final = 10_000.0  # below, programme makes walls of its own
 HIGHEST_OF_RATE: Final = 0.44  # above, the file's own filter begins (0.45 of the rate)
 NEAR: Final = (0.86, 1.03)  # where a band ends, over half its rate: from 19 kHz at 44.1 kHz
+# Filters that end a band are 6 dB down at half its rate or before it (common practice); what is
+# beyond that by more than such a place can be measured to is of the next rate.
+MEASURED: Final = 1.01
 # AES5; at its half tape and heads end as well, and tones of line-up tapes with what surrounds them
 # are mirror images of themselves: so it is known by its wall alone.
 LOW_RATE_HZ: Final = 32_000
@@ -192,13 +195,14 @@ def _falls_to(centres: NDArray[np.float64], floor: NDArray[np.float64], level: f
 def lower_rates(wall: Wall, rate_hz: float) -> tuple[int, ...]:
     """The lower preferred rates whose band would end like this; neighbours may both fit."""
     low = (LOW_RATE_HZ,) if wall.above_dbfs_hz <= EMPTY_DBFS_HZ else ()
-    return tuple(
+    fit = tuple(
         lower
         for lower in low + PREFERRED_RATES_HZ
         if lower <= LOWER_RATE * rate_hz
         and NEAR[0] <= wall.hz / (lower / 2) <= NEAR[1]
         and _ends_like(wall, lower / 2)
     )
+    return tuple(lower for lower in fit if wall.hz <= MEASURED * lower / 2) or fit
 
 
 def _ends_like(wall: Wall, half_hz: float) -> bool:

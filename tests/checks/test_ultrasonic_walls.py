@@ -50,6 +50,15 @@ def test_the_wall_is_told_at_half_of_the_rate_and_not_at_its_foot(source, rate, 
     assert outcome.measures.tracks[0].brickwall_hz == pytest.approx(source / 2, rel=0.04)
 
 
+@pytest.mark.parametrize(("source", "fit"), [(44_100, [44_100, 48_000]), (48_000, [48_000])])
+def test_a_wall_above_half_of_a_rate_is_of_the_next_one(source, fit):
+    # 6 dB down at 0.94 of half the rate: at 20.7 kHz, where 48 kHz with a filter that begins
+    # earlier may end as well; at 22.5 kHz, where 44.1 kHz holds nothing
+    found = one(look(words(raised(tape(source, 3), source, 96_000, "steep")), 96_000), "brickwall")
+    assert found.values["mirror_likeness"] is None
+    assert (found.values["near_half_of_hz"], found.values["likely_rate_hz"]) == (fit, source)
+
+
 def test_what_ends_below_any_converter_s_noise_must_be_replayed_though_no_rate_fits():
     # 32 kHz through a filter that is 60 dB down at 21 kHz only; above 22 kHz there are -187 dBFS/Hz
     # of dither, while the best converters reach -173 (130 dB)
