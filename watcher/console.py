@@ -13,7 +13,7 @@ from rich.markup import escape
 from rich.text import Text
 
 from watcher.files import shown
-from watcher.summary import CAUTION, WHAT_NOW, CaptureRow, FindingRow, Heading, placed, several
+from watcher.summary import CAUTION, WHAT_NOW, CaptureRow, FindingRow, Heading, placed, stand_twice
 
 if TYPE_CHECKING:
     from rich.progress import Progress
@@ -59,12 +59,8 @@ def print_groups(
 ) -> None:
     """Everything under its heading, what could not be looked at first; ``notes``: those as well."""
     name = placed((row.folder, row.name) for rows in groups.values() for row in rows)
-    if twice := several(groups):
-        text = (
-            "A capture stands under each heading that one of its findings asks for: "
-            f"{twice} of them under more than one."
-        )
-        print_indented(console, Text(text, style="dim"), 0)
+    if twice := stand_twice(groups):
+        print_indented(console, Text(twice, style="dim"), 0)
     for heading in Heading:
         rows = groups[heading]
         if not rows:

@@ -147,10 +147,16 @@ def marked(
     }
 
 
-def several(groups: Mapping[Heading, Sequence[CaptureRow]]) -> int:
-    """How many captures stand under more than one heading."""
+def stand_twice(groups: Mapping[Heading, Sequence[CaptureRow]]) -> str | None:
+    """A sentence where captures stand under more than one heading."""
     count = Counter((row.folder, row.name) for rows in groups.values() for row in rows)
-    return sum(number > 1 for number in count.values())
+    several = sum(number > 1 for number in count.values())
+    if not several:
+        return None
+    return (
+        "A capture stands under each heading that one of its findings asks for: "
+        f"{several} of them under more than one."
+    )
 
 
 def placed(captures: Iterable[tuple[str, str]]) -> Callable[[str, str], str]:
