@@ -33,6 +33,7 @@ ONLY_IN = {
         "watcher/morning_text.py",
         "watcher/status.py",
     },
+    "jinja2": {"watcher/pages.py"},
     "pydantic": {"watcher/report.py"},
 }
 

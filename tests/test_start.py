@@ -21,7 +21,7 @@ except SystemExit as said:
 names = [name for name in json.loads(sys.argv[1]) if name in sys.modules]
 print(json.dumps([status, names]), file=sys.stderr)
 """
-SLOW = ["multiprocessing", "pydantic", "rich.progress", "soundfile", "yaml"]
+SLOW = ["jinja2", "multiprocessing", "pydantic", "rich.progress", "soundfile", "yaml"]
 
 
 def write(path: Path) -> None:
@@ -76,6 +76,16 @@ def test_a_worker_reads_no_report_and_no_configuration(tmp_path: Path) -> None:
         check=True,
     )
     assert not {"rich", *SLOW} & set(json.loads(done.stdout))
+
+
+@pytest.mark.parametrize(("module", "needs"), [("commands_morning", False), ("pages", True)])
+def test_templates_come_in_with_a_page(module: str, needs: bool) -> None:
+    code = f"import sys, watcher.{module}; print('jinja2' in sys.modules)"
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=os.environ | {"PYTHONPATH": str(PROJECT)},
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert done.stdout.strip() == str(needs)
 
 
 def test_garbage_is_looked_for_once_all_is_imported(tmp_path: Path) -> None:

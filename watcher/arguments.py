@@ -80,6 +80,7 @@ def parser() -> argparse.ArgumentParser:
     )
     show.add_argument("paths", nargs="+", metavar="PATH", help="a capture, its report, or a folder")
     _config(show)
+    _page(commands)
 
     _daemon(commands)
     _morning(commands)
@@ -116,6 +117,29 @@ def _positive(text: str) -> int:
     if not text.isdecimal() or not 1 <= int(text) <= 64:
         raise argparse.ArgumentTypeError(f"must be 1 to 64, got {text!r}")
     return int(text)
+
+
+def _page(commands: _Commands) -> None:
+    """``page``."""
+    page = commands.add_parser(
+        "page",
+        help="make pages of stored reports, for a browser or for paper",
+        description="Makes a page of each stored report, beside it (NAME.vigil.html): what to do "
+        "first, a picture of where the findings lie, what was measured, the digests in full. It "
+        "opens in any browser, loads nothing and holds no script. No sample is read. The page "
+        "shows the report as it is now, and is not made anew by a later check or signoff: the "
+        "report is the record. Prints the pages that were made. Exit status 0: all were made; 3: "
+        "all were made, but a capture in a folder has no report, or is not as it was when its "
+        "report was made; 5: a report cannot be read; 2: there is none, or its page cannot be "
+        "written.",
+    )
+    page.add_argument(
+        "paths",
+        nargs="+",
+        metavar="SIDECAR",
+        help="a report (NAME.vigil.json), its capture, or a folder with all below",
+    )
+    _config(page)
 
 
 def _daemon(commands: _Commands) -> None:

@@ -21,7 +21,7 @@ from watcher.files import shown, sweep
 from watcher.gone import on_record, told_apart
 from watcher.lineups import LineupEntry, entry_of
 from watcher.partner import Partner, cores, partner_for
-from watcher.report import SUFFIX, Report, ReportError, sidecar_path
+from watcher.report import PAGE_SUFFIX, SUFFIX, Report, ReportError, sidecar_path
 from watcher.settings import Applied, Settings, Sheets
 from watcher.sheets import SHEET_NAME
 from watcher.stands_on import on_disk, with_stands_on
@@ -96,8 +96,10 @@ def find(paths: Iterable[str], passed: Passed | None = None) -> list[tuple[Path,
         elif path.exists():
             if not path.is_file():
                 raise UsageError(f"{shown(text)}: is no file (a device, a pipe or a socket)")
-            if path.name.endswith(SUFFIX) or path.name == SHEET_NAME:
-                raise UsageError(f"{shown(text)}: is no capture, but a report or a transfer sheet")
+            if path.name.endswith((SUFFIX, PAGE_SUFFIX)) or path.name == SHEET_NAME:
+                raise UsageError(
+                    f"{shown(text)}: is no capture, but a report, its page or a transfer sheet"
+                )
             found.setdefault(path, path.parent)
         else:
             raise _nothing(text)

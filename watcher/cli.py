@@ -27,6 +27,7 @@ _CARRIED_OUT_BY: Final = {
     "enrol": "commands_daemon",
     "status": "commands_daemon",
     "unit": "commands_daemon",
+    "page": "commands_page",
     "summary": "commands_morning",
     "signoff": "commands_morning",
     "lineup": "commands_lineup",

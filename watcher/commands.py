@@ -142,6 +142,7 @@ def run_demo(args: argparse.Namespace) -> Exit:
         f"\nEvery capture has its report beside it: {shown(args.folder)}/.../NAME{report.SUFFIX}\n"
         "Look next at:\n"
         f"  {us} show {place}  (the same once more, with the notes)\n"
+        f"  {us} page {place}  (a page beside each report, for a browser)\n"
         f"  {us} check --json {place}  (the reports, one a line)\n"
         f"  {us} config show {sheet}  (what was expected, from which sheet)\n"
         f"  {us} check --help  (checking captures of your own)"

@@ -21,7 +21,7 @@ COLUMNS: Final = 8  # of a table, at the most
 _FIRST: Final = 15  # of a row: the tone
 _CELL: Final = 8
 _FEW_TRACKS: Final = 4  # fewer cannot tell a tilt of the head from a late track
-_NONE: Final = "-"
+NONE: Final = "-"
 _BOUND: Final = "\N{NO-BREAK SPACE}"  # inside what is not to be parted; shown as a blank
 
 
@@ -69,7 +69,7 @@ def _about(measured: LineupMeasures) -> Iterator[str]:
             parts.append("noise-reduction tone")
         elif tone.nominal_hz:
             percent = 100 * (tone.frequency_hz / tone.nominal_hz - 1)
-            parts.append(f"{_number(percent, '+.3f')} % of {_hertz(tone.nominal_hz)}")
+            parts.append(f"{number(percent, '+.3f')} % of {hertz(tone.nominal_hz)}")
         if tone.flutter_percent is not None:
             parts.append(f"flutter {tone.flutter_percent:.3f} %")
         yield "  " + "  ".join(part.replace(" ", _BOUND) for part in parts)
@@ -77,27 +77,30 @@ def _about(measured: LineupMeasures) -> Iterator[str]:
             yield f"      taken to be recorded {-tone.step_db:.0f} dB lower on purpose"
 
 
-def _hertz(hz: float) -> str:
+def hertz(hz: float) -> str:
+    """A frequency as people say it."""
     return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
 
 
-def _name_of(tone: ToneLine) -> str:
-    name = _hertz(tone.nominal_hz) if tone.nominal_hz else f"{tone.frequency_hz:.1f} Hz"
+def tone_name(tone: ToneLine) -> str:
+    """What a tone is called in a table: by the frequency it was meant to have."""
+    name = hertz(tone.nominal_hz) if tone.nominal_hz else f"{tone.frequency_hz:.1f} Hz"
     return name + (" NR" if tone.kind == "reference-tone" else "")
 
 
-def _number(value: float | None, form: str) -> str:
+def number(value: float | None, form: str) -> str:
+    """A number in a form such as ``+.2f``; a dash where there is none."""
     if value is None:
-        return _NONE
+        return NONE
     digits = int(form.strip("+f").partition(".")[2])
     return format(round(value, digits) + 0.0, form)  # no minus before a zero
 
 
 Value = Callable[[ToneTrackLine], str]
 _TABLES: Final[tuple[tuple[str, Value], ...]] = (
-    ("level, dBFS", lambda line: _number(line.level_dbfs, ".2f")),
-    ("deviation, dB", lambda line: _number(line.deviation_db, "+.2f")),
-    ("phase, degrees (positive: later)", lambda line: _number(line.phase_deg, "+.1f")),
+    ("level, dBFS", lambda line: number(line.level_dbfs, ".2f")),
+    ("deviation, dB", lambda line: number(line.deviation_db, "+.2f")),
+    ("phase, degrees (positive: later)", lambda line: number(line.phase_deg, "+.1f")),
 )
 
 
@@ -109,7 +112,7 @@ def _table(
         yield _header("tone", range(first, min(first + columns, count)), names)
         for tone in tones:
             cells = [f"{value(line):>{_CELL}}" for line in tone.tracks[first : first + columns]]
-            yield f"  {_name_of(tone):{_FIRST - 2}}" + "".join(cells)
+            yield f"  {tone_name(tone):{_FIRST - 2}}" + "".join(cells)
 
 
 def _header(first: str, tracks: range, names: Sequence[str]) -> str:
@@ -137,14 +140,14 @@ def _by_track(measured: LineupMeasures, names: Sequence[str], columns: int) -> I
         cells = "".join(f"{_short(line.track - 1, names):>{_CELL}}" for line in part)
         yield f"  {'track':{_FIRST - 2}}{cells}"
         rows = {
-            "delay, us": [_number(line.delay_us, "+.2f") for line in part],
-            "+/- us": [_number(line.uncertainty_us, ".4f") for line in part],
-            "arc minutes": [_number(line.angle_arcmin, "+.2f") for line in part],
+            "delay, us": [number(line.delay_us, "+.2f") for line in part],
+            "+/- us": [number(line.uncertainty_us, ".4f") for line in part],
+            "arc minutes": [number(line.angle_arcmin, "+.2f") for line in part],
         }
         if any(line.inverted for line in part):
             rows["polarity"] = ["turned" if line.inverted else "right" for line in part]
         for title, values in rows.items():
-            if any(value != _NONE for value in values):
+            if any(value != NONE for value in values):
                 row = "".join(f"{value:>{_CELL}}" for value in values)
                 yield f"  {title:{_FIRST - 2}}{row}"
     if measured.head_tilt_arcmin is not None:

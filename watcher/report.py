@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
 SUFFIX: Final = ".vigil.json"
+PAGE_SUFFIX: Final = ".vigil.html"
+"""Of the page that shows a report, beside it."""
 FORMAT: Final = "reelvigil-report"
 VERSION: Final = 1
 _SHA256_BYTES: Final = 32  # FIPS 180-4, 1
@@ -99,6 +101,13 @@ class FindingLine:
             text=finding.text,
             values=dict(finding.values),
         )
+
+    @property
+    def starts(self) -> tuple[int, ...]:
+        """As of ``Finding``; of a report that anybody may have written, no frames are none."""
+        each = self.values.get("start_frames")
+        listed = tuple(at for at in each if type(at) is int) if isinstance(each, list) else ()
+        return listed or (() if self.start_frame is None else (self.start_frame,))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -290,3 +299,8 @@ def sidecar_path(capture: Path, reports: Path | None = None, top: Path | None = 
         return capture.parent / name
     inside = capture.parent.relative_to(top) if top and capture.is_relative_to(top) else Path()
     return reports / inside / name
+
+
+def page_path(sidecar: Path) -> Path:
+    """Where the page of a report stands: beside it."""
+    return sidecar.with_name(sidecar.name.removesuffix(SUFFIX) + PAGE_SUFFIX)

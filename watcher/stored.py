@@ -1,4 +1,4 @@
-"""``reelvigil show``: the stored reports of captures, found without reading a sample.
+"""The stored reports of captures, found without reading a sample: for ``show`` and ``page``.
 
 A report stands beside its capture, or in the folder that mirrors the tree. It says what held when
 it was made; only sizes and dates tell whether its files are still those.
@@ -33,11 +33,13 @@ class Stored:
         reports: by the path each stands at, in the order asked for.
         troubles: what could not be read, in sentences.
         remarks: what the reports cannot speak for: files that changed, captures without a report.
+        changed: the paths of reports whose files are gone, or of another size or date.
     """
 
     reports: dict[Path, Report] = field(default_factory=dict)
     troubles: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
+    changed: set[Path] = field(default_factory=set)
 
 
 def stored(paths: Iterable[str], mirror: Path | None = None) -> Stored:
@@ -66,14 +68,19 @@ def stored(paths: Iterable[str], mirror: Path | None = None) -> Stored:
             there = os.path.lexists(path)
             why = "no report; `reelvigil check` makes one" if there else "no such file, no report"
             raise UsageError(f"{shown(text)}: {why}")
-    changed = [
-        shown(exact(report.capture.name, report.capture.name_b64))
+    found.changed = {
+        path
         for path, report in found.reports.items()
         if not unchanged_since(report, _home(path, report))
-    ]
-    if changed:
+    }
+    if found.changed:
+        names = [
+            shown(exact(report.capture.name, report.capture.name_b64))
+            for path, report in found.reports.items()
+            if path in found.changed
+        ]
         found.remarks.append(
-            f"{_few(changed)}: gone, or of another size or date than when the report was made, "
+            f"{_few(names)}: gone, or of another size or date than when the report was made, "
             "which speaks of what was there then"
         )
     return found

@@ -58,13 +58,14 @@ class FindingRow:
     """One finding, ready to print: a place (or None), the tracks by name, a sentence.
 
     ``also``: further places where it stands for several of its like, and ``more`` of which the
-    place is not known.
+    place is not known; ``line``: the finding as the report has it.
     """
 
     place: str | None
     tracks: str
     kind: str
     text: str
+    line: FindingLine
     also: tuple[str, ...] = ()
     more: int = 0
 
@@ -212,18 +213,15 @@ def _finding_row(report: Report, finding: FindingLine) -> FindingRow:
         tracks=track_names(report, finding.tracks),
         kind=finding.kind,
         text=finding.text,
+        line=finding,
         also=tuple(at for at in also if at != place),
         more=max(times - 1 - len(also), 0) if also and type(times) is int else 0,
     )
 
 
 def _further_places(finding: FindingLine, rate_hz: int | None) -> list[str]:
-    """Of a report that anybody may have written: what is no list of frames is none."""
-    frames = finding.values.get("start_frames")
-    if not rate_hz or not isinstance(frames, list):
-        return []
-    further = [at for at in frames if type(at) is int and at > (finding.start_frame or 0)]
-    return [clock(at, rate_hz) for at in further]
+    first = finding.start_frame or 0
+    return [clock(at, rate_hz) for at in finding.starts if at > first] if rate_hz else []
 
 
 def track_names(report: Report, tracks: Sequence[int]) -> str:

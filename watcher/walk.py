@@ -1,7 +1,7 @@
 """Which files are captures: names that a transfer machine or its recorder gives audio.
 
-What is left out is hidden, unfinished by its name, or one of our own reports. A file named on
-the command line is always looked at, whatever its name.
+What is left out is hidden, unfinished by its name, or one of our own reports or pages. A file
+named on the command line is always looked at, whatever its name.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from watcher.files import shown
-from watcher.report import SUFFIX
+from watcher.report import PAGE_SUFFIX, SUFFIX
 
 # Containers in use for transfers, and others in which audio turns up: a capture that cannot be
 # read is to be said, not passed over. Common practice.
@@ -46,7 +46,7 @@ def is_unfinished_name(name: str) -> bool:
     Hidden names count where an ending of audio stands in them: ``.take.wav.x7Gq2a``.
     """
     stem = name.lower()
-    if SUFFIX in stem or is_capture_name(name):
+    if SUFFIX in stem or PAGE_SUFFIX in stem or is_capture_name(name):
         return False
     audio = any(f"{ending}." in f"{stem}." for ending in CAPTURE_SUFFIXES)
     return audio and (stem.startswith((".", "~")) or stem.endswith(_UNFINISHED))

@@ -15,6 +15,7 @@ from watching import QUIET_S, Scene, wav
 def test_names_of_unfinished_files_are_no_captures(scene: Scene) -> None:
     """Transfer tools' temporary names, our own reports."""
     names = [".take.wav.x7Gq2a", "take.wav.part", "take.wav.tmp", "~take.wav", "._take.wav"]
+    names += ["take.wav.vigil.html", ".take.wav.vigil.html.12.tmp"]
     names += ["take.wav.vigil.json", ".take.wav.vigil.json.12.tmp", ".hidden/take.wav", "notes.txt"]
     for name in names:
         scene.write(name)

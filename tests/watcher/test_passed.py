@@ -91,7 +91,7 @@ def test_what_the_demo_suggests_works_and_shows_a_sheet(
     monkeypatch.setattr(sys, "argv", ["watcher/__main__.py"])
     assert main(["demo", str(tmp_path / "a demo")]) is Exit.CLEAR
     lines = re.findall(r"^  (\S+ -m watcher .*?)  \(", capsys.readouterr().out, re.MULTILINE)
-    assert len(lines) == 4
+    assert len(lines) == 5
     for line in lines:
         done = subprocess.run(
             shlex.split(line), cwd=PROJECT, capture_output=True, text=True, check=False
