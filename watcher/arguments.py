@@ -195,6 +195,12 @@ def _morning(commands: _Commands) -> None:
     )
     summary.add_argument("--seen", action="store_true", help="mark it as read")
     summary.add_argument("--json", action="store_true", help="as one line of JSON")
+    summary.add_argument(
+        "--html",
+        metavar="FILE",
+        help="write it as a page instead, with links to the pages of captures that `reelvigil "
+        "page` has made",
+    )
     _config(summary)
     signoff = commands.add_parser(
         "signoff",

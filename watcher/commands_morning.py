@@ -16,9 +16,10 @@ from watcher.check import Job, plan
 from watcher.console import console_on
 from watcher.errors import UsageError
 from watcher.exits import Exit
-from watcher.files import shown
+from watcher.files import shown, write_whole
 from watcher.ledger import Ledger, LedgerError, exists
 from watcher.morning_json import as_json
+from watcher.morning_page import page_of, target_of
 from watcher.morning_text import print_morning
 from watcher.places import ledger_path
 from watcher.report import Report
@@ -30,6 +31,7 @@ from watcher.stands_on import stand_again, stand_again_on_disk
 def run_summary(args: argparse.Namespace) -> Exit:
     """``summary``"""
     settings = load(find_config(Path(args.config) if args.config else None))
+    target = target_of(args.html) if args.html is not None else None
     path = ledger_path(settings)
     if not exists(path):
         raise UsageError(
@@ -40,13 +42,30 @@ def run_summary(args: argparse.Namespace) -> Exit:
     with Ledger(path, read_only=not args.seen) as ledger:
         since = morning.since_when(args.since, ledger, now)
         found = morning.gather(ledger, since, now=now, verify_days=settings.verify_every_days)
+        if target is not None:
+            _write_page(target, found, now)
+            line = f"{shown(target)}: the summary as a page"
+            print(line, file=sys.stderr if args.json else sys.stdout)
         if args.json:
             print(json.dumps(as_json(found)))
-        else:
+        elif target is None:
             print_morning(console_on(sys.stdout), found)
         if args.seen:
             morning.mark_seen(ledger, found.until)
     return Exit.CLEAR
+
+
+def _write_page(target: Path, found: morning.Morning, now: datetime) -> None:
+    from watcher.pages import rendered  # jinja2, which no other summary needs
+
+    page = rendered("morning.html", page=page_of(found, target.parent, now))
+    try:
+        write_whole(target, page)
+    except OSError as error:
+        raise UsageError(
+            f"{shown(target)}: the page could not be written ({error.strerror or error}); free "
+            "space there, give this account the right to write, or name a file elsewhere"
+        ) from error
 
 
 def _each_named(named: Sequence[str], jobs: Sequence[Job]) -> None:

@@ -65,6 +65,7 @@ class Morning:
 
     Attributes:
         clear_gone: captures that were clear and are no longer there: told under ``missing`` only.
+        report_paths: where the report of each capture, by (folder, name), stands.
     """
 
     since: str
@@ -85,6 +86,7 @@ class Morning:
     waiting: tuple[Waiting, ...]
     coverage: Coverage
     volumes: tuple[Volume, ...]
+    report_paths: dict[tuple[str, str], Path]
 
 
 def since_when(text: str | None, ledger: Ledger, now: datetime) -> str:
@@ -124,8 +126,11 @@ def gather(
     """Everything since a moment (in the ledger's form of time)."""
     until = now.astimezone(UTC).isoformat(timespec="milliseconds")
     reports, gone = [], set()
+    places: dict[tuple[str, str], Path] = {}
     for row in ledger.checked_since(since):
         if (report := ledger.report(row.id)) is not None:
+            if row.report_path is not None:
+                places[called(report)] = row.report_path
             reports.append(as_signed(report, row.report_path, recorded_at=row.changed_at))
             if row.state is State.MISSING:
                 gone.add(called(report))
@@ -149,7 +154,7 @@ def gather(
         checked=len(reports),
         audio_s=sum(report.capture.duration_s or 0.0 for report in reports),
         bytes=sum(line.bytes or 0 for report in reports for line in report.capture.files),
-        still_open=tuple(_still_open(ledger, since)),
+        still_open=tuple(_still_open(ledger, since, places)),
         missing=tuple(_waiting(ledger, State.MISSING)),
         waiting=tuple(
             _waiting(
@@ -158,6 +163,7 @@ def gather(
         ),
         coverage=coverage_of(ledger, since, now, verify_days),
         volumes=tuple(_volumes(ledger, free)),
+        report_paths=places,
     )
 
 
@@ -186,8 +192,14 @@ def _seconds(a: str, b: str) -> float:
     return (datetime.fromisoformat(b) - datetime.fromisoformat(a)).total_seconds()
 
 
-def _still_open(ledger: Ledger, since: str) -> Iterator[tuple[str, str, str]]:
-    """Captures from before that still ask for something nobody has decided."""
+def _still_open(
+    ledger: Ledger, since: str, places: dict[tuple[str, str], Path]
+) -> Iterator[tuple[str, str, str]]:
+    """Captures from before that still ask for something nobody has decided.
+
+    Args:
+        places: where the report of each stands is put in there.
+    """
     rows = ledger.rows(
         "SELECT id, path, verdict, signed, report_path, changed_at FROM captures"
         " WHERE checked_at < ?"
@@ -206,6 +218,8 @@ def _still_open(ledger: Ledger, since: str) -> Iterator[tuple[str, str, str]]:
             signed = signoff.verdict.value if signoff is not None else ""
         if signed in ("", Verdict.REDO):
             folder, name = os.path.split(os.fsdecode(path))
+            if place is not None:
+                places[folder, name] = place
             yield name, folder, f"{verdict}, and a person said so" if signed else str(verdict)
 
 
