@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from lineup_reports import finding, report
 
@@ -107,6 +107,7 @@ FINDINGS = st.lists(
 SPANS = st.lists(st.tuples(st.floats(-1e9, 1e300), st.floats(-1e9, 1e300)), max_size=3)
 
 
+@settings(deadline=None)  # the first picture reads the templates
 @given(findings=FINDINGS, frames=LENGTHS, rate=st.integers(1, 10**7), programme=SPANS)
 def test_nothing_lies_outside(
     findings: list[FindingLine], frames: int, rate: int, programme: Any
