@@ -21,6 +21,7 @@ from checks.dropouts._steps._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._steps._goes_on import GoesOn
 from checks.dropouts._steps._longer import Longer, LongLooks
 from checks.dropouts._steps._one_programme import LATER, on_one, on_several, sharp
+from checks.dropouts._steps._one_source import one_source
 from checks.dropouts._steps._place import NEWS, Place
 from checks.dropouts._steps._put_in import TRACKS, PutIn
 from checks.dropouts._steps._stand_in import StandIns
@@ -195,6 +196,8 @@ class Kinds:
         cut = [j for j in found.values() if j.cut]
         if high < 2 or not all(shared.clean) or (cut and _junction.pushed(cut)):
             return False
+        if one_source([place.steps[t] for t in found], shared.frame):
+            return False
         values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
         at = place.start + shared.frame
         self._tell.doubtful(
@@ -232,7 +235,12 @@ class Kinds:
         if pushed or not self._likely_cut(place, clean):
             return False
         strongest, best = next(iter(clean.items()))
-        sound, one = longer.sound, len(seen) == 1
+        near = seen | {t: j for t, j in found.items() if abs(j.frame - frame) <= 1}
+        one = len(near) == 1 or one_source([place.steps[t] for t in near], frame)
+        sound = longer.sound
+        if one:  # that the others have by leakage, if any do
+            strongest, best = max(near.items(), key=lambda item: item[1].jump)
+            sound = strongest in longer.sounds or best.begins
         if one and best.jump < _ROUGH * self._limits.step_one_track:
             sound = sound or not place.alone(strongest, best)
         steep = place.steep(strongest, best)
@@ -244,7 +252,7 @@ class Kinds:
             values["slip_us"] = self._slip_us(slip)
         level = 1 / LOUDER <= best.levels <= LOUDER
         self._tell.doubtful(
-            tuple(sorted(seen)),
+            (strongest,) if one and sound else tuple(sorted(seen)),
             place.start + frame,
             values,
             text=tell.JUMP if slip is None else tell.JUMP_AND_SLIP,
@@ -316,7 +324,7 @@ class Kinds:
         if (count := place.again(strongest, frame)) > 0:
             text = "A few samples come twice, bit for bit: they were put in; play the tape again."
             self._tell.proven(tracks, at, text, "inserted", values, frames=count)
-        elif (shift := longer.shift) and place.alone(strongest, best):
+        elif (shift := longer.shift) and not longer.sound and place.alone(strongest, best):
             values |= {} if shift.frames is None else {"lost_frames": shift.frames}
             self._tell.proven(tracks, at, tell.MISSING, "lost", values, sure=shift.tracks > 1)
         elif (

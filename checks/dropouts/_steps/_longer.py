@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 from typing import Final
 
@@ -33,13 +33,15 @@ class Longer:
         same: the tracks on which one stands next to it, before and behind.
         shift: the gap in it, if one explains the cut.
         against: whether it is no loss: no gap can be it, or on some of them a sound begins or ends.
-        sound: whether on all of them a sound begins or ends there.
+        sounds: the tracks on which a sound begins or ends there.
+        sound: whether on all of them one does.
     """
 
     one_programme: bool = False
     same: tuple[int, ...] = ()
     shift: _long.Shift | None = None
     against: bool = False
+    sounds: tuple[int, ...] = ()
     sound: bool = False
 
 
@@ -67,7 +69,8 @@ class LongLooks:
             enough: what the highest of those must reach that show a gap.
         """
         if not self._looks.take(place.start):
-            return Longer(sound=all(found.begins for found in cut.values()))
+            begun = tuple(t for t, found in cut.items() if found.begins)
+            return Longer(sounds=begun, sound=len(begun) == len(cut))
         first = next(iter(cut))
         frame = cut[first].frame
         sides = {t: place.sides(t, frame) for t in [*cut][:_LONG_TRACKS]}
@@ -77,14 +80,13 @@ class LongLooks:
         others = (place.sides(t, frame) for t, j in jumping.items() if t not in cut and j.begins)
         beside = [*sides.values(), *islice(others, _LONG_TRACKS)]
         against = any(side.enough and side.near > _long.SOUND for side in beside)
-        sound = all(cut[t].begins or side.other for t, side in sides.items())
+        sounds = tuple(t for t, side in sides.items() if cut[t].begins or side.other)
+        known = Longer(one_programme, like, sounds=sounds, sound=len(sounds) == len(sides))
         same = [t for t, side in sides.items() if side.near <= _MAY_BE_SAME]
-        if not any(cut[t].jump >= enough for t in same):
-            return Longer(one_programme, like, against=against, sound=sound)
-        if against:
-            return Longer(one_programme, like, against=True, sound=sound)
+        if against or not any(cut[t].jump >= enough for t in same):
+            return replace(known, against=against)
         gap, no_gap = _long.shift(self._tried(place, frame, sides, cut), self._rate_hz)
-        return Longer(one_programme, like, gap, against or no_gap, sound)
+        return replace(known, shift=gap, against=no_gap)
 
     def _tried(
         self, place: Place, frame: int, sides: dict[int, _long.Sides], cut: dict[int, Junction]

@@ -13,6 +13,7 @@ from checks.dropouts._limits import NEARLY, DropoutsLimits
 from checks.dropouts._steps import _burst, _causes, _foreign
 from checks.dropouts._steps._foreign import Stretch, Trace
 from checks.dropouts._steps._goes_on import GoesOn
+from checks.dropouts._steps._one_source import one_source
 from checks.dropouts._steps._place import Place
 from checks.dropouts._steps._telling import Telling
 from checks.model import CaptureFormat, Value
@@ -104,8 +105,14 @@ class PutIn:
         traces = {
             t: trace for t, trace in zip(tracks, found.traces, strict=True) if trace.power >= _POWER
         }
-        frames = found.stop - found.frame
-        jump = max((trace.jump for trace in traces.values()), default=0.0)
+        if not traces:
+            return False
+        frames, tracks_of = found.stop - found.frame, tuple(sorted(traces))
+        strongest = sorted(traces, key=lambda t: -traces[t].jump)
+        if len(traces) > 1 and one_source([place.steps[t] for t in traces], found.frame):
+            del strongest[1:]  # the others tell no more
+            traces = {t: traces[t] for t in strongest}
+        jump = traces[strongest[0]].jump
         several, single = self._limits.step_several_tracks, self._limits.step_one_track
         high = sum(trace.jump >= several * NEARLY for trace in traces.values())
         if jump < several * NEARLY or (high < 2 and jump < single * NEARLY):
@@ -128,10 +135,8 @@ class PutIn:
         sharp = proper and edge >= SHARP
         if not (fits or sharp or self._for_sure(place, found, traces)):
             return False
-        strongest = sorted(traces, key=lambda t: -traces[t].jump)
         stop = found.stop + _EITHER
         beyond = self._goes_on.at(place, strongest, first, stop, slack=3 * _EITHER)
-        tracks_of = tuple(sorted(traces))
         if beyond.late or (fits and beyond.put_in):
             if put_in is not None:
                 at, frames = at + put_in[0], put_in[1]

@@ -4,8 +4,8 @@ A side that fits itself right up to the place, by a filter of its own, and is le
 sample on several tracks at once: sound that passed a converter's filter rises over several
 samples, and sends some of its height ahead. What stands on the other side need not fit itself: it
 may be another programme or an attack, but what was before must be over: behind a relay that clicks
-on all inputs it goes on. A single source that begins and leaks into other tracks is no such place:
-it adds one and the same on all. This proves no cause.
+on all inputs it goes on. A single source that begins and leaks into other tracks is no such place
+(``_one_source``). This proves no cause.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import numpy as np
 from checks.dropouts import _predict
 from checks.dropouts._junction import BEFORE, BEHIND, CLEAN, LEAST, ORDER, STANDS_OUT
 from checks.dropouts._predict import Floats
+from checks.dropouts._steps._one_source import one_source
 
 AT_ONCE: Final = 0.5  # of the height that the first sample has; own trials: attacks less
 STRONGEST: Final = 50.0
@@ -29,11 +30,6 @@ LASTING: Final = 4.0
 """Mean square that the past's filter leaves of what follows later, floor 1: a relay's click is over
 by then, and the programme goes on as before."""
 
-ONE_SOURCE: Final = 0.98
-"""Least correlation of what comes on top of tracks where it is one source, of one polarity. From
-own trials: what leaks into other tracks 1.00; tracks that change places -1 to -0.9."""
-
-_COMES: Final = 24  # frames over which that is told: longer ones no prediction foretells
 _LATER: Final = 384  # frames behind the place, and as many that are looked at
 _QUIET: Final = 64  # frames that must be still on the side that is left
 
@@ -67,20 +63,9 @@ def shared(rows: list[Floats], peak: int) -> Turn | None:
         for frame, heights in places.items()
         if max(heights.values()) >= STRONGEST
         and sum(h >= OTHERS for h in heights.values()) > 1
-        and not _one_source([rows[row] for row in heights], frame)
+        and not one_source([rows[row] for row in heights], frame)
     ]
     return max(told, key=lambda turn: len(turn.heights), default=None)
-
-
-def _one_source(tracks: list[Floats], frame: int) -> bool:
-    """Whether all that comes on top of what was before is one and the same on all tracks."""
-    comes = []
-    for x in tracks:
-        past = x[:frame]
-        ahead = _predict.continued(past, _predict.fitted(past, ORDER), _COMES)
-        off = x[frame : frame + _COMES] - ahead
-        comes.append(off / max(float(np.linalg.norm(off)), 1e-300))
-    return bool(np.min(np.inner(comes, comes)) >= ONE_SOURCE)
 
 
 def _left(x: Floats, first: int, last: int) -> tuple[int, float] | None:

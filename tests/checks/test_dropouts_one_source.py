@@ -1,0 +1,93 @@
+"""A sound that leaks into other tracks is one witness, however many tracks jump with it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import stepping
+from numpy.typing import NDArray
+
+from checks.dropouts._steps._one_source import one_source
+
+Floats = NDArray[np.float64]
+RATE_HZ = 48_000
+FULL = 2.0**23
+AT = 1024
+
+
+def hiss(seed: int, frames: int, rms: float = 20.0) -> Floats:
+    return np.asarray(rms * np.random.default_rng([23, seed]).standard_normal(frames))
+
+
+def hum_of(seed: int, frames: int) -> Floats:
+    """What a track plays already, in steps of 24 bit."""
+    t = np.arange(frames) / RATE_HZ
+    partials = [np.sin(2 * np.pi * (180 + 31 * seed) * k * t + k * seed) / k for k in range(1, 5)]
+    return 4e4 * np.sum(partials, axis=0)
+
+
+def strike(frames: int, at: int, pitch_hz: float = 700.0, height: float = 0.3) -> Floats:
+    """A note that a machine begins within one sample, and that dies away."""
+    t = np.arange(frames - at) / RATE_HZ
+    note = np.cos(2 * np.pi * pitch_hz * t) + 0.5 * np.sin(2 * np.pi * 3 * pitch_hz * t)
+    return np.concatenate([np.zeros(at), FULL * height * note * np.exp(-6 * t)])
+
+
+def tracks(levels: list[float], frames: int = 2 * AT) -> list[Floats]:
+    """Tracks that all play on, on which one source stands at these levels."""
+    return [
+        hum_of(k, frames) + hiss(k, frames) + level * strike(frames, AT)
+        for k, level in enumerate(levels)
+    ]
+
+
+@pytest.mark.parametrize(
+    "levels", [[1.0, 0.1, 0.1], [1.0, 0.9, 1.0], [0.003, 1.0, 0.001], [1.0, 0.0]]
+)
+def test_what_leaks_is_one_source(levels: list[float]) -> None:
+    assert one_source(tracks(levels), AT)
+
+
+def test_what_comes_in_opposite_polarity_is_not() -> None:
+    assert not one_source(tracks([1.0, -0.5]), AT)
+
+
+def test_two_notes_that_begin_together_are_not() -> None:
+    rows = tracks([1.0, 0.0, 0.1])
+    rows[1] += 0.02 * strike(2 * AT, AT, pitch_hz=1130.0)
+    assert not one_source(rows, AT)
+
+
+@pytest.mark.parametrize("lost", [8, 700])
+def test_tracks_that_are_cut_are_not(lost: int) -> None:
+    rows = [np.delete(x, slice(AT, AT + lost)) for x in tracks([0.0, 0.0, 0.0], 4 * AT)]
+    assert not one_source([x * 10 for x in rows], AT)
+
+
+def test_a_prediction_that_runs_away_tells_nothing() -> None:
+    rows = [hiss(k, 2 * AT) + np.exp(0.02 * np.arange(2 * AT)) for k in range(2)]
+    assert one_source(rows, AT) in (True, False)  # and raises nothing
+
+
+def played(*, leak: float) -> NDArray[np.int32]:
+    """Four tracks, on the last of which three notes begin within one sample."""
+    frames = 4 * RATE_HZ
+    notes = sum(
+        strike(frames, int(s * RATE_HZ), hz) for s, hz in [(0.9, 700.0), (2.0, 503.0), (3.3, 911.0)]
+    )
+    rows = [
+        hum_of(k, frames) + hiss(k, frames) + (1.0 if k == 3 else leak) * notes for k in range(4)
+    ]
+    return (np.rint(np.array(rows)).astype(np.int64) << 8).astype(np.int32)
+
+
+@pytest.mark.parametrize("leak", [0.1, 0.01])
+def test_notes_that_leak_into_all_tracks_are_not_told(leak: float) -> None:
+    assert stepping.steps(played(leak=leak), RATE_HZ) == []
+
+
+def test_but_what_all_tracks_lose_beside_them_is() -> None:
+    x = np.delete(played(leak=0.1), slice(130_000, 130_500), axis=1)
+    (finding,) = stepping.steps(x, RATE_HZ)
+    assert finding.start_frame == 130_000
+    assert len(finding.tracks) > 1
