@@ -103,6 +103,7 @@ class TracksPass:
             whole_ms=np.diagonal(covariance),
             limit_dbfs=limits.silent_dbfs,
             margin_db=limits.silent_margin_db + (0.0 if hiss_holds else _UNKNOWN_DB),
+            hiss_moves=reduction is NoiseReduction.DECODED,
         )
         who = findings.Who(sheet=self._sheet, recognised=self._recognise(silences))
         equal = _groups({d.tracks for d in doubles if d.frames >= 0.5 * self._total})
@@ -123,7 +124,7 @@ class TracksPass:
         found += self._related(pairs, silences, who)
         found += findings.offset(self._offsets(means, who), limits.dc_percent)
         found += findings.hum(self._audible(hums, who))
-        found += findings.track_kinds(who, silences, fmt.channels)
+        found += findings.track_kinds(who, silences, fmt.channels, self._under(who, silences))
         return Outcome(
             findings=tuple(found),
             measures=TracksMeasures(tracks=lines, pairs=self._pair_lines(pairs, equal)),
@@ -144,6 +145,17 @@ class TracksPass:
                 found[track] = TrackKind.CLICK
             elif self._hiss_only(track):
                 found[track] = TrackKind.UNUSED
+        return found
+
+    def _under(self, who: findings.Who, silences: dict[int, Silence]) -> dict[int, float]:
+        """How far tracks of steady noise lie under all other tracks at their quietest, in dB."""
+        floors = {t: self._levels.level_dbfs(t, 5) for t in range(self._fmt.channels)}
+        known = {t: f for t, f in floors.items() if f is not None and t not in silences}
+        found = {}
+        for track in [t for t in known if who.recognised.get(t) is TrackKind.UNUSED]:
+            under = min((f - known[track] for t, f in known.items() if t != track), default=0.0)
+            if under >= self._limits.silent_margin_db:
+                found[track] = under
         return found
 
     def _hiss_only(self, track: int) -> bool:

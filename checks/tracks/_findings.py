@@ -72,6 +72,9 @@ _SILENT_TEXT: Final = {
     "hiss. Check patching, replay amplifier and head.",
     "electronics": "There is a steady noise without any programme, well below the tape hiss of "
     "the other tracks: likely bare electronics. Check patching, replay amplifier and head.",
+    "leakage": "What is heard never comes up to the tape hiss of the other tracks, and the noise "
+    "under it lies well below that: likely bare electronics with other tracks leaking in. Check "
+    "patching, replay amplifier and head.",
 }
 _SILENT_THEN: Final = (
     " If the tape has a track here, play it again; if it has none, call the track unused in the "
@@ -289,17 +292,28 @@ _RECOGNISED_TEXT: Final = {
     TrackKind.UNUSED: "There is steady noise at the level of tape hiss and no programme, as on "
     "an unused track of a running tape",
 }
+_UNDER_TEXT: Final = (
+    "There is steady noise and no programme, {:.0f} dB under all other tracks at their quietest: "
+    "an unused track of the tape, or no tape at all, which cannot be told while the others never "
+    "rest"
+)
 
 
-def track_kinds(who: Who, silences: Mapping[int, Silence], tracks: int) -> list[Finding]:
-    """Notes on tracks that are no programme, by the sheet or by their signal."""
+def track_kinds(
+    who: Who, silences: Mapping[int, Silence], tracks: int, under_db: Mapping[int, float]
+) -> list[Finding]:
+    """Notes on tracks that are no programme, by the sheet or by their signal.
+
+    Args:
+        under_db: how far tracks of steady noise lie under all others, where that is far.
+    """
     groups: dict[str, list[int]] = {}
     kinds: dict[str, tuple[str | None, str | None]] = {}
     for track in range(tracks):
         declared, seen = who.declared(track), who.recognised.get(track)
         if seen is None and (declared is None or declared is TrackKind.PROGRAMME):
             continue
-        text = _kind_text(declared, seen, silent=track in silences)
+        text = _kind_text(declared, seen, under_db.get(track), silent=track in silences)
         groups.setdefault(text, []).append(track)
         kinds[text] = (declared.value if declared else None, seen.value if seen else None)
     return [
@@ -315,7 +329,9 @@ def track_kinds(who: Who, silences: Mapping[int, Silence], tracks: int) -> list[
     ]
 
 
-def _kind_text(declared: TrackKind | None, seen: TrackKind | None, *, silent: bool) -> str:
+def _kind_text(
+    declared: TrackKind | None, seen: TrackKind | None, under_db: float | None, *, silent: bool
+) -> str:
     if seen is None:
         if declared is TrackKind.UNUSED:
             state = "is silent" if silent else "carries a signal all the same"
@@ -324,7 +340,7 @@ def _kind_text(declared: TrackKind | None, seen: TrackKind | None, *, silent: bo
             f"The sheet calls this {declared} and excuses it from what suits programme only; the "
             "signal does not show by itself that it is."
         )
-    text = _RECOGNISED_TEXT[seen]
+    text = _RECOGNISED_TEXT[seen] if under_db is None else _UNDER_TEXT.format(under_db)
     if declared is seen:
         return f"{text}, as the sheet says."
     if declared is None:

@@ -7,8 +7,10 @@ Three kinds of evidence, the surest first:
 - *electronics*: a noise that never moves, well under the hiss of the other tracks at the same
   times. For the hiss of the others, the lowest of them is taken in each twentieth of a second;
   where that too stands at one level for a good part of the time, in every band, and hardly ever
-  between the two, it is hiss and no programme. Of many tracks that never rest together, the
-  floors of most must lie at one level: programme has a lowest level of its own on every track.
+  between the two, it is hiss and no programme. Where the others never rest together, the floors
+  of two must have an edge, and lie at one level, band by band.
+- *leakage*: such a noise with other tracks leaking in, and never louder than that hiss. A track
+  off the tape has its own hiss under all that it carries.
 
 Does not see a dead track where no other shows its hiss (programme without a rest, one track),
 unless it is quieter than ``silent_dbfs``; and a track whose level differs from that of the
@@ -40,9 +42,11 @@ _EVEN_DB: Final = 6.0  # own choice
 _RISE_DB: Final = 12.4
 _ABOVE: Final = 1.6  # own choice: most that may lie within two such levels
 _BETWEEN: Final = 0.35  # own choice: of those, how many more may lie between the two floors
-_FLOORS: Final = 4  # own choice: other tracks whose floors are worth a comparison
-_MOST: Final = 0.6  # own choice: of the others, so many must have a floor
-_ALIKE_DB: Final = 2.0  # width of the middle half of their floors; own trials: 0.4 to 1.2
+_EDGE: Final = (1, 3, 6)  # own choice: percentiles below, at and above a floor
+_COVERED_DB: Final = 2.0  # own choice: more evidence, where programme covers the lowest band
+# From 11 to 16.5 kHz that equaliser lifts the hiss by 3.2 dB; of dull hiss more is missing.
+_UPPER_EVEN_DB: Final = 3.5
+_RUMBLE_DB: Final = 6.0  # own choice: what lies below 20 Hz, and some bass that leaks in
 _PARTS: Final = 40  # two seconds; less tells nothing about what is steady
 
 
@@ -51,7 +55,7 @@ class Silence:
     """A track without a signal.
 
     Attributes:
-        evidence: digital, converter or electronics.
+        evidence: digital, converter, electronics or leakage.
         floor_dbfs: its noise, 20 Hz to 20 kHz; None for digital silence.
         above_db: how far the hiss of the others lies over it, in every band; None if unknown.
     """
@@ -68,28 +72,45 @@ def silent_tracks(
     whole_ms: NDArray[np.float64],
     limit_dbfs: float,
     margin_db: float,
+    hiss_moves: bool,
 ) -> dict[int, Silence]:
     """The silent tracks and why.
 
     Args:
         constant: tracks in which every sample has one value.
         whole_ms: mean square of each track about its mean, full scale 1.0.
+        hiss_moves: with the programme, as behind decoded noise reduction: only where the others
+            rest together do they show their hiss then.
     """
     found: dict[int, Silence] = {}
-    still = {t for t in range(len(constant)) if not constant[t] and never_moves(levels, t)}
-    still = {t for t in still if dbfs_rms(float(whole_ms[t])) < _LOUD_DBFS}
     for track in range(len(constant)):
         if constant[track]:
             found[track] = Silence(evidence="digital", floor_dbfs=None, above_db=None)
-        floor = levels.level_dbfs(track, 50) if track in still else None
+            continue
+        if dbfs_rms(float(whole_ms[track])) >= _LOUD_DBFS:
+            continue
+        still = never_moves(levels, track)
+        floor = levels.level_dbfs(track, 50 if still else 5)
         if floor is None:
             continue
-        above = _hiss_of_others(levels, track, constant, margin_db)
-        if floor <= limit_dbfs:
+        own = percentile(levels.stored[:, track].astype(np.float64), 50 if still else 5, axis=0)
+        others = [t for t in range(len(constant)) if t != track and not constant[t]]
+        over = levels.stored[:, others] - own
+        above = _hiss_of_others(over, margin_db, hiss_moves=hiss_moves)
+        if still and floor <= limit_dbfs:
             found[track] = Silence(evidence="converter", floor_dbfs=floor, above_db=above)
-        elif above is not None:
-            found[track] = Silence(evidence="electronics", floor_dbfs=floor, above_db=above)
+        elif above is not None and (still or _stays_under(levels, track, floor + above)):
+            evidence = "electronics" if still else "leakage"
+            found[track] = Silence(evidence=evidence, floor_dbfs=floor, above_db=above)
     return found
+
+
+def _stays_under(levels: Levels, track: int, hiss_dbfs: float) -> bool:
+    """Whether a track is never louder than that hiss, as no track with programme of its own."""
+    high, whole = levels.level_dbfs(track, 99), levels.whole_dbfs(track, 99)
+    if high is None or whole is None:
+        return False
+    return high <= hiss_dbfs and whole <= hiss_dbfs + _RUMBLE_DB
 
 
 def never_moves(levels: Levels, track: int) -> bool:
@@ -110,54 +131,62 @@ def steady_floor(levels: Levels, track: int) -> float | None:
 
 
 def _hiss_of_others(
-    levels: Levels, track: int, constant: NDArray[np.bool_], margin_db: float
+    over: NDArray[np.float64], margin_db: float, *, hiss_moves: bool
 ) -> float | None:
-    """How far the hiss of the others lies over a track that never moves, in every band, in dB.
+    """How far the hiss of the others lies over a track's own noise, in every band, in dB.
 
     The others' lowest level in each part, less the track's own, the least of the three bands:
     programme seldom covers all three at once, hiss does. None where they show no hiss above it.
+
+    Args:
+        over: (parts, tracks, bands), levels of the others, dB over the track's own.
     """
-    stored = levels.stored.astype(np.float64)
-    own = median(stored[:, track], axis=0)
-    others = [t for t in range(len(constant)) if t != track and not constant[t]]
-    above = stored[:, others] - own
-    above = above[:, percentile(above.min(axis=2), 75, axis=0) > _APART_DB]
-    if len(stored) < _PARTS or not above.shape[1]:
+    above = over[:, percentile(over.min(axis=2), 75, axis=0) > _APART_DB]
+    if len(over) < _PARTS or not above.shape[1]:
         return None
     lowest = above.min(axis=1)  # of the others, (parts, bands)
     lowest = lowest[np.argsort(lowest.mean(axis=1), kind="stable")]
     lowest = lowest[lowest.mean(axis=1) >= _APART_DB / 2]
-    over = lowest.mean(axis=1)
+    means = lowest.mean(axis=1)
     # For each value: how many lie within one level from there up.
-    within = np.searchsorted(over, over + _LEVEL_DB, side="right") - np.arange(len(over))
-    enough = (within >= _TOGETHER * len(stored)) & (over >= margin_db - _LEVEL_DB / 2)
+    within = np.searchsorted(means, means + _LEVEL_DB, side="right") - np.arange(len(means))
+    enough = (within >= _TOGETHER * len(over)) & (means >= margin_db - _LEVEL_DB / 2)
     # Below a level of hiss there is nothing but the tape's start and stop, and above it less
     # than on it; music has a slope.
-    enough &= np.arange(len(over)) <= _BETWEEN * within
-    higher = np.searchsorted(over, over + 2 * _LEVEL_DB, side="right") - np.arange(len(over))
+    enough &= np.arange(len(means)) <= _BETWEEN * within
+    higher = np.searchsorted(means, means + 2 * _LEVEL_DB, side="right") - np.arange(len(means))
     enough &= higher <= _ABOVE * within
-    if not enough.any():
-        return _floors_alike(stored[:, others] - own, margin_db)
-    first = int(np.argmax(np.where(enough, within, 0)))
-    bands = median(lowest[first : first + int(within[first])], axis=0)
-    return _as_hiss(bands, margin_db)
+    found = None
+    if enough.any():
+        first = int(np.argmax(np.where(enough, within, 0)))
+        found = _as_hiss(median(lowest[first : first + int(within[first])], axis=0), margin_db)
+    if found is None and not hiss_moves and 2 * above.shape[1] > over.shape[1]:
+        found = _floors_alike(above, margin_db)
+    return found
 
 
 def _floors_alike(above: NDArray[np.float64], margin_db: float) -> float | None:
-    """How far the floors of many tracks lie over one, where most of them lie at one level.
+    """How far the floors of others that never rest together lie over a track, band by band.
+
+    A floor of hiss has an edge; where two tracks have theirs at one level, it is hiss: programme
+    has a lowest level of its own on every track. It often covers the lowest band for good; then
+    the upper two show the hiss, more of it and evenly, as the hiss of a dull track does not lie.
 
     Args:
-        above: (parts, tracks, bands), dB over the track that never moves.
+        above: (parts, tracks, bands), dB over the track.
     """
-    whole = above.mean(axis=2)
-    low, floor, high = percentile(whole, (2, 5, 10), axis=0)
-    steady = high - low <= _STEADY_DB
-    if np.count_nonzero(steady) < max(_FLOORS, _MOST * len(steady)):
-        return None
-    near, far = percentile(floor[steady], (25, 75))
-    if near < margin_db or far - near > _ALIKE_DB:
-        return None
-    return _as_hiss(median(percentile(above[:, steady], 5, axis=0), axis=0), margin_db)
+    low, floor, high = percentile(above, _EDGE, axis=0)
+    bands = np.full(floor.shape[1], np.nan)
+    for band, (floors, edge) in enumerate(zip(floor.T, (high - low).T, strict=True)):
+        lowest = np.sort(floors[edge <= _STEADY_DB])[:2]
+        if len(lowest) == 2 and np.ptp(lowest) <= _LEVEL_DB:
+            bands[band] = lowest.mean()
+    if np.isfinite(bands).all():
+        return _as_hiss(bands, margin_db)
+    upper = bands[1:]
+    if upper.min() >= margin_db + _COVERED_DB and np.ptp(upper) <= _UPPER_EVEN_DB:
+        return float(upper.min())
+    return None
 
 
 def _as_hiss(bands: NDArray[np.float64], margin_db: float) -> float | None:
@@ -168,6 +197,6 @@ def _as_hiss(bands: NDArray[np.float64], margin_db: float) -> float | None:
     rises so over a track of dull hiss (azimuth, edge of the tape) begins lower than ``margin_db``.
     """
     low, *_, high = bands
-    rise = high - low
-    fits = abs(rise) <= _EVEN_DB or (low >= margin_db and 0 < rise <= _RISE_DB)
-    return float(bands.min()) if fits else None
+    least, rise = float(bands.min()), high - low
+    fits = least >= margin_db - _LEVEL_DB / 2 and -_EVEN_DB <= rise <= _RISE_DB
+    return least if fits else None

@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 import synth
 from bench_lineup.signals import hiss, ints
-from tracks_kit import PROGRAMME, TIMECODE, UNUSED, asking, made, named, of_kind, played, run
+from tracks_kit import FULL, PROGRAMME, TIMECODE, UNUSED, asking, made, named, of_kind, played, run
 
 from checks.model import Outcome, Remedy, Verdict
 from checks.sheet import NoiseReduction, Sheet, Tape, TrackEntry, TrackKind
+from checks.tracks import _silence
 from checks.tracks._kinds import Beats
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
@@ -131,6 +132,60 @@ def test_an_unused_track_of_dull_hiss_is_not_silent() -> None:
     spectrum = np.fft.rfft(_noise(np.random.default_rng(10), -64.0, _equalised))
     dull = np.fft.irfft(spectrum * np.sinc(np.fft.rfftfreq(480_000, 1 / 48_000) / 20_500))
     assert of_kind(_with_second_track(0.7 * dull), "silent") == []
+
+
+@pytest.mark.parametrize(
+    ("floor_dbfs", "leak_db"), [(-82.0, -50.0), (-92.0, -50.0), (-92.0, -60.0)]
+)
+def test_a_dead_track_into_which_a_neighbour_leaks_is_silent(
+    floor_dbfs: float, leak_db: float
+) -> None:
+    # hiss of -62 dBFS; crosstalk of amplifiers and cables: 50 to 60 dB (common practice)
+    x = played(12)
+    rng = np.random.default_rng(21)
+    dead = hiss(rng, x.shape[1], floor_dbfs) + 10 ** (leak_db / 20) * x[0] / FULL
+    x[1] = ints(dead)
+    sheet = Sheet(tracks=named(*[PROGRAMME] * 3), tape=Tape(noise_reduction=NoiseReduction.NONE))
+    (found,) = of_kind(run(x, 48_000, sheet=sheet), "silent")
+    assert (found.tracks, found.verdict) == ((1,), Verdict.REDO)
+    assert found.values["evidence"] == "leakage"
+    assert "leaking in" in found.text
+    # the same leak into a track of the tape, and fainter programme on a track of less gain
+    x[1] = ints(hiss(rng, x.shape[1], -62.0) + 10 ** (leak_db / 20) * x[0] / FULL)
+    assert of_kind(run(x, 48_000, sheet=sheet), "silent") == []
+    x[1] = x[2] // 4
+    assert of_kind(run(x, 48_000, sheet=sheet), "silent") == []
+
+
+@pytest.mark.parametrize(
+    ("over_db", "hiss_moves", "expected"),
+    [(8.0, False, 8.0), (4.0, False, None), (8.0, True, None)],
+)
+def test_two_that_never_rest_show_their_hiss_by_the_edge_of_their_floors(
+    over_db: float, hiss_moves: bool, expected: float | None
+) -> None:
+    # amplifiers lie 8 dB and more under the hiss, bulk-erased tape 4 dB (common practice); behind
+    # a decoder such a floor is that of hiss under what plays
+    rng = np.random.default_rng(22)
+    over = over_db + rng.uniform(2, 40, (400, 3, 3))
+    rests = rng.random(over[:, :2].shape) < 0.1  # in one band or another, and the third in none
+    over[:, :2][rests] = over_db + rng.normal(0, 0.3, int(rests.sum()))
+    found = _silence._hiss_of_others(over, 6.0, hiss_moves=hiss_moves)
+    assert found == (expected if expected is None else pytest.approx(expected, abs=0.7))
+
+
+def test_the_note_on_steady_noise_far_under_the_others_says_what_cannot_be_told() -> None:
+    rng = np.random.default_rng(24)
+    t = np.arange(12 * 48_000) / 48_000
+    x = rng.standard_normal((3, len(t))) * 10 ** (-75 / 20)
+    for k in range(2):  # they never rest, and each has a lowest level of its own
+        x[k] *= 10 ** ((20 - 4 * k + 40 * np.abs(t * (0.9 + k / 3) % 2 - 1)) / 20)
+    outcome = run(ints(x), 48_000)
+    assert of_kind(outcome, "silent") == []
+    (note,) = of_kind(outcome, "track-kind")
+    assert note.tracks == (2,)
+    assert "dB under all other tracks at their quietest" in note.text
+    assert "at the level of tape hiss" not in note.text
 
 
 def test_all_tracks_silent_make_one_finding() -> None:
