@@ -83,6 +83,7 @@ class Edge:
             is not known.
         knee: level of the hiss from 24 to 32 ms away against that from 64 to 128 ms; 0 likewise.
         grown: level of the hiss from 64 to 128 ms away against that within 2 ms; 0 likewise.
+        over_noise: of a fade, peak over the noise that the past does not foretell, far away.
     """
 
     meeting: Meeting
@@ -92,6 +93,7 @@ class Edge:
     later: float = 0.0
     knee: float = 0.0
     grown: float = 0.0
+    over_noise: float = 0.0
 
     @property
     def solid(self) -> bool:
@@ -126,14 +128,16 @@ def described(outward: Samples, fmt: CaptureFormat, *, value: float = 0.0) -> Ed
         meeting = Meeting.NOTHING
     if meeting in (Meeting.RAMP, Meeting.FADE) and not _turned_down(steps, ends, rate, meeting):
         meeting = Meeting.ABRUPT
-    later = 0.0
+    later, over_noise = 0.0, 0.0
+    if meeting is Meeting.FADE:
+        over_noise = _over_noise(steps[-_NOISE_FRAMES:])
     if meeting is Meeting.FADE and _alive(steps[int(_MUTED_MS / 1000 * rate) :]):
         hiss = _hiss(steps, ends)
         wide = 0.99 * _MUTED_MS, 0.99 * LAST_MS  # the ends of octaves are rounded down
         later = min(_grown(x, ends, rate, *wide) for x in (peaks, hiss))
     away = float(peaks[-1]) if meeting in (Meeting.RAMP, Meeting.FADE) else near
     knee, grown = _hiss_behind(steps, ends[close], rate)
-    return Edge(meeting, near * step, near, away * step, later, knee, grown)
+    return Edge(meeting, near * step, near, away * step, later, knee, grown, over_noise)
 
 
 def _hiss_behind(steps: NDArray[np.float64], near: int, rate_hz: int) -> tuple[float, float]:
@@ -206,6 +210,14 @@ def _alive(steps: NDArray[np.float64]) -> bool:
         return False
     residual = _predict.forward(near, _predict.fitted(near, _ORDER))[_ORDER:]
     return _predict.spread(residual) >= NOISY_STEPS
+
+
+def _over_noise(steps: NDArray[np.float64]) -> float:
+    """Peak of some samples over the noise that their past does not foretell; 0 for too few."""
+    if len(steps) < 4 * _ORDER:
+        return 0.0
+    residual = _predict.forward(steps, _predict.fitted(steps, _ORDER))[_ORDER:]
+    return float(np.abs(steps).max()) / max(_predict.spread(residual), 1e-9)
 
 
 def _octaves(frames: int, rate_hz: int) -> NDArray[np.int64]:

@@ -51,6 +51,10 @@ _TURNED_DOWN: Final = 2.0
 """Growth of the hiss behind both sides of zeros that somebody has faded out and in, by so many
 dB a second that the last of it breaks off. Hiss itself grows by 1.1. From own reckoning."""
 
+_PLAYS: Final = 15.0
+"""Peak of programme over the noise that is not foretold in it. Noise itself reaches 4 to 5, hiss
+that is not white some more. From own reckoning."""
+
 TAIL_STEPS: Final = 12.0
 """Steps of the word a signal must have where a tail begins, or it had ended. From own trials."""
 
@@ -179,7 +183,7 @@ def late_start(tracks: tuple[int, ...], run: Run, right: Side, rate_hz: int) -> 
 
 def whole_tail(tracks: tuple[int, ...], run: Run, left: Side, rate_hz: int) -> Event | None:
     """Zeros in all tracks up to the last frame; ``left`` holds only tracks with any signal."""
-    cut = [e for e in left.edges if _cut(e)]
+    cut = [e for e in left.edges if _cut(e) or _muted(e)]
     if not left.edges or 2 * len(cut) < len(left.edges):
         return None
     abrupt = 2 * sum(e.meeting is Meeting.ABRUPT for e in cut) >= len(cut)
@@ -199,8 +203,9 @@ def whole_tail(tracks: tuple[int, ...], run: Run, left: Side, rate_hz: int) -> E
             values={"frames_recoverable": run.start, "zero_frames": run.length},
         )
     long = length_told(run.length, rate_hz)
-    text = f"All tracks end in zeros for {long} that begin at signal level: padding of the last "
-    text += "buffer, a mute, or the end is missing; listen."
+    how = "begin at signal level" if any(_cut(e) for e in cut) else "programme falls to at once"
+    text = f"All tracks end in zeros for {long} that {how}: padding of the last buffer, a mute, or "
+    text += "the end is missing; listen."
     return _zero(tracks, run, text, Verdict.LISTEN)
 
 
@@ -243,6 +248,12 @@ def _sunk(tracks: tuple[int, ...], run: Run, edge: Edge, rate_hz: int) -> Event 
 
 def _cut(edge: Edge) -> bool:
     return edge.solid and edge.near >= QUIET and edge.near_steps >= TAIL_STEPS
+
+
+def _muted(edge: Edge) -> bool:
+    """Whether programme goes down as by a mute, sooner than anybody fades music out."""
+    plays = edge.away >= HISS and edge.over_noise >= _PLAYS
+    return edge.meeting is Meeting.FADE and plays and edge.knee >= _KNEE
 
 
 def _zero(tracks: tuple[int, ...], run: Run, text: str, verdict: Verdict) -> Event:

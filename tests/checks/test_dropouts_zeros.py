@@ -142,6 +142,24 @@ def test_zeros_to_the_end_that_begin_at_signal_level_are_an_unfinalised_file() -
     assert found.values["frames_recoverable"] == 200_000
 
 
+@pytest.mark.parametrize("fade_s", [0.02, 0.03, 0.3, 1.0])
+@pytest.mark.parametrize("plays", [True, False])
+def test_a_held_note_that_a_mute_takes_away_for_good_is_told(plays: bool, fade_s: float) -> None:
+    """A converter's mute takes milliseconds, somebody who fades music out tenths of a second
+    (common practice); a take that was trimmed in plain hiss may be faded as quickly."""
+    rate_hz = 48_000
+    t = np.arange(3 * rate_hz) / rate_hz
+    rng = np.random.default_rng(5)
+    note = sum(0.1 / k * np.sin(2 * np.pi * 196.0 * k * t) for k in range(1, 6))
+    x = plays * note + rng.normal(0.0, 10 ** (-60 / 20), (2, len(t)))
+    x *= np.clip((t[-1] - t) / fade_s, 0.0, 1.0)
+    words = np.rint(x * 2**23).astype(np.int32) << 8
+    zeros = np.zeros((2, 4 * rate_hz), np.int32)
+    told = digital(run(np.concatenate((words, zeros), axis=1), rate_hz))
+    kinds = [(f.kind, f.verdict.value) for f in told]
+    assert kinds == ([("zero-run", "listen")] if plays and fade_s < 0.1 else [])
+
+
 @pytest.mark.parametrize("zeros_s", [0.05, 2.0])
 @pytest.mark.parametrize("stood_s", [0.0, 1.0])
 def test_zeros_behind_the_end_of_the_tape_are_a_note(stood_s: float, zeros_s: float) -> None:
