@@ -12,7 +12,8 @@ same arithmetic: where one of these is half of a lower rate, there is a next one
 lower rate explains. Those are controls as well.
 
 It does not prove that nothing real lies beneath an image, and it sees none where a clock of the
-signal's own has its mirror at the same place.
+signal's own has its mirror at the same place. What is modulated onto a carrier of exactly half a
+lower rate, without the carrier itself, looks like an image.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from checks._ranks import median
 from checks.ultrasonic._points import PointStore
 
 PREFERRED_RATES_HZ: Final = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)  # AES5, multiples
+LOW_RATES_HZ: Final = (22_050, 24_000, 32_000)  # half of the usual ones, and AES5 for some uses
 LOWER_RATE: Final = 0.9  # of the file's rate: a mirror nearer to its end has no room above it
 NEAR_HZ: Final = 400.0  # first distance from the mirror that is compared: outside a line's skirt
 FAR_HZ: Final = 5_000.0  # last
@@ -34,6 +36,9 @@ SMOOTH_BINS: Final = 9  # what is broader is slope or resonance, not detail
 ENOUGH: Final = 16  # segments, below which chance may be taken for likeness
 SHIFTS: Final = tuple(s for s in range(-28, 29) if abs(s) > 2)  # overtones up to 1.2 kHz apart
 BESIDE: Final = range(-2, 3)  # bins by which the tape's speed may move a mirror
+# A tone, and what a tape adds around it, is a mirror image of itself about its own frequency. At
+# half of a lower rate there is no tone: it stands over what is beside it by no more than this.
+TONE_DB: Final = 10.0
 MIN_LIKENESS: Final = 0.3  # images reach 0.9, noise 0.02 (measured over the kinds of the tests)
 OVER_CONTROL: Final = 2.0  # times the likeness at the best shifted mirror, which is 0.3 for noise
 MOST_SEGMENTS: Final = 96  # kept a track; fewer where there are more than 20 tracks
@@ -47,7 +52,7 @@ class Mirror:
         self._bin_hz = rate_hz / length
         self._halves = [
             rate / 2
-            for rate in PREFERRED_RATES_HZ
+            for rate in LOW_RATES_HZ + PREFERRED_RATES_HZ
             if rate <= LOWER_RATE * rate_hz and rate / 2 + FAR_HZ < 0.5 * rate_hz
         ]
         self._bins = np.arange(0)
@@ -78,7 +83,10 @@ class Mirror:
         loudness = points.mean(axis=1)
         quiet = np.argsort(loudness, kind="stable")[: max(len(points) // 2, ENOUGH)]
         detail = _detail(points[quiet])
+        spectrum = points.mean(axis=0)
         for half in self._halves:
+            if self._tone_at(spectrum, half):
+                continue
             for far_hz in (FAR_HZ, HALFWAY_HZ):
                 likeness = self._likeness(detail, half, 0, far_hz)
                 if likeness < MIN_LIKENESS:
@@ -89,6 +97,13 @@ class Mirror:
                 if likeness >= OVER_CONTROL * control:
                     return half, likeness
         return None
+
+    def _tone_at(self, levels: NDArray[np.float32], hz: float) -> bool:
+        """Whether a tone stands at a frequency in a spectrum, (bins,) in decibels."""
+        apart = np.abs(self._bins * self._bin_hz - hz)
+        beside = (apart > NEAR_HZ) & (apart < HALFWAY_HZ)
+        top = levels[apart < 2 * self._bin_hz].max()
+        return bool(top > median(levels[beside]) + TONE_DB)
 
     def _controls(self, half: float) -> list[tuple[float, int]]:
         """Mirrors, and shifts of them in bins, that no lower rate of twice ``half`` has.

@@ -12,7 +12,8 @@ A converter's own filter may end its band far below half of the file's rate too 
 the base rate many pass 50 to 100 kHz only). It takes no heed of lower rates, while nothing stands
 above half of a lower rate but mirror images, which are looked for elsewhere. So from 30 kHz on a
 wall belongs to a lower rate only where it has come down at half of that. Near half of 32 kHz slow
-tapes and worn heads end as well: there a wall counts only where less is left than converters have.
+tapes and worn heads end as well: there a wall counts only where less is left than converters have,
+or where it is as deep and steep as no tape, and no filter before the replay amplifier, can make it.
 
 A floor that comes up again soon above its fall has a gap, not an end: what steps at a clock of its
 own (timecode, pulses) has one at each multiple of that clock.
@@ -39,9 +40,12 @@ NEAR: Final = (0.86, 1.03)  # where a band ends, over half its rate: from 19 kHz
 # Filters that end a band are 6 dB down at half its rate or before it (common practice); what is
 # beyond that by more than such a place can be measured to is of the next rate.
 MEASURED: Final = 1.01
-# AES5; at its half tape and heads end as well, and tones of line-up tapes with what surrounds them
-# are mirror images of themselves: so it is known by its wall alone.
+# AES5; at its half tape and heads end as well. Where a floor falls by more than a replay amplifier
+# lies under the hiss (8 to 12 dB), and several times as steeply as tape, heads and gentle filters
+# do (up to 60 dB an octave, common practice), it ends behind the amplifier.
 LOW_RATE_HZ: Final = 32_000
+LOW_DEPTH_DB: Final = 20.0
+LOW_SLOPE_DB_OCTAVE: Final = 250.0
 # From here to HIGH_HZ a lower rate's wall has come down at this ratio to half the rate: filters of
 # rate changers end at 1.0 to 1.03 (common practice), what they pass above that is mirrored.
 OWN_FILTER_HZ: Final = 30_000.0
@@ -194,7 +198,8 @@ def _falls_to(centres: NDArray[np.float64], floor: NDArray[np.float64], level: f
 
 def lower_rates(wall: Wall, rate_hz: float) -> tuple[int, ...]:
     """The lower preferred rates whose band would end like this; neighbours may both fit."""
-    low = (LOW_RATE_HZ,) if wall.above_dbfs_hz <= EMPTY_DBFS_HZ else ()
+    behind = wall.depth_db >= LOW_DEPTH_DB and wall.slope_db_octave >= LOW_SLOPE_DB_OCTAVE
+    low = (LOW_RATE_HZ,) if behind or wall.above_dbfs_hz <= EMPTY_DBFS_HZ else ()
     fit = tuple(
         lower
         for lower in low + PREFERRED_RATES_HZ

@@ -60,14 +60,33 @@ def test_a_wall_above_half_of_a_rate_is_of_the_next_one(source, fit):
 
 
 def test_what_ends_below_any_converter_s_noise_must_be_replayed_though_no_rate_fits():
-    # 32 kHz through a filter that is 60 dB down at 21 kHz only; above 22 kHz there are -187 dBFS/Hz
-    # of dither, while the best converters reach -173 (130 dB)
-    high = tape(384_000, 5)
-    low = signal.resample_poly(high, 1, 12, window=("kaiser", 12.0))
-    y = signal.resample_poly(low, 441, 160, window=("kaiser", 12.0))
+    # 24 kHz through a steep filter; above 12 kHz there are -187 dBFS/Hz of dither, while the best
+    # converters reach -173 (130 dB)
+    y = raised(tape(24_000, 5), 24_000, 88_200, "steep")
     found = one(look(words(y), 88_200), "brickwall")
     assert found.values["near_half_of_hz"] == []
     assert (found.verdict, found.remedy) == (Verdict.REDO, Remedy.REPLAY)
+
+
+@pytest.mark.parametrize("how", ["half-band", "as SciPy does", "held", "joined"])
+@pytest.mark.parametrize(
+    ("source", "rate"), [(22_050, 88_200), (24_000, 96_000), (32_000, 96_000), (32_000, 192_000)]
+)
+def test_half_of_the_usual_rates_and_32_khz_are_known_by_their_images(how, source, rate):
+    y = raised(tape(source, 3), source, rate, how)
+    outcome = look(words(y), rate)
+    found = one(outcome, "brickwall")
+    assert (found.verdict, found.values["likely_rate_hz"]) == (Verdict.REDO, source)
+    assert outcome.measures.tracks[0].information_hz <= 1.15 * source / 2
+
+
+@pytest.mark.parametrize("later_dbfs", [-118.0, -105.0, -95.0])
+def test_material_of_32_khz_under_a_converter_s_noise_must_be_replayed(later_dbfs):
+    # hiss of -62 dBFS falls by more than a replay amplifier lies under it: 8 to 12 dB
+    y = raised(tape(32_000, 6), 32_000, 96_000, "steep")
+    y += noise(np.random.default_rng(6), len(y), 96_000, later_dbfs - 10 * np.log10(20_000))
+    found = one(look(words(y), 96_000), "brickwall")
+    assert (found.verdict, found.values["likely_rate_hz"]) == (Verdict.REDO, 32_000)
 
 
 @pytest.mark.parametrize("noise_dbfs", [-100.0, -120.0])
@@ -78,12 +97,13 @@ def test_an_end_at_16_khz_over_a_converter_s_noise_asks_for_no_replay(noise_dbfs
     assert not [f for f in look(words(y), 96_000).findings if f.verdict is Verdict.REDO]
 
 
-def test_a_tone_of_16_khz_with_its_modulation_noise_is_no_mirror():
+@pytest.mark.parametrize("hz", [12_000.0, 16_000.0])
+def test_a_tone_with_its_modulation_noise_is_no_mirror(hz):
     # what a tape adds around a tone is alike on both sides of it
     rng = np.random.default_rng(16)
     slow = noise(rng, 8 * 96_000, 96_000, -70)
     y = (0.2 + shaped(slow, 96_000, lambda f: 1 / (1 + (f / 300) ** 2))) * np.sin(
-        np.arange(len(slow)) * np.pi / 3
+        np.arange(len(slow)) * 2 * np.pi * hz / 96_000
     )
     y += noise(rng, len(y), 96_000, -117)
     assert not [f for f in look(words(y), 96_000).findings if f.kind == "brickwall"]
