@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from lineup_reports import finding, lineup, report, signed
 from pages import Page
@@ -250,6 +250,7 @@ def test_names_and_notes_are_text_and_nothing_else() -> None:
     assert "&amp;" in words
 
 
+@settings(deadline=None)
 @given(st.text(max_size=40))
 def test_whatever_a_report_says_the_page_is_whole(text: str) -> None:
     made = hostile(text.replace("\0", ""))
