@@ -27,7 +27,7 @@ from checks.tracks._kinds import Beats, is_timecode, pilot_hz
 from checks.tracks._levels import Levels
 from checks.tracks._limits import TracksLimits
 from checks.tracks._low import LowRate
-from checks.tracks._offset import Offset
+from checks.tracks._offset import Held, Offset
 from checks.tracks._pairs import Pair, compared
 from checks.tracks._sameness import sameness
 from checks.tracks._segments import Segments
@@ -122,7 +122,7 @@ class TracksPass:
         found += findings.silent(silences, who)
         found += findings.identical(doubles, who, frames=self._total, listed=limits.listed)
         found += self._related(pairs, silences, who)
-        found += findings.offset(self._offsets(means, who), limits.dc_percent)
+        found += findings.offset(self._offsets(who), limits.dc_percent)
         found += findings.hum(self._audible(hums, who))
         found += findings.track_kinds(who, silences, fmt.channels, self._under(who, silences))
         return Outcome(
@@ -176,17 +176,14 @@ class TracksPass:
         rate, listed = self._fmt.rate_hz, self._limits.listed
         return findings.related(found, who, rate_hz=rate, listed=listed)
 
-    def _offsets(self, means: Means, who: findings.Who) -> dict[int, float]:
-        """Tracks with a steady offset beyond the limit, in percent."""
+    def _offsets(self, who: findings.Who) -> dict[int, Held]:
+        """Tracks with an offset beyond the limit."""
         if self._frames < _SHORTEST_S * self._fmt.rate_hz:
             return {}
-        steady = self._offset.steady()
         return {
-            track: 100 * float(mean)
-            for track, mean in enumerate(means)
-            if steady[track]
-            and abs(100 * mean) >= self._limits.dc_percent
-            and not who.excused(track, (TrackKind.TIMECODE, TrackKind.CLICK))
+            track: held
+            for track, held in self._offset.held(self._limits.dc_percent / 100).items()
+            if not who.excused(track, (TrackKind.TIMECODE, TrackKind.CLICK))
         }
 
     def _hums(self) -> dict[int, Hum]:

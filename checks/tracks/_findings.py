@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from checks.model import Finding, Remedy, Value, Verdict, rounded
 from checks.sheet import NoiseReduction, Sheet, TrackKind
 from checks.tracks._equal import Double, Stretch
 from checks.tracks._hum import Hum
+from checks.tracks._offset import Held
 from checks.tracks._pairs import Pair
 from checks.tracks._sameness import Sameness
 from checks.tracks._silence import Silence
@@ -243,19 +244,31 @@ def _related_verdict(pair: Pair, same: Sameness, who: Who) -> tuple[Verdict, str
 # -- offset and hum ------------------------------------------------------------------------------
 
 
-def offset(percents: Mapping[int, float], limit_percent: float) -> list[Finding]:
-    """Tracks with a DC offset beyond the limit."""
-    if not percents:
-        return []
-    worst = max(percents.values(), key=abs)
+def offset(found: Mapping[int, Held], limit_percent: float) -> list[Finding]:
+    """Tracks with a DC offset beyond the limit: those that have it throughout, and the others."""
+    throughout = {track: held for track, held in found.items() if held.first is None}
+    partly = {track: held for track, held in found.items() if held.first is not None}
+    return [_offset(some, limit_percent) for some in (throughout, partly) if some]
+
+
+def _offset(found: Mapping[int, Held], limit_percent: float) -> Finding:
+    worst = 100 * max((held.mean for held in found.values()), key=abs)
+    starts = [held.first for held in found.values() if held.first is not None]
+    while_it_runs = ", which comes or goes while the tape runs" if starts else ""
     text = (
         f"The waveform does not swing about zero: a DC offset of up to {worst:+.3g} % of full "
-        f"scale (limit {limit_percent:g} %), likely from the converter or an input stage. Listen "
-        "for clicks where the sound starts and stops, and have the offset seen to before the next "
-        "tape; a high-pass filter takes it out of a copy of this one."
+        f"scale (limit {limit_percent:g} %){while_it_runs}, likely from the converter or an input "
+        "stage. Listen for clicks where the sound starts and stops, and have the offset seen to "
+        "before the next tape; a high-pass filter takes it out of a copy of this one."
     )
-    values: dict[str, Value] = {"dc_percent": [rounded(v, 4) for v in percents.values()]}
-    return [_finding("dc-offset", Verdict.LISTEN, Remedy.LISTEN, percents, text, values)]
+    values: dict[str, Value] = {
+        "dc_percent": [rounded(100 * held.mean, 4) for held in found.values()]
+    }
+    finding = _finding("dc-offset", Verdict.LISTEN, Remedy.LISTEN, found, text, values)
+    if not starts:
+        return finding
+    stop = max(held.stop or 0 for held in found.values())
+    return replace(finding, start_frame=min(starts), frames=stop - min(starts))
 
 
 def hum(found: Mapping[int, Hum]) -> list[Finding]:

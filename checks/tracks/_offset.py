@@ -1,27 +1,45 @@
 """DC offset of every track, told apart from very low tones.
 
 The plain mean of a capture is what the report gives. A tone below a few hertz, or a capture of a
-few periods, has a mean as well: so an offset must also hold in each eighth of the capture.
+few periods, has a mean as well: so an offset must also hold in each eighth of the capture, or in
+some that follow each other, where it comes or goes while the tape runs; and there may be none of
+the other sign anywhere.
 
-Nor is it one where only loud places have it, as drums made of half waves: the median of short
-stretches must hold it as well.
+Nor is it one where only loud places have it, as drums made of half waves: half of all short
+stretches must hold it as well, and three in four where it does not hold throughout.
 
-Does not prove where it comes from; and an offset that comes and goes has a mean too small.
+Does not prove where it comes from; and one of less than two eighths of the capture is not told.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from checks._ranks import median
+from checks._ranks import percentile
 from checks.block import BLOCK_FRAMES, Block
 
 _PIECES: Final = 8
 _UNITS: Final = 1024  # sums kept; when full, neighbours are joined
+_FEWEST: Final = 2  # of them that must hold an offset
 _SHARE: Final = 0.5  # of the mean that each eighth must reach, own choice
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """An offset that holds for some time.
+
+    Attributes:
+        mean: over that time, full scale 1.0.
+        first, stop: frames, to an eighth of the capture; None, None where it holds throughout.
+    """
+
+    mean: float
+    first: int | None = None
+    stop: int | None = None
 
 
 class Offset:
@@ -66,16 +84,35 @@ class Offset:
         total = self._sums.sum(axis=0) * self._width + self._rest
         return np.asarray(total / max(self._frames, 1))
 
-    def steady(self) -> NDArray[np.bool_]:
-        """Whether each eighth of the capture has at least half of the track's mean, and so have
-        half of its stretches."""
-        units = self._filled // self._unit
-        if units < _PIECES:
-            return np.zeros(self._sums.shape[1], np.bool_)
-        edges = np.arange(_PIECES + 1) * units // _PIECES
-        pieces = np.add.reduceat(self._sums[:units], edges[:-1], axis=0)
-        pieces /= (np.diff(edges) * self._unit)[:, None]
-        usual = median(self._sums[:units], axis=0) / self._unit
-        pieces = np.vstack((pieces, usual))
-        mean = self.means()
-        return np.asarray((pieces * np.sign(mean) >= _SHARE * np.abs(mean)).all(axis=0))
+    def held(self, least: float) -> dict[int, Held]:
+        """Tracks with an offset of at least so much, full scale 1.0: throughout, or for as many
+        eighths of the capture as it holds."""
+        if self._filled // self._unit < _PIECES:
+            return {}
+        lengths = range(_PIECES, _FEWEST - 1, -1)
+        found: dict[int, Held] = {}
+        for track in range(self._sums.shape[1]):
+            sums = self._sums[: self._filled // self._unit, track] / self._unit
+            for length in lengths:
+                spans = (_over(sums, k, k + length) for k in range(_PIECES - length + 1))
+                held = [span for span in spans if span is not None and abs(span[0]) >= least]
+                if held:
+                    mean, first, stop = max(held, key=lambda span: abs(span[0]))
+                    frames = (at * self._unit * self._width for at in (first, stop))
+                    found[track] = Held(mean, *frames) if length < _PIECES else Held(mean)
+                    break
+        return found
+
+
+def _over(means: NDArray[np.float64], first: int, stop: int) -> tuple[float, int, int] | None:
+    """The offset that holds from one eighth to before another, and from which to before which of
+    the ``means`` of short stretches that is; None where none does."""
+    edges = np.arange(_PIECES + 1) * len(means) // _PIECES
+    start, end = int(edges[first]), int(edges[stop])
+    mean = float(means[start:end].mean())
+    share = np.add.reduceat(means, edges[:-1]) / np.diff(edges) / (mean or np.inf)
+    rank = 0.5 if stop - first == _PIECES else 0.25
+    usual = float(percentile(np.sign(mean) * means[start:end], 100 * rank)) / (abs(mean) or np.inf)
+    if (share < -_SHARE).any() or (share[first:stop] < _SHARE).any() or usual < _SHARE:
+        return None
+    return mean, start, end
