@@ -36,6 +36,9 @@ _DEEPER: Final = 0.4  # of the candidate's own level
 _NO_HISS: Final = 0.05  # of the hiss, in single hops: 13 dB under it, one in 20 of a lone band
 _GAPS: Final = 0.25  # of the hops beside a place: between the edges of a square wave is nothing
 _SAME: Final = 1.3  # 1 dB: what steady noise does by itself from look to look (own trials)
+_LOOKS: Final = 16  # remembered, some 24 s: longer than most series of lifts (from memory)
+_LEAST_LOOKS: Final = 3
+_AGREE: Final = 0.3  # of them; programme covers the hiss of the others
 _MOST_A_LOOK: Final = 64  # candidates a track and look; more are music over a hiss not yet heard
 
 
@@ -142,17 +145,18 @@ class Screen:
         return found
 
     def _as_before(self, hiss: Floats) -> Floats:
-        """The hiss of a look, or what it was in the two before the last, where they agree.
+        """The hiss of a look, or what it was in the looks before, where enough of them agree.
 
-        A lift of half a second covers the quietest sixth of two looks.
+        A lift of half a second covers the quietest sixth of two looks, and several do of more.
         """
-        early = self._heard[:2]
-        self._heard = [*self._heard[-2:], hiss]
-        if len(early) < 2 or len(self._heard) < 3:
+        heard = np.array(self._heard)
+        self._heard = [*self._heard[1 - _LOOKS :], hiss]
+        if len(heard) < _LEAST_LOOKS:
             return hiss
-        one, other = early
-        steady = np.maximum(one, other) <= _SAME * np.minimum(one, other)
-        return np.where(steady, np.maximum(hiss, np.minimum(one, other)), hiss)
+        usual = np.sort(heard, axis=0)[len(heard) // 2]
+        near = (heard <= _SAME * usual) & (_SAME * heard >= usual)
+        steady = near.sum(axis=0) >= max(_LEAST_LOOKS, _AGREE * len(heard))
+        return np.where(steady, np.maximum(hiss, usual), hiss)
 
     def _mark(self, total: Floats, number: int, marks: dict[int, list[tuple[int, int]]]) -> None:
         """Notes, a track, the hops (start, stop) in which some scale shows less than its limit."""

@@ -20,6 +20,7 @@ from checks._ranks import median
 from checks.dropouts._tape._bands import BODY, HISS, Floats
 from checks.dropouts._tape._floors import LOW_MEAN_DB, STEADY_DB, LevelHistory
 from checks.dropouts._tape._lasting import PLAYS_ON, Fall
+from checks.dropouts._tape._losses import lost_there
 
 _AT_DB: Final = 2.0  # from a level: what steady noise does by itself, and a little drift
 _UNDER_DB: Final = 3.0  # clearly less
@@ -27,6 +28,7 @@ ENTRIES: Final = 4  # from memory: some 0.4 s
 _OFTEN: Final = 8  # times as often as under it (own trials: of hiss that a decoder moves, 4)
 _SHOWS: Final = 0.5  # of a fall, from which an entry shows it
 _OF_BODY: Final = 0.5  # of a fall of the hiss: more than a gap takes from the body
+_GOES_ON: Final = 0.6  # of the entries: a machine that stops lets little be heard (from memory)
 _EXPANDED: Final = 0.5  # of a fall of the hiss: a decoder's two decibels for one of programme
 
 
@@ -47,20 +49,35 @@ def is_heard(
         least: entries in which it must.
     """
     chosen, entries = list(bands), np.flatnonzero(apart)
-    low = history.low_db[chosen, track][:, entries].astype(np.float32)
-    mean = history.mean_db[chosen, track][:, entries].astype(np.float32)
+    low = history.low_db[:, track, entries].astype(np.float32)
+    mean = history.mean_db[:, track, entries].astype(np.float32)
+    lost = lost_there(low, mean)  # tells nothing of a decoder
+    low, mean, body = low[chosen], mean[chosen], mean[BODY]
     over = low - LOW_MEAN_DB - level[chosen][:, None]
-    soft = history.mean_db[BODY, track][entries].astype(np.float32) <= body_db + _AT_DB
+    soft = ~lost & (body <= body_db + _AT_DB)
     at = soft & ((np.abs(over) <= _AT_DB) & (mean - low <= STEADY_DB)).all(axis=0)
     under = soft & (over.mean(axis=0) < -_UNDER_DB)
     return int(np.count_nonzero(at)) >= max(least, _OFTEN * int(np.count_nonzero(under)))
 
 
-def with_programme(fall: Fall, history: LevelHistory, running: NDArray[np.bool_]) -> bool:
+def under_programme(fall: Fall, history: LevelHistory, running: NDArray[np.bool_]) -> bool:
+    """Whether programme goes on over hiss that falls, and rests elsewhere over hiss that does not.
+
+    That is no rest, no machine that stops and starts, and no decoder. Arguments: see
+    ``with_programme``.
+    """
+    on = fall.rested and fall.plays >= _GOES_ON
+    return on and not with_programme(fall, history, running, least=ENTRIES)
+
+
+def with_programme(
+    fall: Fall, history: LevelHistory, running: NDArray[np.bool_], least: int | None = None
+) -> bool:
     """Whether hiss that falls was never heard as before where programme was as soft.
 
     Args:
         running: entries in which the tape runs.
+        least: entries in which it must be heard so; by itself fewer where it was heard in rests.
     """
     bands = np.flatnonzero(np.isfinite(fall.fall_db[HISS:])) + HISS
     before = fall.after + fall.fall_db
@@ -73,7 +90,8 @@ def with_programme(fall: Fall, history: LevelHistory, running: NDArray[np.bool_]
     apart = running.copy()
     apart[fall.first : fall.last] = False
     level = before - np.float32(LOW_MEAN_DB)
-    least = 1 if fall.rested else ENTRIES  # it was heard in rests already
+    if least is None:
+        least = 1 if fall.rested else ENTRIES  # it was heard in rests already
     return not is_heard(history, fall.track, apart, level, bands.tolist(), body_db, least)
 
 

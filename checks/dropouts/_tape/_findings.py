@@ -8,9 +8,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape._bands import HISS
 from checks.dropouts._tape._lasting import Fall
-from checks.dropouts._tape._others import TOGETHER_S
+from checks.dropouts._tape._others import LEAVES, TOGETHER_S
 from checks.model import Finding, Remedy, Value, Verdict, rounded
 
 DIRT_S: Final = 2.0
@@ -69,10 +70,12 @@ def hf_loss(
     until = "and is not heard to come back"
     until = until if worst.open_end else f"and is back after {long_s:.1f} s"
     cause = "a head that clogs" if worst.open_end or long_s >= DIRT_S else "dirt, or a lift"
+    with_body = worst.quieter_db >= LEAVES * worst.mean_db
+    body = "some of the lower frequencies goes too" if with_body else "the lower frequencies stay"
     text = (
         f"The treble falls {how}, hiss and all, by {worst.mean_db:.0f} dB between "
-        f"{heard_khz[0]:.0f} and {heard_khz[-1]:.0f} kHz, {until}, while the lower "
-        f"frequencies stay: {cause}. Clean the head; listen whether the music suffers."
+        f"{heard_khz[0]:.0f} and {heard_khz[-1]:.0f} kHz, {until}, while {body}: {cause}. Clean "
+        "the head; listen whether the music suffers."
     )
     values: dict[str, Value] = {
         "hiss_fall_db": rounded(worst.mean_db, 1),
@@ -87,6 +90,39 @@ def hf_loss(
     }
     tracks = tuple(sorted({f.track for f in group}))
     return made("hf-loss", Verdict.LISTEN, Remedy.REPLAY, tracks, start, stop, text, values)
+
+
+def off_the_head(
+    group: Sequence[Fall], start: int, stop: int, *, rate_hz: int, limits: DropoutsLimits
+) -> Finding:
+    """The finding of hiss and treble that are gone, and some of the body, though it plays on.
+
+    Args:
+        start, stop: frames.
+    """
+    tracks = tuple(sorted({f.track for f in group}))
+    hiss_db = max(f.mean_db for f in group)
+    body_db = max(f.quieter_db for f in group)
+    long_s = (stop - start) / max(rate_hz, 1)
+    redo = hiss_db >= limits.contact_redo_db
+    shared = f", on {len(tracks)} tracks together" if len(tracks) > 1 else ""
+    end = (
+        "Clean the head and the tape's path and play it again."
+        if redo
+        else "Listen whether it is heard."
+    )
+    text = (
+        f"The tape is far off the head for {long_s:.1f} s{shared}, be it dirt or a lift, or the "
+        f"signal is nearly gone: the hiss falls by {hiss_db:.0f} dB or more, and what is played by "
+        f"some {body_db:.0f} dB even in the body of the sound, and both come back. {end}"
+    )
+    values: dict[str, Value] = {
+        "length_ms": rounded(1000.0 * long_s, 1),
+        "hiss_fall_db": rounded(hiss_db, 1),
+        "programme_fall_db": rounded(body_db, 1),
+    }
+    verdict = Verdict.REDO if redo else Verdict.LISTEN
+    return made("contact-loss", verdict, Remedy.REPLAY, tracks, start, stop, text, values)
 
 
 def softer(fall: Fall, tracks: tuple[int, ...], start: int, stop: int) -> Finding:

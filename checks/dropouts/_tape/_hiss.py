@@ -26,6 +26,7 @@ from checks.dropouts._tape._floors import (
     plateau,
 )
 from checks.dropouts._tape._lasting import Fall
+from checks.dropouts._tape._losses import lost_there
 from checks.dropouts._tape._motion import MOST_HISS_DB, Course
 
 _SPAN_ENTRIES: Final = 260  # some 24 s either side
@@ -175,6 +176,7 @@ class Hiss:
         mean = self._history.mean_db[:, track, entries].astype(np.float32)
         level = np.full(len(low), np.nan, np.float32)
         steady = (mean - low <= STEADY_DB) & clear_of_leaks(low, mean)
+        steady &= ~lost_there(low, mean)
         for band in range(HISS, len(low)):
             found = plateau(low[band][steady[band]], _PLAIN_ENTRIES)
             if found is not None:

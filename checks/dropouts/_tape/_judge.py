@@ -66,6 +66,7 @@ class Lift:
         flat: all frequencies alike.
         even: the hiss alike in all its bands, and further than to an amplifier's noise; what the
             body does may be hidden.
+        sunk: nothing is left of the body, which therefore does not show how it fell.
         rises: the fall grows with the frequency, as behind a gap.
         whole: what is heard of the body in a rest falls by about as much.
         nats: evidence against chance.
@@ -80,6 +81,7 @@ class Lift:
     body_db: float | None
     flat: bool
     even: bool
+    sunk: bool
     rises: bool
     whole: bool
     nats: float
@@ -140,7 +142,8 @@ class Judge:
         )
         midst = decibels(c.midst)
         tilt = self._bank.frequencies_hz / self._bank.frequencies_hz[BODY]
-        told = _as_the_body(beside - midst, midst - float(midst[fell].max()), tilt)
+        left = midst - float(midst[fell].max())
+        told = _as_the_body(beside - midst, left, tilt)
         # Hiss that fell to the amplifier's noise says nothing of what fell.
         flat = not _FLOOR_DB[0] < fall_db < _FLOOR_DB[1] and bool(
             (np.abs(loss[:HISS] - fall_db) <= _FLAT * fall_db).all()
@@ -164,8 +167,10 @@ class Judge:
         loss_db = fall_db if flat else float(np.nanmax((loss[EDGE:] - _MARGIN_DB) / tilt))
         if nats < _STRONG and played and not flat and loss[BODY] > _LIMITER * max(loss_db, 10.0):
             return None
-        sure = nats >= _STRONG and len(fell) >= 3 and played and loss[BODY] <= _BODY * loss_db
-        sure = sure and sides >= _SIDES_DB
+        # A wide gap takes more of the body than that, and leaves but noise above it.
+        wide = told is False and bool((left[EDGE:] < _APART_DB).all())
+        gap = wide or loss[BODY] <= _BODY * loss_db
+        sure = nats >= _STRONG and len(fell) >= 3 and played and gap and sides >= _SIDES_DB
         return Lift(
             track=c.track,
             start=c.start,
@@ -175,6 +180,7 @@ class Judge:
             body_db=float(loss[BODY]) if played else None,
             flat=bool(flat),
             even=even,
+            sunk=bool(left[BODY] < _APART_DB),
             rises=_rises(fall[usable] if played else loss[[EDGE, *usable]]),
             whole=bool(not played and loss[BODY] > _SHARE * fall_db),
             nats=nats,

@@ -32,6 +32,7 @@ _LOUD_DB: Final = 10.0  # tapes hiss 50 to 80 dB down: louder is hardly hiss (co
 OF_EDGE: Final = 0.55  # of the fall at 5.5 kHz: a gap takes a quarter, until amplifiers cover it
 _SOFTER: Final = 0.7  # the same of programme that goes on
 _RESTED: Final = 4  # entries of a rest, some 0.4 s: longer than most lifts
+_APART: Final = 24  # entries, some 2 s: under notes so long a fall need not show (from memory)
 _TRIES: Final = 24  # from memory: more falls of one track than that tell no more
 _GONE: Final = 6  # entries for which a signal must be gone: some 0.6 s
 _ERASED_DB: Final = 4.5  # bulk-erased tape is 3 to 4 dB quieter (common practice)
@@ -183,6 +184,9 @@ def _fall(
     down = np.flatnonzero(depth[:, first:last].max(axis=0) >= 0.5)
     if not len(down):  # the level behind a place is the usual one of several windows
         down = np.flatnonzero(depth[:, first : last + WINDOW].max(axis=0) >= 0.5)
+    if len(down) and stop * WINDOW < len(entries):
+        # Of what comes back, what shows long before and then no more is a lift of its own.
+        down = down[int(np.flatnonzero(np.diff(down, prepend=-np.inf) > _APART)[-1]) :]
     begin = first + int(down[0]) if len(down) else drop.at * WINDOW
     quick = np.flatnonzero(depth[:, first:last].mean(axis=0) >= 0.85)
     slow = bool(len(quick) and len(down) and quick[0] - down[0] > WINDOW)

@@ -94,7 +94,11 @@ def lift_finding(
     shared = f", on {len(tracks)} tracks together" if len(tracks) > 1 else ""
     if event.flat:
         text = (
-            f"The level of all frequencies, hiss included, dips by {fall:.0f} dB or more for "
+            f"All that is heard above 1 kHz, hiss included, goes down by {fall:.0f} dB or more, to "
+            f"mere noise, for {told}{shared}: the tape was off the head, whereby the lowest notes "
+            "may stay, or the signal was gone."
+            if all(lift.sunk for lift in lifts)
+            else f"The level of all frequencies, hiss included, dips by {fall:.0f} dB or more for "
             f"{told}{shared}: a thin place in the coat, or the level was changed."
         )
         return made("level-dip", Verdict.LISTEN, Remedy.LISTEN, tracks, start, stop, text, values)

@@ -15,6 +15,7 @@ import numpy as np
 from checks._ranks import median
 from checks.dropouts._tape._bands import BODY, HISS, Floats
 from checks.dropouts._tape._breath import heard_as_hiss, never_again
+from checks.dropouts._tape._decoded import under_programme
 from checks.dropouts._tape._floors import LOW_MEAN_DB, LevelHistory
 from checks.dropouts._tape._hiss import Hiss
 from checks.dropouts._tape._lasting import PLAYS_ON, Fall
@@ -38,11 +39,14 @@ def under_others(
     entry_s: float,
 ) -> list[Fall]:
     """Those falls that end below the others of these tracks."""
+    under = [f for f in falls if is_under(f, _others(f, falls, heard, tracks, entry_s))]
+    on = [f.first for f in under if under_programme(f, history, heard.running)]
     return [
         f
-        for f in falls
-        if is_under(f, _others(f, falls, heard, tracks, entry_s))
-        and (_play_on(f, falls, history, tracks, entry_s) or not _shared(f, history, tracks))
+        for f in under
+        if any(abs(first - f.first) * entry_s <= TOGETHER_S for first in on)
+        or _play_on(f, falls, history, tracks, entry_s)
+        or not _shared(f, history, tracks)
     ]
 
 

@@ -16,11 +16,11 @@ from checks.dropouts._tape._contact import Candidate
 from checks.dropouts._tape._cut_off import LEAST_DB, CutOffs
 from checks.dropouts._tape._cuts import in_programme
 from checks.dropouts._tape._dead import dead
-from checks.dropouts._tape._decoded import by_decoder, with_programme
+from checks.dropouts._tape._decoded import by_decoder, under_programme, with_programme
 from checks.dropouts._tape._ends import is_over, lost
 from checks.dropouts._tape._fades import Fade, fade_out
 from checks.dropouts._tape._fading import without_fade
-from checks.dropouts._tape._findings import DIRT_S, counted, hf_loss, made, softer
+from checks.dropouts._tape._findings import DIRT_S, counted, hf_loss, made, off_the_head, softer
 from checks.dropouts._tape._floors import LevelHistory
 from checks.dropouts._tape._hiss import Hiss
 from checks.dropouts._tape._judge import Judge
@@ -34,7 +34,7 @@ from checks.dropouts._tape._lasting import (
 )
 from checks.dropouts._tape._lifts import LiftEvent, begins_with, lift_finding
 from checks.dropouts._tape._motion import MOST_HISS_DB, Course, course, programme_spans
-from checks.dropouts._tape._others import TOGETHER_S
+from checks.dropouts._tape._others import LEAVES, TOGETHER_S
 from checks.dropouts._tape._stopped import stopped
 from checks.dropouts._tape._unjudged import not_judged
 from checks.dropouts._tape._without_tape import WithoutTape
@@ -96,14 +96,18 @@ class TapeReport:
             least_db = self._limits.signal_lost_db
             way, stayed = lost(self._history, way, stayed, self._music, self._entry_s, least_db)
             # Other falls are rests, of the same hiss; short ones are lifts from it.
-            apart = [f for f in stayed if self._kind(f) or self._lasts(f) >= DIRT_S]
+            named = self._named(stayed, way)
+            apart = [f for kind, f in named if kind or self._lasts(f) >= DIRT_S]
             hiss = Hiss(self._history, way, apart, least_db=self._rounding_db)
             judge = Judge(
                 self._bank, self._history, way, reduction, self._limits, hiss, self._music
             )
-            lasting = self._lasting(stayed, way)
+            lasting = self._lasting(named, way)
             heard = [c for c in candidates if c.start // self._history.entry_hops < shows]
             findings += self._contacts(judge, heard, dropped, lasting, counts)
+            for one in lasting:
+                for track in one.tracks if one.kind == "contact-loss" else ():
+                    counts["contact_losses"][track] += 1
             if not lineup:
                 findings += not_judged(hiss, way, self._music, self._entry_s, self._frames)
             lasting += dead(
@@ -235,8 +239,20 @@ class TapeReport:
 
     # ---- falls that stay ------------------------------------------------------------------
 
-    def _lasting(self, stayed: Sequence[Fall], way: Course) -> list[Finding]:
-        named = [(self._kind(fall), fall) for fall in stayed]
+    def _named(self, stayed: Sequence[Fall], way: Course) -> list[tuple[str | None, Fall]]:
+        """Each fall with what it is called; those that come and go together alike."""
+        named = [(self._kind(fall, way), fall) for fall in stayed]
+        far = [fall for kind, fall in named if kind == "contact-loss"]
+        return [
+            ("contact-loss" if self._goes_with(fall, far) else kind, fall) for kind, fall in named
+        ]
+
+    def _goes_with(self, fall: Fall, others: Sequence[Fall]) -> bool:
+        """Whether a fall begins and ends as another one does."""
+        near = round(TOGETHER_S / self._entry_s)
+        return any(max(abs(f.first - fall.first), abs(f.last - fall.last)) <= near for f in others)
+
+    def _lasting(self, named: Sequence[tuple[str | None, Fall]], way: Course) -> list[Finding]:
         told = [
             (kind, fall)
             for kind, fall in named
@@ -264,11 +280,17 @@ class TapeReport:
         for kind, group in groups:
             same = sum(1 for k, _ in groups if k == kind)
             if kind == "hf-loss":
-                if not self._plain and by_decoder(group, self._music):
+                far = any(self._is_far(fall, way) for fall in group)
+                if not (self._plain or far) and by_decoder(group, self._music):
                     continue
                 place = self._place(min(f.first for f in group), max(f.last for f in group))
                 bands_hz, rate_hz = self._bank.frequencies_hz, self._fmt.rate_hz
                 one = hf_loss(group, bands_hz, *place, rate_hz=rate_hz, entry_s=self._entry_s)
+                findings.append(counted(one, same, same))
+            elif kind == "contact-loss":
+                place = self._place(min(f.first for f in group), max(f.last for f in group))
+                rate_hz, limits = self._fmt.rate_hz, self._limits
+                one = off_the_head(group, *place, rate_hz=rate_hz, limits=limits)
                 findings.append(counted(one, same, same))
             else:
                 findings.append(counted(self._lost(group, way), same, same))
@@ -277,7 +299,7 @@ class TapeReport:
     def _lasts(self, fall: Fall) -> float:
         return (fall.last - fall.first) * self._entry_s
 
-    def _kind(self, fall: Fall) -> str | None:
+    def _kind(self, fall: Fall, way: Course) -> str | None:
         """What a lasting fall is called, if it is one."""
         length_s = self._lasts(fall)
         covered_s = (fall.first - fall.since) * self._entry_s if fall.open_end else 0.0
@@ -296,10 +318,19 @@ class TapeReport:
             return "signal-lost" if fall.mean_db >= self._limits.signal_lost_db else None
         if turned_down(fall) and fall.mean_db >= self._limits.signal_lost_db:
             return "signal-lost"
+        if self._is_far(fall, way):
+            return "hf-loss" if fall.open_end else "contact-loss"
         if is_flat(fall) or is_silent(fall) or fall.faded:
             # digital silence is no treble that fell, nor what goes down with the body alone
             return None
         return "hf-loss" if rises(fall, self._bank.frequencies_hz) else None
+
+    def _is_far(self, fall: Fall, way: Course) -> bool:
+        """Whether the body of what is played falls with the hiss, and nobody turns it down."""
+        least_db = self._limits.signal_lost_db + _COMES_BACK_DB
+        with_body = fall.mean_db >= least_db and fall.quieter_db >= LEAVES * fall.mean_db
+        by_hand = fall.open_end and (fall.slow or fall.fades)
+        return with_body and not by_hand and under_programme(fall, self._history, way.running)
 
     def _lost(self, group: list[Fall], way: Course) -> Finding:
         start, stop = self._place(min(f.first for f in group), max(f.last for f in group))
