@@ -161,27 +161,23 @@ def _brickwall(group: Mapping[int, Ending], limits: UltrasonicLimits, *, by_shee
 
 
 def absent(found: Mapping[int, Absence], alone: Sequence[int], *, by_sheet: bool) -> list[Finding]:
-    """Programme cut off near 20 kHz: one finding for those like a wall, one for the others.
+    """Programme cut off near 20 kHz or below: one finding for those that tell the same.
 
     Args:
         alone: tracks whose programme ends before the tape while another one's goes on.
     """
-    findings = []
-    for apart in (False, True):
-        for like_a_wall in (True, False):
-            group = {
-                k: a
-                for k, a in found.items()
-                if a.like_a_wall is like_a_wall and (k in alone) is apart
-            }
-            if group:
-                findings.append(_absent(group, like_a_wall, apart, by_sheet=by_sheet))
-    return findings
+    groups: dict[tuple[bool, bool, bool], dict[int, Absence]] = {}
+    for track, gone in found.items():
+        key = (track in alone, gone.early, not gone.like_a_wall)
+        groups.setdefault(key, {})[track] = gone
+    return [
+        _absent(group, apart=key[0], early=key[1], by_sheet=by_sheet)
+        for key, group in sorted(groups.items())
+    ]
 
 
-def _absent(
-    group: Mapping[int, Absence], like_a_wall: bool, apart: bool, *, by_sheet: bool
-) -> Finding:
+def _absent(group: Mapping[int, Absence], *, apart: bool, early: bool, by_sheet: bool) -> Finding:
+    like_a_wall = next(iter(group.values())).like_a_wall
     from_hz = max(a.from_hz for a in group.values())
     expected = min(a.expected_db for a in group.values())
     seen = max(a.seen_db for a in group.values())
@@ -191,22 +187,25 @@ def _absent(
         else f"Nothing above {from_hz / 1000:.0f} kHz moves with the programme, which by its "
         f"strength up to 18 kHz should stand there {expected:.0f} dB over the noise"
     )
-    if apart:
+    if apart or early:
         verdict, remedy = (
             (Verdict.LISTEN, Remedy.LISTEN) if by_sheet else (Verdict.CLEAR, Remedy.NONE)
         )
+    else:
+        verdict, remedy = (
+            (Verdict.REDO, Remedy.REPLAY) if by_sheet else (Verdict.LISTEN, Remedy.LISTEN)
+        )
+    if apart:
         means = (
             "and so does the programme of other tracks: the sound itself ends there, or what it "
             "went through before it was recorded on the tape."
         )
         text = f"{cut}, {means}" if like_a_wall else f"{cut}. The noise goes on, {means}"
     else:
-        verdict, remedy = (
-            (Verdict.REDO, Remedy.REPLAY) if by_sheet else (Verdict.LISTEN, Remedy.LISTEN)
-        )
+        sound = "the sound itself ends there, or " if early else ""
         text = (
-            f"{cut}: a filter or a stage at a lower rate lies somewhere between tape and file, or "
-            "on the old recording itself; check the path with a known signal."
+            f"{cut}: {sound}a filter or a stage at a lower rate lies somewhere between tape and "
+            "file, or on the old recording itself; check the path with a known signal."
         )
     return Finding(
         check=CHECK,

@@ -13,7 +13,7 @@ and many instruments have little above 15 kHz.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -42,6 +42,8 @@ BRIGHT_SHARE: Final = 0.7  # ... in this share of the bands, so that it is no si
 ROOM_HZ: Final = 25e3  # up to here there must be room below the file's own filter
 SHOWS_DB: Final = 3.0  # over the floor, that is what the programme must come to above 20 kHz
 WALL_HZ: Final = (20.4e3, 24.2e3)  # where a lower rate ends the programme
+# Where a rate of 32 kHz and lines for broadcasting end it; some instruments and machines as well.
+EARLY_WALL_HZ: Final = (13.5e3, 20.4e3)
 DOUBTS: Final = 2.0  # standard deviations by which chance may lift a band in the loud segments
 _STILL_ABOVE: Final = 1.05  # of the wall: from there on nothing may move with faint programme,
 _FAINT_DB: Final = 15.0  # less far over the noise than this; the skirt of louder one may be seen
@@ -86,6 +88,7 @@ class Absence:
         seen_db: by how much they do.
         like_a_wall: the programme is there up to ``from_hz`` and ends within a tenth of an octave.
         floor_falls_db: by how much the floor falls from below to above ``from_hz``.
+        early: so far below 20 kHz that the sound itself may end there.
     """
 
     from_hz: float
@@ -93,6 +96,7 @@ class Absence:
     seen_db: float
     like_a_wall: bool
     floor_falls_db: float
+    early: bool = False
 
     @property
     def before_the_tape(self) -> bool:
@@ -238,13 +242,29 @@ def _floor_falls(track: TrackSpectrum, seen: Movement, from_hz: float) -> float:
 
 def _programme_wall(track: TrackSpectrum, seen: Movement) -> Absence | None:
     """Where the moving part of the spectrum ends within a tenth of an octave, if it does."""
+    wall = _wall_within(WALL_HZ, track, seen)
+    if wall is not None:
+        return None if _moves_above(track, seen, wall) and wall.expected_db < _FAINT_DB else wall
+    wall = _wall_within(EARLY_WALL_HZ, track, seen)
+    return None if wall is None or _moves_above(track, seen, wall) else replace(wall, early=True)
+
+
+def _moves_above(track: TrackSpectrum, seen: Movement, wall: Absence) -> bool:
+    above = track.layout.centre_hz[1:] > wall.from_hz * _STILL_ABOVE
+    return bool((seen.moves[1:] & seen.moves[:-1] & above).any())
+
+
+def _wall_within(
+    between_hz: tuple[float, float], track: TrackSpectrum, seen: Movement
+) -> Absence | None:
+    """The deepest such end between two frequencies."""
     centres, edges = track.layout.centre_hz, track.layout.edges_hz
     # What moves less than the median of some bands can tell is not seen: 8 dB under the floor, or
     # less far under it where few segments are loud and chance moves the floor itself.
     chance = 10.0 * np.log10(np.expm1(DOUBTS * seen.doubt_db * np.log(10.0) / 10.0))
     excess = np.maximum(seen.excess, seen.usual + np.maximum(chance, -8.0))
     best: tuple[float, Absence] | None = None
-    for edge in edges[(edges >= WALL_HZ[0]) & (edges <= WALL_HZ[1])]:
+    for edge in edges[(edges >= between_hz[0]) & (edges <= between_hz[1])]:
         before, below, above = (
             (centres > edge * low) & (centres < edge * high) & seen.clear
             for low, high in ((0.81, 0.91), (0.91, 0.985), (1.025, 1.12))
@@ -267,12 +287,7 @@ def _programme_wall(track: TrackSpectrum, seen: Movement) -> Absence | None:
                 floor_falls_db=_floor_falls(track, seen, float(edge)),
             )
             best = (drop, found)
-    if best is None:
-        return None
-    wall = best[1]
-    above = centres[1:] > wall.from_hz * _STILL_ABOVE
-    moves_above = bool((seen.moves[1:] & seen.moves[:-1] & above).any())
-    return None if moves_above and wall.expected_db < _FAINT_DB else wall
+    return best[1] if best is not None else None
 
 
 def report_bands(track: TrackSpectrum, clear: NDArray[np.bool_]) -> tuple[BandLine, ...]:

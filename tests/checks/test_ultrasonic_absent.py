@@ -7,7 +7,19 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy import signal
-from ultrasonic_kit import ABOVE, bursts, kinds, look, noise, one, raised, tape, words
+from ultrasonic_kit import (
+    ABOVE,
+    bursts,
+    falls,
+    kinds,
+    look,
+    noise,
+    one,
+    raised,
+    shaped,
+    tape,
+    words,
+)
 
 from checks.sheet import Reel, ReelKind, Sheet, Tape, TrackEntry, TrackKind
 from checks.ultrasonic._collect import TrackSpectrum
@@ -37,6 +49,27 @@ def test_programme_cut_off_near_20_khz_is_to_be_listened_to(rate, at_hz):
     assert outcome.findings[0].values["expected_over_floor_db"] > 10
     assert outcome.findings[0].values["seen_over_floor_db"] < 1
     assert kinds(look(x, rate, sheet=ABOVE)) == [("absent", "redo", "replay")]
+
+
+@pytest.mark.parametrize("at_hz", [14_000.0, 16_000.0])
+def test_programme_that_ends_like_a_wall_far_below_20_khz_is_noted_as_that(at_hz):
+    # a stage of 32 kHz, a line for broadcasting (15 kHz), or a machine's own sound
+    x = words(cut_programme(96_000, 12, at_hz, -120))
+    outcome = look(x, 96_000)
+    assert kinds(outcome) == [("absent", "clear", "none")]
+    assert outcome.findings[0].values["from_hz"] == pytest.approx(at_hz, abs=600)
+    assert "ends like a wall" in outcome.findings[0].text
+    assert kinds(look(x, 96_000, sheet=ABOVE)) == [("absent", "listen", "listen")]
+
+
+@pytest.mark.parametrize("octave_db", [30.0, 60.0])
+@pytest.mark.parametrize("from_hz", [9_000.0, 14_000.0])
+def test_a_worn_tape_ends_like_no_wall(from_hz, octave_db):
+    # heads, gaps and worn tape fall by up to 60 dB an octave (common practice)
+    rng = np.random.default_rng(46)
+    y = shaped(bursts(rng, 3 * 96_000, 96_000), 96_000, falls(from_hz, octave_db))
+    y += noise(rng, len(y), 96_000, -110)
+    assert [f.kind for f in look(words(y), 96_000).findings] in ([], ["no-evidence"])
 
 
 def test_one_recorder_has_one_rate_for_all_of_its_tracks():
