@@ -93,7 +93,8 @@ def flat_top_findings(
         where = f"{high} dBFS" if low == high else f"{low} to {high} dBFS"
         every = all(side.most_exact >= EXACT_TOPS for t in group for side in sides[t])
         least = "" if every else "At least "  # noise and tilt hide some
-        text = f"{least}{_peaks(count)} cut off flat below full scale, at {where}"
+        beyond = "beyond" if low is not None and low > 0 else "below"  # as only floats can be
+        text = f"{least}{_peaks(count)} cut off flat {beyond} full scale, at {where}"
         text += {
             Verdict.REDO: ", at one level on tracks whose signals differ: what clips stands in "
             "this transfer and not on the tape. Find it, then play the tape again.",
@@ -164,7 +165,13 @@ def headroom_findings(
     highest = rounded(max(levels[t] for t in group))
     text = f"Peaks come within {headroom_db:g} dB of full scale ({highest} dBTP), but are not held "
     text += "there."
-    if highest is not None and highest > 0:
+    held = rounded(max(dbfs_peak(float(peaks.sample[t])) for t in group))
+    if held is not None and held > 0:
+        text = (
+            f"Samples reach {held:+g} dBFS, over full scale, as only floats can. A player or "
+            "whatever makes whole numbers of them clips there."
+        )
+    elif highest is not None and highest > 0:
         text = (
             f"Between the samples peaks reach {highest:+g} dBTP, over full scale; no sample is "
             "held there. A player or a converter of rates may clip them."

@@ -90,7 +90,10 @@ def test_float_cut_off_beyond_one_is_a_flat_top() -> None:
     x = np.clip(np.atleast_2d(tone(96_000, 440, 1.8)), -1.2, 1.2).astype(np.float32)
     outcome = check(x, 96_000, word_length=32)
     assert asking(outcome) == [("flat-top", "listen", (0,))]
-    assert only(outcome, "flat-top").values["level_dbfs"] == pytest.approx(1.58, abs=0.01)
+    found = only(outcome, "flat-top")
+    assert found.values["level_dbfs"] == pytest.approx(1.58, abs=0.01)
+    assert "flat beyond full scale, at 1.58 dBFS" in found.text
+    assert "Samples reach +1.58 dBFS" in only(outcome, "headroom").text
 
 
 def test_a_few_peaks_are_to_be_listened_to() -> None:
