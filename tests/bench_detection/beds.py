@@ -13,6 +13,8 @@ import synth
 from bench_detection.edges import EDGES, Asked
 from bench_detection.edges_sounds import SOUNDS
 from bench_detection.recorded import CORPUS, REAL, played, recording
+from bench_detection.textbook import LEAKS_DB
+from bench_detection.textbook import played as by_the_book
 from numpy.typing import NDArray
 
 from checks.model import CaptureFormat
@@ -40,7 +42,7 @@ class Bed:
 
     ``kind``: one of ``synth.KINDS``; ``edge:NAME`` for the makers in ``EDGES`` and ``SOUNDS``;
     ``tape:PATH`` for a recording of the corpus played through tape; ``real:PATH`` for the
-    recording as it is.
+    recording as it is; ``textbook:DB`` for sounds of a textbook that leak by so much.
     """
 
     kind: str
@@ -105,15 +107,17 @@ class Bed:
         return synth.as_float(samples) if self.floating else samples
 
     def _make(self) -> NDArray[np.int32]:
+        asked = Asked(
+            rate_hz=self.rate_hz,
+            tracks=self.tracks,
+            seconds=self.seconds,
+            seed=self.seed,
+            word_length=self.word_length,
+        )
         if self.kind.startswith("edge:"):
-            asked = Asked(
-                rate_hz=self.rate_hz,
-                tracks=self.tracks,
-                seconds=self.seconds,
-                seed=self.seed,
-                word_length=self.word_length,
-            )
             return {**EDGES, **SOUNDS}[self.kind[5:]](asked)
+        if self.kind.startswith("textbook:"):
+            return by_the_book(asked, float(self.kind[9:]), self.hiss_dbfs or -62.0)
         if self.kind.startswith("real:"):
             return recording(self.kind[5:])[0]
         if self.kind.startswith("tape:"):
@@ -169,6 +173,27 @@ def _drawn(kind: str, form: Sequence[Any], rng: np.random.Generator, seed: int) 
         rise_db=float(rng.choice([20, 40, 55])) if rising else None,
         told_nr=bool(rng.random() < 0.6) and "decoded" not in kind,
     )
+
+
+def textbook(minutes: float, seed: int) -> Iterator[Bed]:
+    """Sounds of a textbook, which all begin within one sample, until so much is together."""
+    rng = np.random.default_rng([7, seed])
+    told = 0.0
+    for count in range(10_000):
+        if told >= minutes * 60:
+            return
+        rate_hz = int(rng.choice([44_100, 48_000, 96_000, 192_000, 352_800]))
+        bed = Bed(
+            kind=f"textbook:{rng.choice(LEAKS_DB)}",
+            rate_hz=rate_hz,
+            tracks=int(rng.choice([1, 2, 4, 8] if rate_hz <= 96_000 else [1, 2, 4])),
+            seconds=20.0 if rate_hz <= 96_000 else 10.0,
+            seed=seed * 1000 + count,
+            hiss_dbfs=float(rng.choice([-55, -62, -72])),
+            told_nr=False,
+        )
+        yield bed
+        told += bed.seconds
 
 
 def edges(seed: int) -> Iterator[Bed]:

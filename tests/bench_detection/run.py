@@ -39,7 +39,7 @@ from bench_detection.scoring import (  # noqa: E402
 from checks import registry  # noqa: E402
 from checks.model import Finding  # noqa: E402
 
-CLEAN = ("clean", "events", "edges", "real")
+CLEAN = ("clean", "events", "edges", "textbook", "real")
 
 
 def main() -> None:
@@ -77,6 +77,8 @@ def clean_part(part: str, args: argparse.Namespace) -> Alarms:
         source = make.clean(args.minutes, args.seed)
     elif part == "events":
         source = make.clean(args.minutes / 3, args.seed, events=True)
+    elif part == "textbook":
+        source = make.textbook(args.minutes, args.seed)
     else:
         source = make.edges(args.seed) if part == "edges" else make.recordings(args.seed)
     alarms = Alarms()
