@@ -19,6 +19,7 @@ Draw = np.random.Generator
 
 LEAKS_DB: Final = (-20, -35, -99)
 _PEAK: Final = 0.5
+_RINGS_S: Final = 2.5  # at the end, in which nothing begins
 _BEATS_S: Final = (0.25, 0.5, 0.5, 1.0)
 
 
@@ -90,7 +91,7 @@ def played(asked: Asked, leak_db: float, hiss_dbfs: float) -> NDArray[np.int32]:
     x = np.zeros((asked.tracks, round(asked.seconds * asked.rate_hz)))
     for row, player in zip(x, np.resize(rng.permutation(len(PLAYERS)), len(x)), strict=True):
         at_s = rng.uniform(0.1, 0.6)
-        while at_s < asked.seconds - 0.2:
+        while at_s < asked.seconds - _RINGS_S:
             sound = rng.uniform(0.1, 0.5) * PLAYERS[player](rng, asked.rate_hz)
             start = int(at_s * asked.rate_hz)
             row[start : start + len(sound)] += sound[: len(row) - start]

@@ -330,6 +330,7 @@ class Kinds:
         elif (
             longer.one_programme
             and not longer.against
+            and (len(clean) > 1 or place.alone(strongest, best))
             and (count_lost := _causes.lost(sides)) is not None
         ):
             values["lost_frames"] = count_lost
