@@ -71,6 +71,18 @@ def test_a_long_lift_hides_no_other(kind: str) -> None:
     assert ("contact-loss", 6.0, (0, 1, 2)) in places
 
 
+@pytest.mark.parametrize(
+    ("kind", "first_s", "second_s"), [("piano", 3.0, 6.0), ("brass", 5.0, 9.0)]
+)
+def test_two_long_lifts_do_not_hide_each_other(kind: str, first_s: float, second_s: float) -> None:
+    x = _lift(_lift(bed(kind), first_s, 1.0, 120.0), second_s, 1.5, 120.0)
+    told = _asked(taped(x, RATE))
+    assert {(f.kind, f.verdict.value, f.tracks) for f in told} == {
+        ("contact-loss", "redo", (0, 1, 2))
+    }
+    assert min(abs((f.start_frame or 0) / RATE - second_s) for f in told) < 0.2
+
+
 @pytest.mark.parametrize("kind", ["piano", "plucks"])
 def test_gaps_of_a_relay_do_not_hide_each_other(kind: str) -> None:
     x = bed(kind).copy()
@@ -115,9 +127,11 @@ def _levels(*parts: tuple[int, float, float]) -> np.ndarray:
         # what a decoder leaves: hiss is never heard in a rest
         ([(20, -100.0, -80.0), (10, -112.0, -112.0), (20, -100.0, -80.0)], 0),
         # the quieter noise is heard for as long: which of the two is the tape's is not known
-        ([(20, -100.0, -101.0), (30, -112.0, -112.0), (20, -100.0, -101.0)], 0),
-        # nor at an end of the capture
+        ([(20, -100.0, -101.0), (50, -112.0, -112.0), (20, -100.0, -101.0)], 0),
+        # nor at an end of the capture, nor where it lasts: that may be another tape
         ([(40, -100.0, -101.0), (10, -112.0, -80.0)], 0),
+        ([(400, -100.0, -101.0), (400, -112.0, -80.0), (400, -100.0, -101.0)], 0),
+        ([(400, -100.0, -101.0), (100, -112.0, -80.0), (400, -100.0, -101.0)], 100),
     ],
 )
 def test_hiss_is_what_is_heard_in_rests_before_and_behind(

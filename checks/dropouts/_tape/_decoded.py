@@ -28,7 +28,7 @@ ENTRIES: Final = 4  # from memory: some 0.4 s
 _OFTEN: Final = 8  # times as often as under it (own trials: of hiss that a decoder moves, 4)
 _SHOWS: Final = 0.5  # of a fall, from which an entry shows it
 _OF_BODY: Final = 0.5  # of a fall of the hiss: more than a gap takes from the body
-_GOES_ON: Final = 0.6  # of the entries: a machine that stops lets little be heard (from memory)
+_GOES_ON: Final = 0.3  # of the entries: a machine that stops lets little be heard (from memory)
 _EXPANDED: Final = 0.5  # of a fall of the hiss: a decoder's two decibels for one of programme
 
 

@@ -127,6 +127,14 @@ class Hiss:
         apart[first:last] = False
         return is_heard(self._history, track, apart, level, bands, body_db)
 
+    def is_lost(self, fall: Fall) -> bool:
+        """Whether a fall is to less than the hiss of its track, which is heard again behind it."""
+        runs = np.flatnonzero(self._course.running)
+        low = self._history.low_db[:, fall.track, runs].astype(np.float32)
+        mean = self._history.mean_db[:, fall.track, runs].astype(np.float32)
+        within = (runs >= fall.first) & (runs < fall.last)
+        return 2 * int(np.count_nonzero(lost_there(low, mean)[within])) > int(within.sum())
+
     def like_others(self, track: int, tracks: Sequence[int]) -> bool:
         """Whether some other track hisses about as much, or none is heard: the same tape."""
         own = self.mean(track)

@@ -19,7 +19,8 @@ from checks.dropouts._tape._bands import BODY, EDGE, HISS, Floats
 from checks.dropouts._tape._drops import AGREE_DB, BEFORE, SAME_DB, WINDOW, Drop, floors, steepest
 from checks.dropouts._tape._fades import step_by_step, with_the_body
 from checks.dropouts._tape._floors import NOTHING_DB, STEADY_DB, LevelHistory
-from checks.dropouts._tape._motion import MOST_HISS_DB, Course
+from checks.dropouts._tape._losses import lost_there
+from checks.dropouts._tape._motion import MOST_HISS_DB, Course, spans
 
 _AMPLIFIER_DB: Final = 8.0  # the least that its floor lies under the hiss (common practice)
 _RISE: Final = 0.15  # of the mean fall, from the lowest band heard to the highest; own trials
@@ -97,13 +98,18 @@ def falls(history: LevelHistory, course: Course, track: int, least_db: float) ->
     low = history.low_db[:, track, entries].astype(np.float32)
     mean = history.mean_db[:, track, entries].astype(np.float32)
     seen = floors(low, mean)
+    lost = lost_there(low, mean)
+    for first, last in spans(lost):
+        lost[first:last] = last - first >= _GONE  # shorter ones are lifts
+    for before in (seen.plain, seen.rests):  # what a loss leaves is no level to fall from
+        before[:, lost.reshape(-1, WINDOW).any(axis=1)] = np.nan
     out: list[Fall] = []
     start = 0
     for _ in range(_TRIES):
         found = steepest(seen, start, least_db)
         if found is None:
             return out
-        if _rested(low, mean, found, [(f.first, f.last) for f in out], entries):
+        if _rested(low, mean, found, lost, [(f.first, f.last) for f in out], entries):
             start = found.at
             continue
         stop = _end(seen.any, found)
@@ -122,10 +128,11 @@ def _rested(
     low: Floats,
     mean: Floats,
     drop: Drop,
+    lost: NDArray[np.bool_],
     fallen: Sequence[tuple[int, int]],
     entries: NDArray[np.int64],
 ) -> bool:
-    """Whether a track was down before, in rests or as often as up; ``fallen`` left out.
+    """Whether a track was down before, in rests or as often as up; what is lost there left out.
 
     Then what fell was no hiss, but steady noise that somebody played: a floor has little under it.
     """
@@ -138,6 +145,8 @@ def _rested(
     at = (np.abs(lows - after) < AGREE_DB) & (means - lows <= STEADY_DB)
     rests = at.all(axis=0)
     half = np.median((before - lows) / (before - after), axis=0) >= 0.5
+    rests &= ~lost[:stop]
+    half &= ~lost[:stop]
     for first, last in fallen:
         apart = (entries[:stop] < first) | (entries[:stop] >= last)
         rests &= apart

@@ -5,8 +5,8 @@ itself it would be the lowest noise that is kept, and taken for the hiss, which 
 But hiss is heard in rests, before and behind, and for longer than all losses take together; nor
 does a decoder of noise reduction pull it down where it is heard in rests.
 
-What this cannot tell: losses that take a third of the time in which the hiss is heard, or more; and
-noise of the programme's own that is switched off for a while, from hiss.
+What this cannot tell: losses that take as long as the hiss is heard in rests, or come for more than
+half a minute; and noise of the programme's own that is switched off for a while, from hiss.
 """
 
 from __future__ import annotations
@@ -24,7 +24,8 @@ _AT_DB: Final = 2.0  # from the hiss: what steady noise does by itself, and a li
 _UNDER_DB: Final = 3.0  # clearly less than the hiss
 _LOST_DB: Final = 4.5  # under the hiss: more than bulk-erased tape is (common practice: 3 to 4)
 _HEARD: Final = 8  # entries, some 0.75 s, in which hiss is heard at least
-_LONGER: Final = 2  # times as long as what losses leave (from memory)
+_APART: Final = 240  # entries, some 20 s: losses closer than that are one series (from memory)
+_LONGEST: Final = 360  # entries, some 30 s: what is quieter for longer may be another tape
 
 
 def lost_there(low: Floats, mean: Floats) -> NDArray[np.bool_]:
@@ -39,11 +40,17 @@ def lost_there(low: Floats, mean: Floats) -> NDArray[np.bool_]:
     hiss = _usual(over[rests])
     heard = np.flatnonzero(rests & (np.abs(over - hiss) <= _AT_DB))
     down = np.flatnonzero(noise & (over < hiss - _LOST_DB))
-    if not len(down) or len(heard) < max(_HEARD, _LONGER * len(down)):
+    if not len(down) or len(heard) < max(_HEARD, len(down)):
         return np.zeros(len(over), np.bool_)
-    before = int(np.searchsorted(heard, down[0]))
-    behind = len(heard) - int(np.searchsorted(heard, down[-1]))
-    return np.asarray((over < hiss - _UNDER_DB) & (min(before, behind) >= ENTRIES))
+    out = np.zeros(len(over), np.bool_)
+    for run in np.split(down, np.flatnonzero(np.diff(down) > _APART) + 1):
+        first, last = int(run[0]), int(run[-1])
+        before = int(np.searchsorted(heard, first))
+        behind = len(heard) - int(np.searchsorted(heard, last))
+        if last - first <= _LONGEST and min(before, behind) >= ENTRIES:
+            near = slice(max(0, first - 1), last + 2)
+            out[near] = over[near] < hiss - _UNDER_DB
+    return out
 
 
 def _usual(levels: Floats) -> float:

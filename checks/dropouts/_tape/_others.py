@@ -147,7 +147,7 @@ def _others(
     levels = {k: heard.lowest(k) for k in tracks if k != fall.track}
     for one in falls:
         apart = abs(one.first - fall.first) * entry_s > TOGETHER_S
-        if one.track in levels and apart and one.plays <= PLAYS_ON:
+        if one.track in levels and apart and one.plays <= PLAYS_ON and not heard.is_lost(one):
             levels[one.track] = np.fmin(levels[one.track], one.after)
     return list(levels.values())
 
