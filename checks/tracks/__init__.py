@@ -37,13 +37,11 @@ __all__ = ["TracksLimits", "TracksPass"]
 
 _LISTED_PAIRS = 64
 _SHORTEST_S = 0.25  # an offset of less than a note's length says nothing
-_STEADY_SHARE = 0.5  # of the stretches in which a mains line keeps its level
-_LONE_SHARE = 0.9  # the same for one line without harmonics
 _HISS_MOST_DBFS = -45.0  # common practice: no tape hisses louder
 _SHORTEST_HELD = 64  # samples of one value that are not zero; fewer are no evidence
 _SENSELESS = 1e6
 _UNKNOWN_DB = 2.0  # own choice: more evidence, where decoded noise reduction may lower the hiss
-_HUM_WINDOWS = 4  # seven seconds: less does not tell a held note from hum, where nothing rests
+_HUM_WINDOWS = 2  # seven seconds: less does not tell a held note from hum, where nothing rests
 
 Means = NDArray[np.float64]
 
@@ -59,7 +57,7 @@ class TracksPass:
         self._levels = Levels(fmt)
         self._offset = Offset(fmt.channels, self._low.width)
         self._beats = Beats(fmt.channels, self._low.rate_hz)
-        self._hum = HumFinder(fmt.channels, self._low, self._beats.feed)
+        self._hum = HumFinder(fmt.channels, self._low, limits.mains_percent, self._beats.feed)
         self._equal = EqualStretches(fmt, limits.identical_frames)
         self._segments = Segments(fmt)
         self._total = 0
@@ -80,7 +78,7 @@ class TracksPass:
         self._gram += block.gram
         series = self._low.of(block)
         self._offset.feed(block, series)
-        self._hum.feed(series)
+        self._hum.feed(self._low.smooth(block))
         means = series.mean(axis=1, dtype=np.float64) if series.size else np.zeros(block.tracks)
         self._levels.feed(block, means)
         self._segments.feed(block)
@@ -189,21 +187,19 @@ class TracksPass:
     def _hums(self) -> dict[int, Hum]:
         found = {}
         for track in range(self._fmt.channels):
-            hum = self._hum.hum(track, self._limits.mains_percent)
+            hum = self._hum.hum(track)
             if hum is not None:
                 found[track] = hum
         return found
 
     def _audible(self, hums: dict[int, Hum], who: findings.Who) -> dict[int, Hum]:
-        """Hum to listen to: loud enough, steady, and not what the track is there for."""
+        """Hum to listen to: loud enough, and not what the track is there for."""
         if self._sheet.reel.kind is ReelKind.LINEUP:
             return {}  # its tones may lie there by intent
         found = {}
         for track, hum in hums.items():
-            share = _STEADY_SHARE if len(hum.harmonics) > 1 else _LONE_SHARE
             if (
                 hum.level_dbfs >= self._limits.hum_dbfs
-                and hum.steady_share >= share
                 and self._tells(track, hum)
                 and not who.excused(track, (TrackKind.TIMECODE, TrackKind.PILOT))
             ):

@@ -1,57 +1,68 @@
-"""Mains hum of every track: lines at 50 or 60 Hz and their harmonics that never stop.
+"""Mains hum of every track: lines at 50 or 60 Hz and their harmonics that keep their phase.
 
-The capture is cut into up to 32 equal stretches; of each the quietest window of about three
-seconds is kept, a track at a time, as a power spectrum (Hann). Over these the 20th percentile is
-taken bin by bin: a note that pauses in a fifth of them is gone, a line that never stops stands.
-What then stands as a peak within the mains' tolerance, in one row with its harmonics, at a level
-that stays, is hum; and so is what stands at one level in all of the quietest windows of most of a
-second, whatever a bass plays between them. Neither is hum if the quietest moments between notes
-and beats lack it, or if lines as strong stand beside it at one distance: those are beats.
-Frequencies by the ratio of neighbouring bins (Hann: F. J. Harris, Proc. IEEE 66, 1978), good to a
-tenth of a bin, some 0.03 Hz.
+What the mains put on a track goes on through every rest, at one level and in one phase; what is
+played comes and goes. The capture is looked at in stretches of some six seconds that overlap, each
+cut into cells of a third of a second. In a cell a harmonic has one complex value; turned back by
+the line's own frequency, those of hum are all alike. Each cell counts by one over its power, so
+that the gaps between notes and beats tell, however short or loud those are, for each harmonic by
+itself (a bass is quiet where its partials are not). The share
+
+    |sum w z|^2 / (sum w * sum w |z|^2)    (Schwarz: at most 1)
+
+then tells in how much of the time the line is alone; of chance or music it is near nought. As
+strong a share beside the line, at another frequency, is a tone that leaks or a rhythm (what
+repeats f times a second has lines at all multiples of f: Fourier series), and then it is no hum.
 
 Does not tell whether the hum is on the tape or came in behind it; a tone of exactly the mains'
-frequency that is held throughout looks the same; below a drone that never pauses nothing is
-seen; and hum of the tape alone is taken for a note if the tape stands still while the capture
-begins and ends.
+frequency that is held throughout looks the same. Hum that is nowhere alone, in no gap of time and
+no gap of the spectrum, is not seen, and lines that are not are missing from its level. In a
+capture of a few stretches, hum of the tape alone is taken for a note if the tape stands still
+while the capture begins and ends.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import ArrayLike, NDArray
 
 from checks._ranks import median, percentile
+from checks.tracks._levels import power_of_two
 from checks.tracks._low import LowRate
-from checks.tracks._quiet import QuietWindows
 
 Series = NDArray[np.float32]
+Floats = NDArray[np.float64]
+Spectra = NDArray[np.complexfloating]
 MAINS_HZ: Final = (50.0, 60.0)
-_WINDOW_S: Final = 4.5  # at most; a power of two of samples, so 2.7 s and more
+_WINDOW_S: Final = 4.5  # at most; a power of two of samples, so 2.7 s and more at usual rates
 _HIGHEST: Final = 7  # harmonics looked at, own choice: above it the hiss takes over
-_PERCENT: Final = 20.0
-_CLEAR_DB: Final = 10.0  # a line over what surrounds it; chance: below 1e-4 a bin
-_CLEAR_ALONE_DB: Final = 20.0
-_STEADY_DB: Final = 2.0  # own choice: noise 10 dB under the line moves it by this much
-_REST_S: Final = 1.1  # at most, so 0.55 s and more: the leader or a rest of a second holds one
-_RESTS: Final = 3
-_RESTS_SHARE: Final = 0.85
-_APART_S: Final = 2.0  # rests of one level so far apart are no single note
-_RESTED_DB: Final = 10.0  # own choice: by which the usual window is louder than the rests
-_REST_SLACK: Final = 5e-4  # of the frequency: what short windows leave open
-_GAP_S: Final = 0.22  # at most, so 0.11 s and more: fits between the beats of most music
-_GAPS: Final = 2
-_GAPS_PERCENT: Final = 25.0  # chance cancels a line in one gap, not in three of four
-_MISSING_DB: Final = 6.0  # own choice: more than gaps and noise move a line that is there
+_CELL_S: Final = 0.45  # at most, so 0.27 s and more: fits between most beats and most partials
+_CELL_MOVES: Final = 8  # what lies so many bins off looks like the line, 64 dB down (Harris)
+_FINE: Final = 8  # points of the spectrum for each cell
+_SIGNAL_SHARE: Final = 0.9  # of the samples; digital silence tells nothing
+_SHARE: Final = 0.3  # of the time alone, for lines in one row; chance in clean sound: see tests
+_SHARE_ALONE: Final = 0.7  # the same for a line that has no harmonics
+_BESIDE: Final = 0.5  # of a line's share, what else may reach within some hertz
 _BEATS_HZ: Final = 30.0  # strokes a second; common practice: a fast roll has twenty
-_BESIDE_DB: Final = 10.0  # lines of one stroke so near to each other are about as strong
-_BESIDE_OVER_DB: Final = 6.0
-_ROW_HZ: Final = 0.1  # how far f / k of the harmonics may differ
+_BESIDE_LEVEL: Final = 0.2  # of its amplitude: lines of one stroke so near are about as strong
+_FLOOR_PERCENT: Final = 5.0  # chance may cancel a line in a few cells
+_GAPS_PERCENT: Final = 10.0
+_MISSING_DB: Final = 8.0  # own choice: more than gaps and noise move a line that is there
+_NOTHING: Final = 1e-24  # power, 240 dB down: what is nearer to nought is rounding
+_LOWEST_HZ: Final = 30.0  # rumble below it is no programme
+_MISSING_SHARE: Final = 0.2  # of the stretches
+_STEADY_DB: Final = 3.0  # own choice: programme and noise move the line by less
+_STANDS: Final = 0.5  # share of the stretches in which lines in one row stand
+_STANDS_ALONE: Final = 0.9
+_LINES: Final = slice(2, 2 + _HIGHEST)  # of what is kept: frequency, whether in rests, levels,
+_QUIET: Final = slice(2 + _HIGHEST, 2 + 2 * _HIGHEST)  # power at the quietest
+_ROUNDS: Final = 3
+_RESTED: Final = 10.0  # power by which the usual cell is louder than the quiet ones
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,192 +73,220 @@ class Hum:
         level_dbfs: of all lines together.
         mains_hz: their fundamental, whether or not it is there itself.
         harmonics: which multiples are there.
-        steady_share: share of the stretches in which the strongest line keeps its level.
-        rested: it stands at one level in rests that plain programme parts: no note does.
+        rested: it stands through rests that plain programme parts: no note does.
     """
 
     level_dbfs: float
     mains_hz: float
     harmonics: tuple[int, ...]
-    steady_share: float
     rested: bool = False
 
 
 class HumFinder:
-    """Keeps the quietest windows of three lengths."""
+    """Looks at stretches of the low-rate series as they pass, and keeps what was found in each."""
 
-    def __init__(self, tracks: int, low: LowRate, also: Callable[[Series], None]) -> None:
-        """``also``: who else wants to see each long window, (tracks, samples)."""
+    def __init__(
+        self,
+        tracks: int,
+        low: LowRate,
+        tolerance_percent: float,
+        also: Callable[[Series], None],
+    ) -> None:
+        """``also``: who else wants to see windows of some seconds, (tracks, samples)."""
         self._low = low
-        reach = min(MAINS_HZ[-1] * (_HIGHEST + 0.5), 0.4 * low.rate_hz)
-        self._long = QuietWindows(tracks, low.rate_hz, _WINDOW_S, reach, also=also)
-        self._rest = QuietWindows(tracks, low.rate_hz, _REST_S, reach)
-        self._gap = QuietWindows(tracks, low.rate_hz, _GAP_S, reach, overlapping=False)
+        self._tolerance = tolerance_percent / 100
+        self._also = also
+        self._move = power_of_two(_WINDOW_S * low.rate_hz, 64, 1 << 17) // 2
+        self.length = 4 * self._move
+        self._series = np.zeros((tracks, self.length), np.float32)
+        self._filled = 0
+        self._cell = power_of_two(_CELL_S * low.rate_hz, 16, 1 << 14)
+        self._hop = self._cell // _CELL_MOVES
+        n = np.arange(self._cell)
+        self._window = (0.5 - 0.5 * np.cos(2 * np.pi * n / self._cell)).astype(np.float32)
+        cells = (self.length - self._cell) // self._hop + 1
+        self._times_s = np.arange(cells) * self._hop / low.rate_hz
+        self._taper = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(cells) + 1) / (cells + 1))
+        self._points = 1 << math.ceil(math.log2(_FINE * cells))
+        self._found: list[list[Series]] = [[] for _ in range(tracks)]
 
     @property
     def usable(self) -> bool:
         """Whether the rate leaves room for the mains and a harmonic."""
-        return self._long.bins * self._long.step_hz > 2.2 * MAINS_HZ[-1]
+        return 0.4 * self._low.rate_hz > 2.2 * MAINS_HZ[-1]
 
     @property
     def window_s(self) -> float:
-        return self._long.length / self._low.rate_hz
+        return self.length / self._low.rate_hz
 
     def feed(self, series: Series) -> None:
-        """Take some more of the ``LowRate`` series."""
-        if self.usable:
-            for windows in (self._long, self._rest, self._gap):
-                windows.feed(series)
+        """Take some more of the smooth ``LowRate`` series."""
+        if not self.usable:
+            return
+        at = 0
+        while at < series.shape[1]:
+            count = min(self._move - self._filled % self._move, series.shape[1] - at)
+            self._series[:, self._filled : self._filled + count] = series[:, at : at + count]
+            self._filled += count
+            at += count
+            if self._filled % self._move == 0:
+                if self._filled >= 2 * self._move:
+                    self._also(self._series[:, self._filled - 2 * self._move : self._filled])
+                if self._filled == self.length:
+                    self._look()
+                    self._filled -= self._move
+                    self._series[:, : self._filled] = self._series[:, self._move :].copy()
 
     def windows(self, track: int) -> int:
         """How many stretches of the capture a track's answer rests on."""
-        return len(self._long.kept(track)[0])
+        return len(self._found[track])
 
-    def hum(self, track: int, tolerance_percent: float) -> Hum | None:
+    def hum(self, track: int) -> Hum | None:
         """The mains lines of a track; None where none stands out."""
-        found = [
-            hum
-            for mains in MAINS_HZ
-            for hum in (
-                self._throughout(track, mains, tolerance_percent),
-                self._in_rests(track, mains, tolerance_percent),
-            )
-            if hum is not None
-        ]
-        # what stays at one level is the better measured of the two
+        if not self._found[track]:
+            return None
+        kept = np.array(self._found[track], np.float64)
+        found = [_standing(kept[:, n]) for n in range(len(MAINS_HZ))]
         return max(
-            found,
-            key=lambda h: (
-                h.steady_share >= _RESTS_SHARE,
-                h.rested,
-                len(h.harmonics),
-                h.level_dbfs,
-            ),
+            (hum for hum in found if hum is not None),
+            key=lambda h: (len(h.harmonics), h.level_dbfs),
             default=None,
         )
 
-    def _throughout(self, track: int, mains: float, tolerance_percent: float) -> Hum | None:
-        """Lines that stand in four fifths of the long windows, and in the gaps."""
-        spectra, _ = self._long.kept(track)
-        if not len(spectra):
-            return None
-        floor = percentile(spectra.astype(np.float64), _PERCENT, axis=0)
-        return self._row(track, self._long.step_hz, spectra, floor, mains, tolerance_percent)
+    def _look(self) -> None:
+        signal = np.count_nonzero(self._series, axis=1) >= _SIGNAL_SHARE * self.length
+        step_hz = self._low.rate_hz / self._cell
+        first = int(_LOWEST_HZ / step_hz)
+        last = int(MAINS_HZ[-1] * (_HIGHEST + 0.5) / step_hz) + 1
+        cells = sliding_window_view(self._series, self._cell, axis=1)[:, :: self._hop]
+        for track in np.flatnonzero(signal):
+            spectra = np.fft.rfft(cells[track] * self._window, axis=1)[:, :last]
+            spectra = spectra / float(self._window.sum())
+            whole = (np.abs(spectra[:, first:]) ** 2).sum(axis=1)
+            rests = float(percentile(whole, _GAPS_PERCENT))
+            rested = float(median(whole)) >= _RESTED * rests
+            rows = [self._row(spectra, step_hz, mains, rested) for mains in MAINS_HZ]
+            self._found[track].append(np.array(rows, np.float32))
 
-    def _in_rests(self, track: int, mains: float, tolerance_percent: float) -> Hum | None:
-        """Lines of one level in all of the quietest windows of most of a second, and in the gaps.
+    def _row(self, spectra: Spectra, step_hz: float, mains: float, rested: bool) -> Floats:
+        """What a stretch says of one mains: NaN for lines that do not stand."""
+        kept = np.full(2 + 2 * _HIGHEST, np.nan)
+        kept[1] = rested
+        room = int(min(_HIGHEST, 0.4 * self._low.rate_hz / mains))
+        k = np.arange(1, room + 1)
+        places = np.rint(k * mains / step_hz).astype(int)
+        cells = spectra[:, places].T
+        kept[_QUIET][:room] = percentile(np.abs(cells) ** 2, _GAPS_PERCENT, axis=1)
+        share, _ = self._sums(cells, k * mains)
+        point_hz = self._low.rate_hz / self._hop / self._points
+        lobe = math.ceil(2 * self._points / len(self._times_s))  # of the taper
+        slack = self._tolerance * mains / point_hz
+        shifts = np.arange(-int(slack) - lobe, int(slack) + lobe + 1)
+        there = np.take_along_axis(share, k[:, None] * shifts % self._points, axis=1)
+        best = int(np.argmax((there**2).sum(axis=0)))
+        shift, there = int(shifts[best]), there[:, best]
+        if abs(shift) > slack + 0.5:
+            return kept
+        around = (np.arange(self._points) - k[:, None] * shift) % self._points
+        around = np.minimum(around, self._points - around)
+        seen = (around > lobe) & (around * point_hz <= 2 * step_hz)  # as far as a cell sees
+        beside = np.where(seen, share, 0.0).max(axis=1)
+        stand = (there >= _SHARE) & (beside <= _BESIDE * there)
+        if np.count_nonzero(stand) < 2:
+            stand &= (there >= _SHARE_ALONE) & (k <= 2)
+        hz = mains + shift * point_hz
+        if stand.any() and self._is_rhythm(spectra, step_hz, hz, k[stand], there[stand]):
+            return kept
+        for n in np.flatnonzero(stand):
+            line = cells[n] * _turns(-k[n] * hz, self._times_s)[0]
+            off = float(k[n] * hz / step_hz - places[n])
+            kept[_LINES][n] = _amplitude(line, self._taper) / (
+                _hann(off) * self._low.gain(float(k[n] * hz))
+            )
+        kept[0] = hz if stand.any() else np.nan
+        return kept
 
-        For what plays near the mains in most of the long windows: a bass.
+    def _is_rhythm(
+        self, spectra: Spectra, step_hz: float, hz: float, ks: NDArray[np.int64], alone: Floats
+    ) -> bool:
+        """Whether lines that stand like these lie on both sides of them at one distance.
+
+        A rhythm slower than some six a second is seen beside its line by ``_row``.
         """
-        spectra, places = self._rest.quietest(track)
-        if len(spectra) < _RESTS or np.ptp(places) * self._rest.length < 2 * _APART_S * (
-            self._low.rate_hz
-        ):
-            return None
-        floor = median(spectra.astype(np.float64), axis=0)
-        hum = self._row(track, self._rest.step_hz, spectra, floor, mains, tolerance_percent)
-        if hum is None or len(hum.harmonics) < 2 or hum.steady_share < _RESTS_SHARE:
-            return None
-        near = abs(hum.mains_hz / mains - 1) <= tolerance_percent / 100 + _REST_SLACK
-        rested = self._rest.usual_over_quietest(track) >= 10 ** (_RESTED_DB / 10)
-        return replace(hum, rested=rested) if near else None
+        point_hz = self._low.rate_hz / self._hop / self._points
+        half = int(step_hz / 2 / point_hz)
+        apart = np.arange(-half, half + 1)
+        rhythms = []
+        for k, share in zip(ks, alone, strict=True):
+            place = round(k * hz / step_hz)
+            _, levels = self._sums(spectra[:, [place]].T, [k * hz])
+            room = min(int(_BEATS_HZ / step_hz), place - 1, spectra.shape[1] - place - 1)
+            bins = np.arange(2, room)
+            both = []
+            for side in (1, -1):
+                at = place + side * bins
+                shares, sums = self._sums(spectra[:, at].T, k * hz + side * bins * step_hz)
+                stands = (shares >= _BESIDE * share) & (sums >= _BESIDE_LEVEL * levels[0, 0])
+                both.append(stands[:, (side * apart) % self._points])
+            rhythms.append(both[0] & both[1])
+        rows = min(len(r) for r in rhythms)
+        beside = np.sum([r[:rows] for r in rhythms], axis=0)
+        return bool(np.any(beside >= max(1, len(ks) - len(ks) // 3)))
 
-    def _row(
-        self,
-        track: int,
-        step_hz: float,
-        spectra: Series,
-        floor: NDArray[np.float64],
-        mains: float,
-        tolerance_percent: float,
-    ) -> Hum | None:
-        lines = []  # harmonic, frequency over harmonic, power, clear by, bin
-        for k in range(1, _HIGHEST + 1):
-            line = _line(floor, step_hz, k * mains, tolerance_percent)
-            if line is not None:
-                hz, power, clear_db, place = line
-                lines.append((k, hz / k, power, clear_db, place))
-        if not lines:
-            return None
-        strongest = max(lines, key=lambda line: line[2])
-        base = strongest[1]
-        row = [line for line in lines if abs(line[1] - base) <= _ROW_HZ / min(line[0], 2)]
-        if len(row) < 2 and (strongest[0] > 2 or strongest[3] < _CLEAR_ALONE_DB):
-            return None
-        if _is_rhythm(floor, step_hz, [line[4] for line in row]):
-            return None
-        power = sum(line[2] for line in row)
-        if self._missing_in_gaps(track, [line[0] * mains for line in row], power):
-            return None
-        levels = 10 * np.log10(np.maximum(_line_power(spectra, strongest[4]), 1e-30))
-        middle = 10 * math.log10(strongest[2])
-        steady = float(np.mean(np.abs(levels - middle) <= _STEADY_DB))
-        weights = np.array([line[2] * line[0] ** 2 for line in row])
-        mains_hz = float(np.sum(weights * [line[1] for line in row]) / weights.sum())
-        total = sum(line[2] / self._low.gain(line[0] * mains) ** 2 for line in row)
-        return Hum(
-            # a Hann spectrum scaled by its sum gives a quarter of the squared amplitude
-            level_dbfs=10 * math.log10(4 * total),
-            mains_hz=mains_hz,
-            harmonics=tuple(line[0] for line in row),
-            steady_share=steady,
-        )
-
-    def _missing_in_gaps(self, track: int, lines_hz: list[float], power: float) -> bool:
-        """Whether the quietest moments lack the lines: hum does not stop in a rest."""
-        spectra, _ = self._gap.quietest(track)
-        if len(spectra) < _GAPS:
-            return False
-        places = [round(hz / self._gap.step_hz) for hz in lines_hz]
-        there = np.sum([_line_power(spectra, place) for place in places], axis=0)
-        return float(percentile(there, _GAPS_PERCENT)) < power * 10 ** (-_MISSING_DB / 10)
+    def _sums(self, cells: Spectra, hz: ArrayLike) -> tuple[Floats, Floats]:
+        """Share and level of every frequency near those given, one a row of ``cells``."""
+        turned = cells * _turns(-np.asarray(hz, np.float64), self._times_s)
+        power = np.abs(turned) ** 2
+        floor = np.maximum(percentile(power, _FLOOR_PERCENT, axis=1), _NOTHING)
+        weights = self._taper / np.maximum(power, floor[:, None])
+        total = weights.sum(axis=1, keepdims=True)
+        sums = np.abs(np.fft.fft(weights * turned, self._points, axis=1))
+        share = sums**2 / (total * (weights * power).sum(axis=1, keepdims=True))
+        return share, sums / total
 
 
-def _line(
-    floor: NDArray[np.float64], step_hz: float, hz: float, tolerance_percent: float
-) -> tuple[float, float, float, int] | None:
-    """Frequency, power, how far over its surroundings, and bin of a line; None without."""
-    slack = hz * tolerance_percent / 100
-    first = int((hz - slack) / step_hz)
-    last = math.ceil((hz + slack) / step_hz)
-    if last + 3 >= len(floor) or first < 3:
+def _standing(kept: Floats) -> Hum | None:
+    """Lines that stand in enough of the stretches at one level, and are missing in no rest."""
+    lines, there = kept[:, _LINES], ~np.isnan(kept[:, _LINES])
+    told = there.any(axis=1)
+    if np.mean(told) < _STANDS:
         return None
-    place = first + int(np.argmax(floor[first : last + 1]))
-    if floor[place] < max(floor[place - 1], floor[place + 1]) or floor[place] <= 0:
+    harmonics = np.flatnonzero(there[told].mean(axis=0) >= _STANDS)
+    if not len(harmonics):
         return None
-    side = 1 if floor[place + 1] > floor[place - 1] else -1
-    ratio = math.sqrt(floor[place + side] / floor[place])
-    found = (place + side * min(max((2 * ratio - 1) / (1 + ratio), 0.0), 0.6)) * step_hz
-    if abs(found - hz) > slack + 0.1 * step_hz:
+    levels = np.array([median(lines[there[:, n], n]) for n in harmonics])
+    strongest = harmonics[np.argmax(levels)]
+    moved_db = 20 * np.abs(np.log10(lines[told, strongest] / levels.max()))
+    steady = np.count_nonzero(moved_db <= _STEADY_DB)  # not where it does not stand
+    least = _STANDS if len(harmonics) > 1 else _STANDS_ALONE
+    quiet = kept[:, _QUIET][:, harmonics].sum(axis=1)
+    missing = quiet < (levels**2).sum() * 10 ** (-_MISSING_DB / 10)
+    if steady < least * len(kept) or np.mean(missing) > _MISSING_SHARE:
         return None
-    around = np.concatenate((floor[max(place - 14, 0) : place - 3], floor[place + 4 : place + 15]))
-    clear_db = 10 * math.log10(floor[place] / max(float(median(around)), 1e-30))
-    if clear_db < _CLEAR_DB:
-        return None
-    return found, float(_line_power(floor[None, :], place)[0]), clear_db, place
+    return Hum(
+        # a Hann spectrum scaled by its sum gives half of the amplitude
+        level_dbfs=10 * math.log10(4 * (levels**2).sum()),
+        mains_hz=float(median(kept[told, 0])),
+        harmonics=tuple(int(n) + 1 for n in harmonics),
+        rested=bool(kept[told, 1].any()),
+    )
 
 
-def _is_rhythm(floor: NDArray[np.float64], step_hz: float, places: list[int]) -> bool:
-    """Whether lines as strong stand on both sides at one distance: beats that repeat.
-
-    What repeats f times a second has lines at every multiple of f (Fourier series); some of them
-    may fall on the mains, the others beside them. At the bins of the strongest three lines.
-    """
-    strongest = sorted(places, key=lambda place: -floor[place])[:3]
-    wanted = max(1, len(strongest) - 1)
-    reach = min(int(_BEATS_HZ / step_hz), min(strongest) - 1)
-    apart = np.arange(4, max(reach, 3) + 1)  # nearer than four bins is the line itself
-    beside = np.zeros(len(apart), np.int64)
-    for place in strongest:
-        above = floor[np.minimum(place + apart, len(floor) - 1)]
-        lower = np.minimum(floor[place - apart], above)
-        near = floor[max(place - reach, 1) : place + reach + 1]
-        ground = float(percentile(near, 20)) * 10 ** (_BESIDE_OVER_DB / 10)
-        beside += lower >= max(floor[place] * 10 ** (-_BESIDE_DB / 10), ground)
-    return bool(np.any(beside >= wanted))
+def _turns(hz: Floats | float, times_s: Floats) -> NDArray[np.complex128]:
+    return np.exp(2j * np.pi * np.atleast_1d(hz)[:, None] * times_s)
 
 
-def _line_power(spectra: NDArray[np.floating], place: int) -> NDArray[np.float64]:
-    """Power of a line at a bin, wherever it lies between bins: three bins over the ENBW."""
-    summed = spectra[:, place - 1 : place + 2].sum(axis=1, dtype=np.float64)
-    return np.asarray(summed / 1.5)
+def _amplitude(line: Spectra, taper: Floats) -> float:
+    """Of the value round which the cells crowd, which weights by power alone see too low."""
+    weights = taper / np.maximum(np.abs(line) ** 2, _NOTHING)
+    middle = (weights * line).sum() / weights.sum()
+    for _ in range(_ROUNDS):
+        away = np.abs(line - middle) ** 2
+        weights = 1 / np.maximum(away, 0.01 * abs(middle) ** 2 + _NOTHING)
+        middle = (weights * line).sum() / weights.sum()
+    return float(abs(middle))
+
+
+def _hann(bins: float) -> float:
+    """Response of a Hann window's spectrum so many bins off (F. J. Harris, Proc. IEEE 66, 1978)."""
+    return float(np.sinc(bins) / (1 - bins**2))
