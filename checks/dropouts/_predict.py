@@ -121,6 +121,12 @@ def rounding(whitening: Floats) -> float:
     return float(np.sqrt(ROUNDING * (whitening @ whitening)))
 
 
+def known(past: Floats, order: int) -> tuple[Floats, float]:
+    """The filter that whitens a past, and the floor it leaves of it; see ``floor_of``."""
+    whitening = fitted(past, order)
+    return whitening, floor_of(past, whitening)
+
+
 def floor_of(x: Floats, whitening: Floats) -> float:
     """Standard deviation of what the past does not predict, no less than rounding leaves."""
     order = len(whitening) - 1

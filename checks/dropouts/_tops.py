@@ -192,7 +192,7 @@ def _cornered(x: Floats, peak: int, ends: tuple[float, float]) -> bool:
 
 def _comes_to(x: Floats, first: int, ends: tuple[float, float]) -> bool:
     past = x[:first]
-    whitening = _predict.fitted(past, ORDER)
+    whitening, floor = _predict.known(past, ORDER)
     off = _predict.forward(x[: first + 2 * _SOONER], whitening)[first:]
-    out = np.flatnonzero(np.abs(off) > STANDS_OUT * _predict.floor_of(past, whitening))
+    out = np.flatnonzero(np.abs(off) > STANDS_OUT * floor)
     return len(out) > 0 and _should_be_beyond(x, first + int(out[0]), float(off[out[0]]), ends)

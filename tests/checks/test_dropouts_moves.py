@@ -50,7 +50,7 @@ def test_an_exchange_is_told_by_both_tracks(
     # where the second track goes on as it was, and as where its floor is far from that of the first
     left = np.array(((231.0, 0.64), (1.99, 0.57)))
     floors = (floor, 1.0)
-    monkeypatch.setattr(_moves, "_filter", lambda past: (np.zeros(1), floors[int(past[0])]))
+    monkeypatch.setattr(_moves, "known", lambda past, _: (np.zeros(1), floors[int(past[0])]))
     monkeypatch.setattr(
         _moves, "goes_on", lambda past, later, *_: left[int(past[0]), int(later[0])]
     )
@@ -63,7 +63,7 @@ def test_two_that_stay_beside_an_exchange_have_not_moved(monkeypatch: pytest.Mon
     left = np.full((4, 4), 300.0)
     left[0, 1], left[1, 0] = 0.9, 1.0
     left[2:, 2:] = ((1.2, 0.9), (0.95, 1.1))
-    monkeypatch.setattr(_moves, "_filter", lambda past: (np.zeros(1), 1.0))
+    monkeypatch.setattr(_moves, "known", lambda past, _: (np.zeros(1), 1.0))
     monkeypatch.setattr(
         _moves, "goes_on", lambda past, later, *_: left[int(past[0]), int(later[0])]
     )
@@ -78,7 +78,7 @@ def test_a_rotation_of_which_some_tracks_hardly_tell_is_one(
     for k in range(4):
         left[k, (k + 1) % 4], left[k, k] = 1.0, 9.0
     left[3, 3] = left[2, 2] = 1.4  # faint tracks that would nearly go on by themselves
-    monkeypatch.setattr(_moves, "_filter", lambda past: (np.zeros(1), 1.0))
+    monkeypatch.setattr(_moves, "known", lambda past, _: (np.zeros(1), 1.0))
     monkeypatch.setattr(
         _moves, "goes_on", lambda past, later, *_: left[int(past[0]), int(later[0])]
     )
@@ -91,7 +91,7 @@ def test_a_track_with_a_loud_floor_may_have_moved_where_both_fail_alone(
 ) -> None:
     # drums and a piano exchanged, as measured: the drums' past leaves little of what is quieter
     left = np.array(((20927.0, 0.2), (1.0, 295.0)))
-    monkeypatch.setattr(_moves, "_filter", lambda past: (np.zeros(1), 1.0))
+    monkeypatch.setattr(_moves, "known", lambda past, _: (np.zeros(1), 1.0))
     monkeypatch.setattr(
         _moves, "goes_on", lambda past, later, *_: left[int(past[0]), int(later[0])]
     )

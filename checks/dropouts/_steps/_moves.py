@@ -17,7 +17,7 @@ import numpy as np
 
 from checks._ranks import median
 from checks.dropouts._junction import ORDER
-from checks.dropouts._predict import Floats, fitted, floor_of
+from checks.dropouts._predict import Floats, known
 from checks.dropouts._steps._causes import FAILS, FITS, OFFSETS, goes_on
 
 SURE: Final = 40.0
@@ -60,7 +60,7 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
         return None
     scores, costs = np.empty((count, count)), np.empty((count, count))
     for i, x in enumerate(tracks):
-        whitening, floor = _filter(x[:frame])
+        whitening, floor = known(x[:frame], ORDER)
         scores[i] = [goes_on(x[:frame], y[frame:], whitening, floor) for y in tracks]
         costs[i] = ORDER * (scores[i] + 2 * np.log(floor))
     broken = np.flatnonzero(np.diag(scores) >= FAILS)
@@ -136,7 +136,7 @@ def _in_place(tracks: list[Floats], frame: int, goes: dict[int, int]) -> tuple[f
     here, beside = 0.0, np.zeros(2 * len(offsets))
     for i, k in goes.items():
         past, later = tracks[i][:frame], tracks[k][frame:]
-        whitening, floor = _filter(past)
+        whitening, floor = known(past, ORDER)
         here += goes_on(past, later, whitening, floor)
         beside += [goes_on(past[: frame - o], later, whitening, floor) for o in offsets] + [
             goes_on(past, later[o:], whitening, floor) for o in offsets
@@ -146,10 +146,4 @@ def _in_place(tracks: list[Floats], frame: int, goes: dict[int, int]) -> tuple[f
 
 
 def _own(x: Floats, frame: int) -> float:
-    return goes_on(x[:frame], x[frame:], *_filter(x[:frame]))
-
-
-def _filter(past: Floats) -> tuple[Floats, float]:
-    """What whitens the past, and what it leaves."""
-    whitening = fitted(past, ORDER)
-    return whitening, floor_of(past, whitening)
+    return goes_on(x[:frame], x[frame:], *known(x[:frame], ORDER))

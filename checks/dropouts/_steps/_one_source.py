@@ -70,9 +70,7 @@ class _Coming:
 
     def __init__(self, x: Floats, frame: int) -> None:
         past = x[:frame]
-        self._whitening = _predict.fitted(past, ORDER)
-        floor = _predict.spread(_predict.forward(past, self._whitening)[ORDER:])
-        self._floor = max(floor, _predict.rounding(self._whitening))
+        self._whitening, self._floor = _predict.known(past, ORDER)
         there = x[frame : frame + _COMES]
         ahead = _predict.continued(past, self._whitening, _COMES)
         self._added = there - ahead[: len(there)]

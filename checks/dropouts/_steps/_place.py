@@ -128,8 +128,7 @@ class Place:
     def past(self, track: int, frame: int) -> _causes.Side:
         """The place by its past alone."""
         x = self.steps[track]
-        whitening = _predict.fitted(x[:frame], ORDER)
-        return _causes.Side(x, frame, whitening, _predict.floor_of(x[:frame], whitening))
+        return _causes.Side(x, frame, *_predict.known(x[:frame], ORDER))
 
     def still(self, track: int) -> tuple[int, int, bool] | None:
         """A run of equal samples that begins or ends at the peak: first, stop, whether zero."""
