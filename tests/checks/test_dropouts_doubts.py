@@ -108,6 +108,17 @@ def test_a_jump_of_a_track_on_which_sounds_begin_so_all_along_says_nothing(
     assert sum(counts) == count
 
 
+@pytest.mark.parametrize(("apart_s", "count"), [(1, 0), (60, 1)])
+def test_what_comes_on_a_track_is_counted_beyond_what_is_listed(apart_s: int, count: int) -> None:
+    doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=4, word_length=24), listed=50)
+    for k in range(max(60, 12 * apart_s)):
+        doubts.unproven(step(RATE * k // 2, (0,)), sound=True)
+    for k in range(6):
+        doubts.unproven(step(apart_s * RATE * k + 900, (1,)), sound=True)
+    doubts.unproven(step(RATE + 9000, (1,)))
+    assert len(doubts.finish()[0]) == count
+
+
 def test_a_jump_of_all_tracks_is_told_whatever_sounds_begin() -> None:
     doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=4, word_length=24), listed=50)
     for frame in NOTES:

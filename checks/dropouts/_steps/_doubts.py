@@ -43,6 +43,9 @@ BROAD_SHARE: Final = 0.75
 """Fewest tracks, and least share of all, that no generator starts anew at one sample again and
 again. Common practice: what a recorder loses, it loses on all."""
 
+SELDOM_S: Final = 5.0
+"""Seconds within which something must come once, on average, to be a track's own nature."""
+
 _PREDICTED: Final = ("cut", "lost")  # causes told by prediction alone
 
 _BEAT_S: Final = 0.15
@@ -245,7 +248,7 @@ class Doubts:
             return
         one = 1 if self._fmt.channels > 1 else 0
         restless = self._restless(*self._unproven.values())
-        often = Counter(track for event in self._sounds.events for track in event.tracks)
+        often = Counter(self._sounds.on)
         for event in list(self._sounds.events):
             still = set(event.tracks) - restless
             few = event in self._sharp and all(often[t] <= OFTEN for t in event.tracks)
@@ -258,7 +261,8 @@ class Doubts:
         often: Counter[int] = Counter()
         for pile in piles:
             if pile.recurs(self._fmt.rate_hz):
-                often.update(track for event in pile.events for track in event.tracks)
+                seconds = (pile.last - pile.first) / self._fmt.rate_hz
+                often.update({t: n for t, n in pile.on.items() if n * SELDOM_S > seconds})
         return {track for track, count in often.items() if count > OFTEN}
 
     def _drop_restless(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
@@ -27,9 +28,11 @@ class Pile:
         self._listed = listed
         self.events: list[Event] = []
         self.count, self.last = 0, 0
+        self.on: Counter[int] = Counter()  # of them, on each track
 
     def add(self, event: Event) -> None:
         self.count += 1
+        self.on.update(event.tracks)
         self.last = max(self.last, event.stop)
         if len(self.events) < self._listed:
             self.events.append(event)
@@ -38,11 +41,13 @@ class Pile:
         """Count the events of another of the same kind, which are not kept."""
         if other is not None:
             self.count += other.count
+            self.on.update(other.on)
             self.last = max(self.last, other.last)
 
     def remove(self, event: Event) -> None:
         self.events.remove(event)
         self.count -= 1
+        self.on.subtract(event.tracks)
 
     def with_more(self, events: Sequence[Event], *, count: int | None = None) -> Pile:
         """This pile and some other events, of which there are ``count``."""
@@ -51,6 +56,7 @@ class Pile:
             both.add(event)
         both.count = self.count + (len(events) if count is None else count)
         both.last = max(both.last, self.last)
+        both.on.update(self.on - Counter(t for event in self.events for t in event.tracks))
         return both
 
     @property
