@@ -255,6 +255,10 @@ def _explains(fault: Finding, other: Finding, rate_hz: int) -> bool:
         inside = start >= first - _NEAR_FRAMES and stop <= last + _NEAR_FRAMES
         each = fault.starts
         return inside and (len(each) == 1 or any(abs(start - at) <= _NEAR_FRAMES for at in each))
+    if other.kind == "step" and fault.kind in _RUNS:
+        near = int(_RAMP_S * rate_hz)
+        unproven = other.verdict is Verdict.LISTEN and len(other.starts) == 1
+        return unproven and start >= first - near and stop <= last + near
     if other.kind in _STAYS:
         near = int(_NEAR_S * rate_hz)
         return abs(start - first) <= near and stop <= last + near
@@ -268,6 +272,8 @@ def _is_scrambled(f: Finding) -> bool:
 
 _DIGITAL = ("zero-run", "held-value", "repeated-block", "unfinalised")
 _KEPT_S = 0.5  # more than what is looked at on both sides of a run of equal samples
+_RUNS = ("zero-run", "held-value")
+_RAMP_S = 0.04  # a mute's ramp, which jumps at its far end, and a little more
 _DIPS = ("level-dip", "contact-loss")
 _STAYS = ("signal-lost", "hf-loss")
 _LOSS_S = 0.15  # how well it knows where a signal is lost

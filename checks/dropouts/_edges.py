@@ -96,6 +96,13 @@ class Edge:
     over_noise: float = 0.0
 
     @property
+    def grown_by_knee(self) -> float:
+        """Share of ``grown``, in dB, that is reached at the knee; 0 where either is not known."""
+        if self.knee <= 0 or self.grown <= 1:
+            return 0.0
+        return 1 + float(np.log(self.knee) / np.log(self.grown))
+
+    @property
     def solid(self) -> bool:
         """Whether a signal was taken away here, and did not end by itself."""
         return self.meeting in (Meeting.ABRUPT, Meeting.RAMP)

@@ -51,6 +51,10 @@ _TURNED_DOWN: Final = 2.0
 """Growth of the hiss behind both sides of zeros that somebody has faded out and in, by so many
 dB a second that the last of it breaks off. Hiss itself grows by 1.1. From own reckoning."""
 
+_AT_KNEE: Final = (0.1, 0.6)
+"""Share of that growth, in dB, that lies within 28 ms: 0.28 of so many dB a second. Where something
+is struck nearby it is none, or all. From own reckoning."""
+
 _PLAYS: Final = 15.0
 """Peak of programme over the noise that is not foretold in it. Noise itself reaches 4 to 5, hiss
 that is not white some more. From own reckoning."""
@@ -144,12 +148,12 @@ def _by_hand(taken: Sequence[tuple[Edge, Edge]], *, brief: bool) -> bool:
     edges = [*sides[0], *sides[1]]
     if any(not edge.solid for edge in edges):
         return bool(median([edge.knee for edge in edges]) < _KNEE)
-    abrupt = all(edge.meeting is Meeting.ABRUPT for edge in edges)
-    return (
-        abrupt
-        and not brief
-        and min(median([e.grown for e in side]) for side in sides) >= _TURNED_DOWN
-    )
+    if brief or any(edge.meeting is not Meeting.ABRUPT for edge in edges):
+        return False
+    if min(median([e.grown for e in side]) for side in sides) < _TURNED_DOWN:
+        return False
+    by_knee = [median([e.grown_by_knee for e in side]) for side in sides]
+    return _AT_KNEE[0] <= min(by_knee) and max(by_knee) <= _AT_KNEE[1]
 
 
 def hold_between(

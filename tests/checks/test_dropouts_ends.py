@@ -88,6 +88,15 @@ def test_a_fault_explains_what_it_makes_on_its_own_tracks_only() -> None:
     assert explained([earlier, unfinished], RATE) == [earlier, unfinished]
 
 
+def test_a_mute_explains_the_jumps_at_its_ramps() -> None:
+    mute = _made("zero-run", 100_000, 2_000, (0, 1))
+    for at, tracks, told in ((98_500, (0,), False), (90_000, (0,), True), (98_500, (0, 2), True)):
+        jump = replace(_made("step", at, 3_600, tracks), verdict=Verdict.LISTEN)
+        assert (jump in explained([mute, jump], RATE)) is told
+    proven = _made("step", 99_000, 1, (0,))
+    assert proven in explained([mute, proven], RATE)
+
+
 def test_a_fault_explains_only_the_dips_beside_it() -> None:
     mute = _made("zero-run", 60 * RATE, 5 * RATE, (0,))
     places = [60 * RATE, 119 * RATE]

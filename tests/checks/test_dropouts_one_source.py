@@ -8,6 +8,7 @@ import stepping
 from numpy.typing import NDArray
 
 from checks.dropouts._steps._one_source import one_source
+from checks.model import Verdict
 
 Floats = NDArray[np.float64]
 RATE_HZ = 48_000
@@ -91,3 +92,46 @@ def test_but_what_all_tracks_lose_beside_them_is() -> None:
     (finding,) = stepping.steps(x, RATE_HZ)
     assert finding.start_frame == 130_000
     assert len(finding.tracks) > 1
+
+
+def strings(seed: int, rate_hz: int) -> Floats:
+    """Notes of a string that goes round, each begun within one sample, while others still ring.
+
+    Karplus & Strong, "Digital synthesis of plucked-string and drum timbres", 1983 (from memory).
+    """
+    rng = np.random.default_rng([61, seed])
+    out, at = np.zeros(8 * rate_hz), 0.3 * rate_hz
+    while at < 6.5 * rate_hz:
+        burst = rng.uniform(-1, 1, int(rate_hz / rng.uniform(100, 500)))
+        rounds = []
+        for _ in range(int(1.2 * rate_hz) // len(burst)):
+            rounds.append(burst)
+            burst = 0.498 * (burst + np.roll(burst, 1))
+        note = np.concatenate(rounds)[: len(out) - int(at)] * rng.uniform(0.1, 0.3)
+        out[int(at) : int(at) + len(note)] += note
+        at += rate_hz * rng.uniform(0.3, 0.7)
+    return out
+
+
+@pytest.mark.parametrize(("rate_hz", "seed"), [(96_000, 3), (96_000, 6), (192_000, 0)])
+def test_one_player_heard_on_all_tracks_loses_nothing_and_changes_no_places(
+    rate_hz: int, seed: int
+) -> None:
+    played = strings(seed, rate_hz)
+    own = 1e-4 * np.random.default_rng(seed).standard_normal((4, len(played)))
+    x = 0.5 * np.outer([0.3, 0.6, 0.8, 1.0], played) + own
+    words = np.rint(x * FULL).astype(np.int64) << 8
+    assert stepping.steps(words.astype(np.int32), rate_hz) == []
+
+
+@pytest.mark.parametrize("seed", [5, 10, 11])
+def test_a_quiet_track_that_seems_cut_off_hides_nothing_of_the_others(seed: int) -> None:
+    rate_hz, frames = 96_000, 288_000
+    x = np.array([20 * hum_of(k, frames) + hiss(k, frames) for k in range(4)])
+    x[1, :rate_hz] *= 1e-3
+    x[1, :rate_hz] += hiss(9, rate_hz)
+    at, source = rate_hz // 2 + 37 * seed, 2 * rate_hz + 1001 * seed
+    x = np.concatenate([x[:, :at], x[:, source : source + 58], x[:, at:]], axis=1)
+    (finding,) = stepping.steps((np.rint(x).astype(np.int64) << 8).astype(np.int32), rate_hz)
+    assert finding.verdict is Verdict.REDO
+    assert finding.start_frame == pytest.approx(at, abs=2)

@@ -118,6 +118,16 @@ def test_few_zeros_where_a_sound_dies_away_and_the_next_swells_are_no_fades(ms: 
     assert (found.verdict.value, found.start_frame, found.frames) == ("redo", 48_000, 16)
 
 
+def test_zeros_between_two_strikes_are_no_fades() -> None:
+    rng = np.random.default_rng(9)
+    apart_ms = np.abs(np.arange(96_000) - 48_000) / 48
+    x = 0.01 * rng.standard_normal(len(apart_ms)) * np.where(apart_ms < 75, 1, 13)
+    x[47_760:48_240] = 0
+    words = np.rint(x * 2**23).astype(np.int64)[np.newaxis] << 8
+    (found,) = of(run(words.astype(np.int32), 48_000), "zero-run")
+    assert (found.verdict.value, found.start_frame, found.frames) == ("redo", 47_760, 480)
+
+
 def test_fades_made_on_purpose_around_a_pause_are_no_mute() -> None:
     planted = damage.mute_ramp(bed(), at=120_000, frames=40_000, ramp=30_000)  # 0.3 s down and up
     outcome = run(planted.samples, 96_000)

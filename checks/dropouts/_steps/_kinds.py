@@ -37,7 +37,6 @@ _ROUGH: Final = 2.0
 """Times the limit up to which a jump of one track that does not stand alone may be its own, as what
 is struck or plucked has many of. From own trials: cuts on one track that are less stand alone."""
 
-
 LOUDER: Final = 10.0
 """How many times as much may move on one side of a cut on one track that is as sharp as nothing
 gets through a converter, and where a sound may begin or end. From own trials: notes that a
@@ -83,10 +82,15 @@ class Kinds:
             self._tell.stand_in(one)
         if self._words.told(place, found, tracks):
             return True
-        # timecode has flat tops by nature
-        flat = (place.flat(track) for track in tracks if not self._clocks.running(track))
-        if self._held(place, tracks) or any(flat):
+        if self._held(place, tracks):
             return True
+        # timecode has flat tops by nature
+        flat = {t for t in tracks if not self._clocks.running(t) and place.flat(t)}
+        if flat:
+            tracks = tuple(t for t in tracks if t not in flat)
+            if not self._clear_of(place, flat, tracks):
+                return True
+            found = {t: j for t, j in found.items() if t not in flat}
         shared = self._break(place, tuple(found))
         if shared is not None and self._swap(place, found, shared):
             return True
@@ -115,6 +119,13 @@ class Kinds:
             or self._turn(place, height, steep=bool(steep))
             or self._breaks_off(place, steep)
         )
+
+    def _clear_of(self, place: Place, flat: set[int], rest: tuple[int, ...]) -> bool:
+        """Whether others jump by themselves where the top of a track seems to be cut off."""
+        if len(rest) < 2:
+            return False
+        rows = [place.steps[t] for t in [*flat, *rest][:TRACKS]]
+        return not one_source(rows, place.peak)
 
     def slips(self) -> None:
         """Tells of timecode that slips; where something else is told there, that is enough."""
@@ -169,6 +180,8 @@ class Kinds:
         clear = max(shared.jumps) >= self._limits.step_one_track
         if goes is None or not _moves.proven(rows, shared.frame, goes, clear=clear):
             return False
+        if one_source([place.steps[t] for t in found], shared.frame):
+            return False  # which would turn in opposite ways
         order = ", ".join(f"{i + 1} to {k + 1}" for i, k in sorted(goes.items()))
         self._tell.proven(
             tuple(sorted({*goes, *goes.values()})),
@@ -230,18 +243,18 @@ class Kinds:
         if not pushed:  # which proves nothing
             enough = self._limits.step_one_track * NEARLY
             longer = self._longer.at(place, clean, found, enough=enough)
-        if self._proven_cut(place, frame, clean, seen, longer):
+        near = seen | {t: j for t, j in found.items() if abs(j.frame - frame) <= 1}
+        one = len(near) == 1 or one_source([place.steps[t] for t in near], frame)
+        if self._proven_cut(place, frame, clean, seen, longer, leaks=one and len(near) > 1):
             return True
         if pushed or not self._likely_cut(place, clean):
             return False
         strongest, best = next(iter(clean.items()))
-        near = seen | {t: j for t, j in found.items() if abs(j.frame - frame) <= 1}
-        one = len(near) == 1 or one_source([place.steps[t] for t in near], frame)
         sound = longer.sound
         if one:  # that the others have by leakage, if any do
             strongest, best = max(near.items(), key=lambda item: item[1].jump)
             sound = strongest in longer.sounds or best.begins
-        if one and best.jump < _ROUGH * self._limits.step_one_track:
+        if one and (len(near) > 1 or best.jump < _ROUGH * self._limits.step_one_track):
             sound = sound or not place.alone(strongest, best)
         steep = place.steep(strongest, best)
         if sound and one and self._apart(place, found, shared, steep=steep):
@@ -314,7 +327,10 @@ class Kinds:
         clean: Mapping[int, Junction],
         seen: Mapping[int, Junction],
         longer: Longer,
+        *,
+        leaks: bool,
     ) -> bool:
+        """``leaks``: whether all that jumps here may be a single source on several tracks."""
         strongest, best = next(iter(clean.items()))
         tracks, at = tuple(sorted(seen)), place.start + frame
         values: dict[str, Value] = {"jump_sigma": round(best.jump, 1)}
@@ -330,6 +346,7 @@ class Kinds:
         elif (
             longer.one_programme
             and not longer.against
+            and not leaks
             and (len(clean) > 1 or place.alone(strongest, best))
             and (count_lost := _causes.lost(sides)) is not None
         ):
