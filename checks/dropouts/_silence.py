@@ -153,7 +153,7 @@ def _by_hand(taken: Sequence[tuple[Edge, Edge]], *, brief: bool) -> bool:
     if min(median([e.grown for e in side]) for side in sides) < _TURNED_DOWN:
         return False
     by_knee = [median([e.grown_by_knee for e in side]) for side in sides]
-    return _AT_KNEE[0] <= min(by_knee) and max(by_knee) <= _AT_KNEE[1]
+    return bool(_AT_KNEE[0] <= min(by_knee) and max(by_knee) <= _AT_KNEE[1])
 
 
 def hold_between(
