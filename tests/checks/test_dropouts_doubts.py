@@ -119,6 +119,30 @@ def test_what_comes_on_a_track_is_counted_beyond_what_is_listed(apart_s: int, co
     assert len(doubts.finish()[0]) == count
 
 
+def test_a_wrong_word_among_sounds_asks_to_listen() -> None:
+    doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=4, word_length=24), listed=50)
+    for event in lone(NOTES):
+        doubts.unproven(event, sound=True)
+    doubts.proven(step(NOTES[3] + 9000, (0,), "a word", cause="word"))
+    (found,) = doubts.finish()[0]
+    assert (found.verdict, found.start_frame) == (Verdict.LISTEN, NOTES[3] + 9000)
+
+
+@pytest.mark.parametrize(
+    ("height", "tracks", "count"), [(95.0, (1, 2), 1), (80.0, (1, 2), 0), (900.0, (1,), 0)]
+)
+def test_what_towers_over_all_sounds_on_several_tracks_is_told(
+    height: float, tracks: tuple[int, ...], count: int
+) -> None:
+    doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=4, word_length=24), listed=50)
+    for k in range(120):
+        doubts.unproven(step(RATE * k // 2, (k % 4,)), sound=True)
+    doubts.unproven(step(59 * RATE + 900, tracks, jump_sigma=height), sound=True)
+    found, counts = doubts.finish()
+    assert [f.start_frame for f in found] == [59 * RATE + 900] * count
+    assert counts == [0, count, count, 0]
+
+
 def test_a_jump_of_all_tracks_is_told_whatever_sounds_begin() -> None:
     doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=4, word_length=24), listed=50)
     for frame in NOTES:

@@ -159,10 +159,12 @@ class Doubts:
         doubted = self._doubt_predictions()
         own = not doubted and self._keeps_time()
         self._doubt_clicks()
-        self._doubt_lone()
+        perhaps = self._doubt_lone()
         if own:
             self._unproven, self._counts = {}, [0] * self._fmt.channels
         self._drop_restless()
+        for event in perhaps:
+            self._pile(event.text).add(event)
         for event in [*self._predicted, *self._lone]:
             self._sure.add(event, within=1)
         for pile in self._unproven.values():
@@ -242,9 +244,14 @@ class Doubts:
     def _admit_sounds(self) -> None:
         """What may be sounds is that on one track of several, or again and again, as notes come.
 
-        A track that jumps by its own nature is no witness beside another.
+        Unless it towers over these, on several tracks. A track that jumps by its own nature is no
+        witness beside another.
         """
         if self._sounds.recurs(self._fmt.rate_hz):
+            for event in [e for e in self._sounds.towering() if len(e.tracks) > 1]:
+                self._sounds.remove(event)
+                self._counts = [n + (t in event.tracks) for t, n in enumerate(self._counts)]
+                self._sure.add(event)
             return
         one = 1 if self._fmt.channels > 1 else 0
         restless = self._restless(*self._unproven.values())
@@ -312,13 +319,17 @@ class Doubts:
                     pile.add(_doubted(event, ON_THE_BEAT))
                 pile.count_more(self._clicks.get(track))
 
-    def _doubt_lone(self) -> None:
-        """Where a track jumps again and again, what is proven on it alone only asks to listen."""
+    def _doubt_lone(self) -> list[Event]:
+        """Where a track jumps again and again, what is proven on it alone only asks to listen.
+
+        Taken from those that are proven.
+        """
         every = Pile(self._listed)
         for pile in (*self._unproven.values(), self._sounds):
             every = every.with_more(pile.events, count=pile.count)
+        doubted: list[Event] = []
         if not every.recurs(self._fmt.rate_hz) or every.count <= 2 * len(self._lone):
-            return
+            return doubted
         restless = {track for event in every.events for track in event.tracks}
         for event in list(self._lone):
             near = every.first - self._fmt.rate_hz <= event.start <= every.last + self._fmt.rate_hz
@@ -326,7 +337,8 @@ class Doubts:
                 self._lone.remove(event)
                 word = event.values.get("cause") == "word"
                 text = PERHAPS_WORD if word else PERHAPS_FOREIGN
-                self._pile(text).add(_doubted(event, text))
+                doubted.append(_doubted(event, text))
+        return doubted
 
 
 def _is_part(event: Event, whole: Event) -> bool:

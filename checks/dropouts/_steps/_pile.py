@@ -16,6 +16,10 @@ from checks.model import Remedy, Verdict
 OFTEN: Final = 4
 """Unproven jumps from which on, at more than one a second, something recurs. From own trials."""
 
+TOWERS: Final = 3.0
+"""How much higher a few are than all others that they are no more of their like. From own trials:
+the highest of a voice's or a string's sounds is 1.0 to 2.5 times the next."""
+
 _CLOCK_JUMPS: Final = 6  # jumps that show a clock
 _CLOCK_FRAMES: Final = 4  # frames by which they may miss its beat
 _CLOCK_SHARE: Final = 0.8  # share of them that must not
@@ -29,9 +33,11 @@ class Pile:
         self.events: list[Event] = []
         self.count, self.last = 0, 0
         self.on: Counter[int] = Counter()  # of them, on each track
+        self._highest: list[Event] = []  # of all, the highest first
 
     def add(self, event: Event) -> None:
         self.count += 1
+        self._highest = sorted([*self._highest, event], key=height, reverse=True)[: OFTEN + 1]
         self.on.update(event.tracks)
         self.last = max(self.last, event.stop)
         if len(self.events) < self._listed:
@@ -45,7 +51,8 @@ class Pile:
             self.last = max(self.last, other.last)
 
     def remove(self, event: Event) -> None:
-        self.events.remove(event)
+        if event in self.events:
+            self.events.remove(event)
         self.count -= 1
         self.on.subtract(event.tracks)
 
@@ -58,6 +65,12 @@ class Pile:
         both.last = max(both.last, self.last)
         both.on.update(self.on - Counter(t for event in self.events for t in event.tracks))
         return both
+
+    def towering(self) -> list[Event]:
+        """The few that are far higher than all others."""
+        tops = [*map(height, self._highest)]
+        gaps = [k for k in range(1, len(tops)) if tops[k - 1] >= TOWERS * tops[k]]
+        return self._highest[: max(gaps, default=0)]
 
     @property
     def first(self) -> int:
