@@ -123,3 +123,18 @@ def test_programme_that_stays_where_it_was_has_not_moved(gone: bool) -> None:
         for a, b in zip(before, after, strict=True)
     ]
     assert (_moves.swapped(rows, 2000) is not None) is gone
+
+
+@pytest.mark.parametrize("late", [0, 7])
+def test_the_edges_of_timecode_hide_no_exchange(late: int) -> None:
+    at = np.arange(2 * 1024) - 1024
+    rng = np.random.default_rng(4)
+    a, b = (
+        4e4 * sum(np.sin(0.0013 * hz * k * at + k) / k for k in range(1, 5))
+        + 20 * rng.standard_normal(len(at))
+        for hz in (18.0, 21.1)
+    )
+    code = 3e6 * np.sign(np.sin(np.pi * (at - late + 0.5) / 97)) + 20 * rng.standard_normal(len(at))
+    tracks = [np.where(at < 0, a, b), np.where(at < 0, b, a), code]
+    assert _moves.told(tracks, 1024, set(), clear=True) is None
+    assert _moves.told(tracks, 1024, {2}, clear=True) == {0: 1, 1: 0}

@@ -175,13 +175,13 @@ class Kinds:
     def _swap(self, place: Place, found: Mapping[int, Junction], shared: Break) -> bool:
         """Tracks that change places."""
         most = max(*shared.jumps, *(j.jump for j in found.values()))
-        rows = list(place.steps)
-        goes = _moves.swapped(rows, shared.frame) if most >= SEEN else None
+        codes = {t for t in place.tracks if self._clocks.running(t)}
         clear = max(shared.jumps) >= self._limits.step_one_track
-        if goes is None or not _moves.proven(rows, shared.frame, goes, clear=clear):
-            return False
-        if one_source([place.steps[t] for t in found], shared.frame):
-            return False  # which would turn in opposite ways
+        goes = None
+        if most >= SEEN:
+            goes = _moves.told(list(place.steps), shared.frame, codes, clear=clear)
+        if goes is None or one_source([place.steps[t] for t in found], shared.frame):
+            return False  # one source would turn in the same way on both
         order = ", ".join(f"{i + 1} to {k + 1}" for i, k in sorted(goes.items()))
         self._tell.proven(
             tuple(sorted({*goes, *goes.values()})),

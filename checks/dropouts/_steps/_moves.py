@@ -10,7 +10,7 @@ What this cannot see: tracks whose programme is all noise, which goes on from an
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from typing import Final
 
 import numpy as np
@@ -40,6 +40,23 @@ IN_PLACE: Final = 20.0
 that begin and end together leave -60 to 10, exchanged programme 24 to 2000."""
 
 LEAST_OFFSETS: Final = 4
+
+
+def told(
+    tracks: list[Floats], frame: int, codes: Set[int], *, clear: bool
+) -> dict[int, int] | None:
+    """The moves that are proven, see ``swapped`` and ``proven``.
+
+    Args:
+        codes: tracks of timecode, at whose edges nothing goes on: they may hide what others do.
+    """
+    every = range(len(tracks))
+    for some in ([*every], [t for t in every if t not in codes])[: 2 if codes else 1]:
+        rows = [tracks[t] for t in some]
+        goes = swapped(rows, frame)
+        if goes is not None and proven(rows, frame, goes, clear=clear):
+            return {some[i]: some[k] for i, k in goes.items()}
+    return None
 
 
 def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
