@@ -83,3 +83,42 @@ def test_a_clog_is_found_where_a_decoder_may_be_in_use_and_does_not_move_the_his
     x, _ = _decoded(2, moved=False)
     clogged = clog(x, rate_hz=RATE, at=4 * RATE, ramp=RATE, distance_um=8.0, tracks=(0,))
     assert _asked(clogged.samples, word) == [("hf-loss", (0,))]
+
+
+def _expanded(seed: int, um: float = 0.0) -> Samples:
+    """A decoder behind a tape that lifts at 8 s on one of two tracks, and its amplifier.
+
+    What is softer than -38 dB above 1 kHz falls by 0.6 dB more for each decibel, by up to 12.
+    Played is noise up to 5 kHz, now louder, now softer, in notes with rests between.
+    """
+    rng = np.random.default_rng(seed)
+    rate, seconds, dull = 96_000, 14, signal.butter(6, 5000, fs=96_000, output="sos")
+    t = np.arange(rate * seconds) / rate
+    notes = np.clip(20 * (1.4 - np.abs((t + 1) % 3 - 1.5)), 0, 1) * (t > 2) * (t < 12)
+    notes *= 0.1 * 10 ** (0.3 * np.sin(2 * np.pi * 0.7 * t))
+    x = notes * signal.sosfilt(dull, rng.standard_normal((2, len(t))), axis=1)
+    x += 10 ** (-60 / 20) * rng.standard_normal(x.shape)
+    tape = (np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32)
+    if um:
+        lift = {"at": 8 * rate, "frames": rate // 20, "distance_um": um, "floor_dbfs": -120.0}
+        tape = contact_loss(tape, rate_hz=rate, tracks=(1,), **lift).samples  # type: ignore[arg-type]
+    x = tape / 2.0**31 + 10 ** (-74 / 20) * rng.standard_normal(x.shape)
+    heard = signal.sosfilt(signal.butter(2, 1000, "high", fs=rate, output="sos"), x, axis=1) ** 2
+    step = 1 - np.exp(-1 / (0.01 * rate))
+    loud_db = 10 * np.log10(signal.lfilter([step], [1, step - 1], heard, axis=1) + 1e-12)
+    x *= 10 ** (np.clip(0.6 * (loud_db + 38), -12, 0) / 20)
+    return (np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32)
+
+
+@pytest.mark.parametrize("word", WORDS)
+@pytest.mark.parametrize("seed", range(3))
+def test_a_lift_under_programme_is_told_though_a_decoder_moves_the_hiss(
+    seed: int, word: NoiseReduction
+) -> None:
+    sheet = Sheet(tape=Tape(noise_reduction=word))
+    (note,) = taped(_expanded(seed), 96_000, sheet).findings
+    assert (note.kind, note.verdict, note.tracks) == ("not-judged", Verdict.CLEAR, (0, 1))
+    lift, again = taped(_expanded(seed, 25.0), 96_000, sheet).findings
+    assert (lift.kind, lift.verdict, lift.tracks) == ("contact-loss", Verdict.LISTEN, (1,))
+    assert abs((lift.start_frame or 0) - 8 * 96_000) < 0.02 * 96_000
+    assert again == note

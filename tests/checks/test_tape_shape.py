@@ -123,6 +123,32 @@ def test_whether_hiss_is_a_tapes_is_not_asked_where_electronics_may_cover_it() -
     assert bands == [2, 3, 4, 5, 6]  # 9 to 24 kHz
 
 
+@pytest.mark.parametrize("left_db", [5.0, 3.0, 0.0, -3.0])
+def test_programme_that_hides_most_of_a_fall_does_not_make_it_less(left_db: float) -> None:
+    """A gap that takes 9 dB of the hiss at 24 kHz, where programme is left below 18 kHz."""
+    bank = FilterBank(RATE, 1)
+    fall_db = np.array([0.0, 0.0, -10.0, left_db, left_db, 7.0, 9.5, 6.5, 4.5])
+    hiss = SimpleNamespace(
+        level=lambda *_: np.full(bank.bands, -55.0, np.float32),
+        of_tape=lambda *_: True,
+        like_others=lambda *_: True,
+    )
+    way = SimpleNamespace(running=np.ones(20, np.bool_), quiet_db=np.full((2, 1), -60.0))
+    fakes: Any = (SimpleNamespace(entry_hops=256), way, NoiseReduction.NONE, DropoutsLimits(), hiss)
+    down = (10 ** ((-55.0 - fall_db[None]) / 10)).astype(np.float32)
+    down[:, :2] = 10**-2.2, 10**-3.6
+    beside = np.full((1, bank.bands), 10**-5.5, np.float32)
+    beside[:, :6] = 10**-2.0, 10**-2.6, 10**-3.0, 10**-3.2, 10**-3.6, 10**-4.2
+    place = Candidate(
+        track=0, start=1000, hops=180, inner=160, level=down, before=beside, after=beside,
+        midst=down[0], silent=False,
+    )  # fmt: skip
+    lift = Judge(bank, *fakes, [0]).lift(place)
+    assert lift is not None
+    assert lift.fall_db >= 6.0
+    assert not lift.flat
+
+
 @pytest.mark.parametrize("ms", [20, 100])
 def test_a_gap_takes_more_from_the_treble_and_a_dip_as_much_from_all(ms: int) -> None:
     """In a rest, of hiss 10 dB over the amplifier's noise: 8 um take 9 dB of 8 kHz, 1.6 of 1.4."""

@@ -3,9 +3,11 @@
 A decoder turns the hiss down as the programme falls, and up again with it: what it does to the hiss
 under one level of programme it does under every other such. A tape that lifts and a head that clogs
 take the hiss away while the programme goes on. So hiss is not moved by a decoder where it was heard
-as before under programme that was no louder.
+as before under programme that was no louder. And where a decoder is in use, hiss under programme is
+known by what it is elsewhere under programme as loud: less was taken by no decoder.
 
-What this cannot tell: a decoder that listens to less than the lowest band, as under a bass.
+What this cannot tell: a decoder that listens to less than the lowest band, as under a bass; the
+hiss under programme that is bright or seldom as loud.
 """
 
 from __future__ import annotations
@@ -18,7 +20,14 @@ from numpy.typing import NDArray
 
 from checks._ranks import median
 from checks.dropouts._tape._bands import BODY, HISS, Floats
-from checks.dropouts._tape._floors import LOW_MEAN_DB, STEADY_DB, LevelHistory
+from checks.dropouts._tape._breath import RESTS_DB
+from checks.dropouts._tape._floors import (
+    LOW_MEAN_DB,
+    STEADY_DB,
+    LevelHistory,
+    clear_of_leaks,
+    plateau,
+)
 from checks.dropouts._tape._lasting import PLAYS_ON, Fall
 from checks.dropouts._tape._losses import lost_there
 
@@ -26,6 +35,11 @@ _AT_DB: Final = 2.0  # from a level: what steady noise does by itself, and a lit
 _UNDER_DB: Final = 3.0  # clearly less
 ENTRIES: Final = 4  # from memory: some 0.4 s
 _OFTEN: Final = 8  # times as often as under it (own trials: of hiss that a decoder moves, 4)
+_RAISED: Final = 8  # entries, some 0.75 s, in which hiss is heard at one level under programme
+_BANDS: Final = 3  # as many as prove a lift
+_ALIKE_DB: Final = 3.0  # bands of a hiss that goes up as a whole (own trials: 2)
+_LOUDER_DB: Final = 12.0  # programme that counts as equally loud
+_MOST_DB: Final = 26.0  # decoders take up to 24 dB (common practice), and noise moves
 _SHOWS: Final = 0.5  # of a fall, from which an entry shows it
 _OF_BODY: Final = 0.5  # of a fall of the hiss: more than a gap takes from the body
 _GOES_ON: Final = 0.3  # of the entries: a machine that stops lets little be heard (from memory)
@@ -58,6 +72,44 @@ def is_heard(
     at = soft & ((np.abs(over) <= _AT_DB) & (mean - low <= STEADY_DB)).all(axis=0)
     under = soft & (over.mean(axis=0) < -_UNDER_DB)
     return int(np.count_nonzero(at)) >= max(least, _OFTEN * int(np.count_nonzero(under)))
+
+
+def raised_db(
+    history: LevelHistory,
+    track: int,
+    apart: NDArray[np.bool_],
+    level: Floats,
+    body_db: float,
+) -> float | None:
+    """How far a decoder lets the hiss up under some programme; None where that does not show.
+
+    All of it goes up alike, so that some bands tell, where programme lies over the others.
+
+    Args:
+        apart: entries asked, (entries,).
+        level: hiss in rests, dB a band.
+        body_db: of the programme.
+    """
+    entries = np.flatnonzero(apart)
+    low = history.low_db[:, track, entries].astype(np.float32)
+    mean = history.mean_db[:, track, entries].astype(np.float32)
+    body = low[BODY]
+    as_loud = (body >= body_db - _AT_DB) & (body <= body_db + _LOUDER_DB) & ~lost_there(low, mean)
+    plain = (mean - low <= STEADY_DB) & clear_of_leaks(low, mean) & as_loud
+    over = low - LOW_MEAN_DB - level[:, None]
+    found = [plateau(over[b, plain[b]], _RAISED) for b in range(HISS, len(low))]
+    up = np.array([np.nan if db is None else db for db in found])
+    lowest = np.sort(up)[: min(_BANDS, len(up))]  # NaN last
+    if len(lowest) < _BANDS or not lowest[-1] - lowest[0] <= _ALIKE_DB:
+        return None
+    up_db = float(lowest[0])
+    rests = body_db <= float(np.nanmax(level[HISS:])) + up_db + RESTS_DB
+    if rests or not _AT_DB <= up_db <= _MOST_DB:
+        return None
+    heard = over[HISS:][up <= up_db + _ALIKE_DB].mean(axis=0) - up_db
+    at = int(np.count_nonzero(as_loud & (np.abs(heard) <= _AT_DB)))
+    under = int(np.count_nonzero(as_loud & (heard < -_UNDER_DB)))
+    return up_db if at >= max(_RAISED, _OFTEN * under) else None
 
 
 def under_programme(fall: Fall, history: LevelHistory, running: NDArray[np.bool_]) -> bool:

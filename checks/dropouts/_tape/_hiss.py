@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from checks.dropouts._tape._bands import BODY, HISS, Floats
 from checks.dropouts._tape._breath import rests_or_moves
-from checks.dropouts._tape._decoded import is_heard
+from checks.dropouts._tape._decoded import is_heard, raised_db
 from checks.dropouts._tape._floors import (
     ENTRY_HOPS,
     LOW_MEAN_DB,
@@ -126,6 +126,32 @@ class Hiss:
         apart = self._course.running & (self._regions[track] == self._region(track, first))
         apart[first:last] = False
         return is_heard(self._history, track, apart, level, bands, body_db)
+
+    def raised_db(
+        self, track: int, first: int, last: int, level: Floats, body_db: float
+    ) -> float | None:
+        """How far a decoder lets up hiss of ``level`` under programme of ``body_db``, if it does.
+
+        Asked of the rest of the stretch; not where that level is not a tape's.
+        """
+        heard = np.flatnonzero(np.isfinite(level[HISS:])) + HISS
+        if not len(heard) or not self.of_tape(track, first, last, level, heard.tolist()):
+            return None
+        apart = self._course.running & (self._regions[track] == self._region(track, first))
+        apart[first:last] = False
+        return raised_db(self._history, track, apart, level, body_db)
+
+    def share_near(self, track: int, plays: NDArray[np.bool_], over_db: float, bands: int) -> float:
+        """Share of the entries with programme in which some bands lie near the lowest hiss.
+
+        Args:
+            plays: entries with programme, (entries,).
+            over_db: as near as that; ``bands``: so many of them. 1.0 where nothing plays.
+        """
+        entries = np.flatnonzero(plays & self._course.running)
+        mean = self._history.mean_db[HISS:, track][:, entries].astype(np.float32)
+        near = (mean <= self.lowest(track)[HISS:, None] + over_db).sum(axis=0) >= bands
+        return float(near.mean()) if len(near) else 1.0
 
     def is_lost(self, fall: Fall) -> bool:
         """Whether a fall is to less than the hiss of its track, which is heard again behind it."""

@@ -11,8 +11,9 @@ What this cannot see: a lift on a track without such hiss; a lift under programm
 no band above 8 kHz comes down to the hiss; one at a level of hiss that the converter or the
 amplifier covers; one of less than the limits. A decoder of noise reduction pulls the hiss down as
 the programme falls (``_decoded``): where one is in use, or may be, the hiss must be heard as before
-elsewhere where the body of the sound is no louder; and nothing is called worse than ``listen``
-unless programme plays on through it.
+elsewhere where the body of the sound is no louder, or fall under what it is elsewhere under
+programme as loud, which asks for no more than to listen; nor is anything called worse than
+``listen`` unless programme plays on through it.
 """
 
 from __future__ import annotations
@@ -107,6 +108,7 @@ class Judge:
         self._limits = limits
         self._hiss = hiss
         self._judged = judged
+        self._least_db = min(limits.contact_loss_db, limits.level_dip_db)
         self._plain = reduction in (NoiseReduction.NONE, NoiseReduction.ENCODED)
         # Too short to be told as a stretch without tape: what falls there on all tracks lifts.
         self._passes = course.running.copy()
@@ -123,6 +125,25 @@ class Judge:
         if c.silent or not self._passes[around].all():
             return None
         hiss = self._hiss.level(c.track, first, last)
+        lift = self._from(c, first, last, hiss)
+        if lift is None and not self._plain:
+            softest = min(c.midst[BODY], c.before[c.track, BODY], c.after[c.track, BODY])
+            body_db = 10.0 * float(np.log10(max(softest, 1e-16)))
+            up_db = self._hiss.raised_db(c.track, first, last, hiss, body_db)
+            if up_db is not None:
+                lift = self._from(c, first, last, hiss + np.float32(up_db), moved=True)
+        return lift
+
+    def _from(
+        self, c: Candidate, first: int, last: int, hiss: Floats, *, moved: bool = False
+    ) -> Lift | None:
+        """The verdict on a fall from some hiss.
+
+        Args:
+            first, last: entries of the candidate.
+            hiss: dB a band, NaN where it is not known.
+            moved: a decoder lets it up under programme; in rests it is less.
+        """
         level = decibels(c.level[c.track])
         beside = np.minimum(decibels(c.before[c.track]), decibels(c.after[c.track]))
         fall = hiss - level
@@ -132,7 +153,7 @@ class Judge:
             return None
         if self._contradicted(usable, fell, fall):
             return None
-        nats, fall_db = self._evidence(fall, fell, c.inner)
+        nats, fall_db = self._evidence(fall, fell, c.inner, self._least_db)
         quiet = self._course.quiet_db[:, c.track]
         played = beside[BODY] > quiet[BODY] + _PLAYS_DB
         loss = np.maximum(beside, np.where(np.arange(len(hiss)) >= HISS, hiss, beside)) - level
@@ -156,9 +177,12 @@ class Judge:
             return None
         plays_on = bool(played and level[BODY] > quiet[BODY] + _PLAYS_DB)
         heard = [b for b in fell if self._bank.frequencies_hz[b] < NO_WITNESS_HZ] or fell
-        if not self._hiss.of_tape(c.track, first, last, hiss, heard):
+        if moved:
+            if flat or sides < _SIDES_DB:  # programme that falls, and the hiss with it
+                return None
+        elif not self._hiss.of_tape(c.track, first, last, hiss, heard):
             return None
-        if not self._plain:
+        elif not self._plain:
             body_db = float(max(midst[BODY], beside[BODY]))
             if not self._hiss.stays(c.track, first, last, hiss, fell, body_db):
                 return None
@@ -170,6 +194,8 @@ class Judge:
         # A wide gap takes more of the body than that, and leaves but noise above it.
         wide = told is False and bool((left[EDGE:] < _APART_DB).all())
         gap = wide or loss[BODY] <= _BODY * loss_db
+        if moved and not gap:
+            return None
         sure = nats >= _STRONG and len(fell) >= 3 and played and gap and sides >= _SIDES_DB
         return Lift(
             track=c.track,
@@ -185,7 +211,10 @@ class Judge:
             whole=bool(not played and loss[BODY] > _SHARE * fall_db),
             nats=nats,
             sure=bool(
-                sure and (self._plain or plays_on) and self._hiss.like_others(c.track, self._judged)
+                sure
+                and not moved
+                and (self._plain or plays_on)
+                and self._hiss.like_others(c.track, self._judged)
             ),
         )
 
@@ -196,17 +225,25 @@ class Judge:
         fell = [b for b in range(HISS, self._bank.bands) if fall[b] > 0]  # NaN is not
         if len(fell) < 3:
             return False
-        nats, fall_db = self._evidence(fall, fell, c.inner)
+        nats, fall_db = self._evidence(fall, fell, c.inner, _FALL_DB)
         return nats >= _SHARED and fall_db >= _FALL_DB
 
-    def _evidence(self, fall: Floats, fell: Sequence[int], hops: int) -> tuple[float, float]:
-        """Nats against chance and mean fall of the bands that speak most clearly together."""
+    def _evidence(
+        self, fall: Floats, fell: Sequence[int], hops: int, least_db: float
+    ) -> tuple[float, float]:
+        """Nats against chance and mean fall of the bands that speak most clearly together.
+
+        Of those sets that fall by ``least_db`` in the mean: programme may lie over the hiss of
+        others and leave but a part of their fall.
+        """
         best = (0.0, 0.0)
         deepest = sorted(fell, key=lambda band: -float(fall[band]))
         for count in range(1, len(deepest) + 1):
             ratio = float(np.mean(10.0 ** (-fall[deepest[:count]] / 10.0)))
             nats = evidence(ratio, self._bank.dof(deepest[:count]) * hops)
-            best = max(best, (nats, -10.0 * float(np.log10(ratio))))
+            fall_db = -10.0 * float(np.log10(ratio))
+            if fall_db >= least_db:
+                best = max(best, (nats, fall_db))
         return best
 
     def _contradicted(self, usable: Sequence[int], fell: Sequence[int], fall: Floats) -> bool:
