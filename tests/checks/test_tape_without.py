@@ -67,6 +67,31 @@ def test_all_tracks_gone_for_a_third_of_a_second_are_a_dip_of_all() -> None:
     assert (found.kind, found.tracks) == ("level-dip", (0, 1, 2))
 
 
+def _spun(tape: Gains, stop_s: float, down_s: float, stand_s: float, up_s: float) -> Gains:
+    """The same tape stopped and started: pitch and level follow its speed, in straight ramps."""
+    frames = tape.shape[1] + round((stand_s + 0.5 * (down_s + up_s)) * RATE)
+    knots = np.cumsum([stop_s, down_s, stand_s, up_s]) * RATE
+    speed = np.interp(np.arange(frames), knots, [1.0, 0.0, 0.0, 1.0])
+    place = np.minimum(np.cumsum(speed), tape.shape[1] - 1)
+    grid = np.arange(tape.shape[1])
+    return np.stack([np.interp(place, grid, row) for row in tape]) * speed
+
+
+@pytest.mark.parametrize("kind", ["bowed", "plucks", "organ"])
+@pytest.mark.parametrize(("down_s", "up_s"), [(0.25, 0.7), (0.5, 1.2), (1.0, 0.5)])
+def test_a_tape_that_stops_and_starts_in_the_midst_of_programme_is_listened_to(
+    kind: str, down_s: float, up_s: float
+) -> None:
+    """A machine's ramps take tenths of a second and more (common practice)."""
+    tape = np.pad(_plain(kind, 9.0), ((0, 0), (RATE, 0)))
+    hiss = np.random.default_rng(4).standard_normal((3, RATE)) * 10 ** (-65 / 20)
+    tape[:, :RATE] = hiss  # as before the first note
+    spun = _spun(tape, 5.5, down_s, 3.0, up_s)
+    (found,) = _told(spun, np.ones(spun.shape[1]))
+    assert (found.kind, found.verdict, found.tracks) == ("signal-lost", Verdict.LISTEN, (0, 1, 2))
+    assert 5.4 <= (found.start_frame or 0) / RATE <= 5.5 + down_s
+
+
 def test_so_short_a_gap_in_a_rest_is_no_leader() -> None:
     tape = _rest(_plain("bowed"), 4.0, 6.5)
     (found,) = _told(tape, _gone(tape.shape[1], 5.2, 5.9))

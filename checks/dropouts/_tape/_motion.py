@@ -40,7 +40,11 @@ _PROGRAMME_DB: Final = 8.0  # over the quietest: own trials; hiss moves by 1 dB 
 _RESTS_S: Final = 1.5  # pauses that do not part programme
 _CLICKS: Final = 3  # entries in which a stopped machine may still be heard
 _PLAYS: Final = 0.1  # of a stretch in which a track plays, from which the tape runs
+_STANDS: Final = 2 / 3  # of such a stretch in one piece: in its ramps programme is heard, deeper
 _SLOPE_S: Final = 6.0  # the longest that starting or stopping takes (common practice)
+
+SHORT_S: Final = 1.0
+"""Less than any leader, and than any machine takes to stop and start (common practice)."""
 
 
 class Motion(IntEnum):
@@ -116,9 +120,14 @@ def course(
         hisses = spread[known] <= _STEADY_DB
         hisses &= np.abs(level[known] - hiss[known, None]) <= _PLATEAU_DB
         # Where one track plays on, the others' signals are lost; and where a track plays on and
-        # its hiss is not heard between, it has lost its treble.
+        # its hiss is not heard between, it has lost its treble. But a machine that stops and starts
+        # lets programme be heard for a while, without the treble, before it stands and after.
         for first, last in _joined(gone, hisses.any(axis=0)):
-            if np.count_nonzero(plays[first:last]) > max(_CLICKS, _PLAYS * (last - first)):
+            played = np.count_nonzero(plays[first:last])
+            stands = max((b - a for a, b in spans(~plays[first:last])), default=0)
+            if stands >= _STANDS * (last - first) and stands * entry_s >= SHORT_S:
+                continue
+            if played > max(_CLICKS, _PLAYS * (last - first)):
                 gone[first:last] = False
                 on[first:last] = True
         gone &= ~plays

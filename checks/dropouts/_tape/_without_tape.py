@@ -22,11 +22,8 @@ from checks.dropouts._tape._at_once import Moment, Moments
 from checks.dropouts._tape._bands import HISS
 from checks.dropouts._tape._findings import counted, made
 from checks.dropouts._tape._floors import LevelHistory
-from checks.dropouts._tape._motion import SILENT_DB, Course, Motion, spans
+from checks.dropouts._tape._motion import SHORT_S, SILENT_DB, Course, Motion, spans
 from checks.model import Finding, Remedy, Value, Verdict, rounded
-
-_SHORT_S: Final = 1.0
-"""Less than any leader, and than any machine takes to stop and start (common practice)."""
 
 _OVER_S: Final = 1.0
 """Hiss that is left behind the last note where a take is over. From memory."""
@@ -152,7 +149,7 @@ class WithoutTape:
         if plays:
             values["over_quiet_db"] = rounded(max(plays.values()), 1)
             why = "programme breaks off there, which no leader between takes does"
-        elif long_s < _SHORT_S:
+        elif long_s < SHORT_S:
             why = "so short is no leader, and no machine stops and starts in that time"
         elif alone and rest_s < _OVER_S and self._switched(first, last):
             values["rest_s"] = round(rest_s, 2)
