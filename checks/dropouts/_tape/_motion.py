@@ -125,7 +125,8 @@ def course(
         for first, last in _joined(gone, hisses.any(axis=0)):
             played = np.count_nonzero(plays[first:last])
             stands = max((b - a for a, b in spans(~plays[first:last])), default=0)
-            if stands >= _STANDS * (last - first) and stands * entry_s >= SHORT_S:
+            stops = stands >= _STANDS * (last - first) and stands * entry_s >= SHORT_S
+            if stops and first > 0 and last < entries:
                 continue
             if played > max(_CLICKS, _PLAYS * (last - first)):
                 gone[first:last] = False
