@@ -98,6 +98,24 @@ def test_gaps_of_a_relay_do_not_hide_each_other(kind: str) -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("kind", "long_s", "apart_s"), [("piano", 0.25, 0.4), ("piano", 0.3, 0.5), ("plucks", 0.3, 0.5)]
+)
+def test_gaps_in_quick_succession_are_no_other_hiss(
+    kind: str, long_s: float, apart_s: float
+) -> None:
+    x = bed(kind).copy()
+    places = 5.0 + (long_s + apart_s) * np.arange(6)
+    for at_s in places:
+        first, last = round(at_s * RATE), round((at_s + long_s) * RATE)
+        lost = signal_lost(x, rate_hz=RATE, at=first, tracks=(1,), floor_dbfs=-72.0, seed=first)
+        x[1, first:last] = lost.samples[1, first:last]
+    told = _asked(taped(x, RATE))
+    assert {f.tracks for f in told} == {(1,)}
+    at = sorted(start / RATE for f in told for start in f.starts)
+    assert at == pytest.approx(places, abs=0.02)
+
+
 @pytest.mark.parametrize("tracks", [(1,), (0, 1, 2)])
 def test_a_head_thick_with_dirt_is_told_to_the_end(tracks: tuple[int, ...]) -> None:
     x = clog(bed("brass"), rate_hz=RATE, at=6 * RATE, ramp=480, distance_um=60.0, tracks=tracks,

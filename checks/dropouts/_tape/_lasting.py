@@ -35,6 +35,8 @@ _SOFTER: Final = 0.7  # the same of programme that goes on
 _RESTED: Final = 4  # entries of a rest, some 0.4 s: longer than most lifts
 _APART: Final = 24  # entries, some 2 s: under notes so long a fall need not show (from memory)
 _TRIES: Final = 24  # from memory: more falls of one track than that tell no more
+_AGAIN: Final = 0.25  # of the entries (from memory); of hiss that stays down, hardly any
+_HIGHEST: Final = 2  # bands: one alone may be there by chance
 _GONE: Final = 6  # entries for which a signal must be gone: some 0.6 s
 _ERASED_DB: Final = 4.5  # bulk-erased tape is 3 to 4 dB quieter (common practice)
 _STAYS: Final = 0.9  # of the mean fall, where the electronics cover what more the treble lost
@@ -277,6 +279,18 @@ def _quieter(body: Floats, plays: NDArray[np.bool_], begin: int, end: int) -> fl
     if min(len(before), len(after)) < WINDOW:
         return float("nan")
     return float(median(before) - median(after))
+
+
+def comes_and_goes(fall: Fall, history: LevelHistory) -> bool:
+    """Whether the hiss is heard as before in the midst of a fall: short ones that come again.
+
+    Asked of its highest bands, which programme covers least.
+    """
+    heard = np.isfinite(fall.fall_db[HISS:])
+    before = (fall.after + fall.fall_db)[HISS:][heard]
+    low = history.low_db[HISS:, fall.track, fall.first : fall.last].astype(np.float32)[heard]
+    at = np.abs(low - before[:, None]) < SAME_DB
+    return bool(at[-_HIGHEST:].all(axis=0).mean() >= _AGAIN)
 
 
 def is_silent(fall: Fall) -> bool:

@@ -27,6 +27,7 @@ from checks.dropouts._tape._judge import Judge
 from checks.dropouts._tape._lasting import (
     PLAYS_ON,
     Fall,
+    comes_and_goes,
     is_flat,
     is_silent,
     rises,
@@ -97,7 +98,11 @@ class TapeReport:
             way, stayed = lost(self._history, way, stayed, self._music, self._entry_s, least_db)
             # Other falls are rests, of the same hiss; short ones are lifts from it.
             named = self._named(stayed, way)
-            apart = [f for kind, f in named if kind or self._lasts(f) >= DIRT_S]
+            apart = [
+                f
+                for kind, f in named
+                if kind or (self._lasts(f) >= DIRT_S and not comes_and_goes(f, self._history))
+            ]
             hiss = Hiss(self._history, way, apart, least_db=self._rounding_db)
             judge = Judge(
                 self._bank, self._history, way, reduction, self._limits, hiss, self._music
