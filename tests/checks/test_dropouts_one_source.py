@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import stepping
+from bench_detection import textbook
 from numpy.typing import NDArray
 
 from checks.dropouts._steps._one_source import one_source
@@ -135,3 +136,18 @@ def test_a_quiet_track_that_seems_cut_off_hides_nothing_of_the_others(seed: int)
     (finding,) = stepping.steps((np.rint(x).astype(np.int64) << 8).astype(np.int32), rate_hz)
     assert finding.verdict is Verdict.REDO
     assert finding.start_frame == pytest.approx(at, abs=2)
+
+
+@pytest.mark.parametrize("seed", [13, 29])
+def test_one_note_in_a_mix_of_several_players_loses_nothing(seed: int) -> None:
+    rng, rate_hz = np.random.default_rng([62, seed]), 96_000
+    players = np.zeros((3, 3 * rate_hz))
+    for row in players:
+        play = textbook.PLAYERS[rng.integers(len(textbook.PLAYERS))]
+        for at_s in np.sort(rng.uniform(0.05, 2.5, 6)):
+            sound, at = rng.uniform(0.1, 0.5) * play(rng, rate_hz), int(at_s * rate_hz)
+            row[at : at + len(sound)] += sound[: len(row) - at]
+    x = rng.uniform(0.1, 1, (4, 3)) @ players
+    x = x * 0.5 / np.abs(x).max() + 3e-4 * rng.standard_normal(x.shape)
+    told = stepping.steps((np.rint(x * FULL).astype(np.int64) << 8).astype(np.int32), rate_hz)
+    assert Verdict.REDO not in {finding.verdict for finding in told}

@@ -131,8 +131,7 @@ class Kinds:
         """Tells of timecode that slips; where something else is told there, that is enough."""
         for slip in self._clocks.slips:
             values: dict[str, Value] = {"slip_us": self._slip_us(slip)}
-            frames = slip.stop - slip.start
-            self._tell.slip((slip.track,), slip.start, values, frames=frames)
+            self._tell.slip((slip.track,), slip.start, values, frames=slip.stop - slip.start)
 
     def _slip_us(self, slip: Slip) -> float:
         return round(1e6 * slip.frames / self._fmt.rate_hz, 1)
@@ -226,8 +225,7 @@ class Kinds:
         if turn is None:
             return False
         values: dict[str, Value] = {"jump_sigma": round(max(turn.heights.values()), 1)}
-        tracks = tuple(sorted(turn.heights))
-        at = place.start + turn.frame
+        tracks, at = tuple(sorted(turn.heights)), place.start + turn.frame
         self._tell.doubtful(tracks, at, values, text=tell.TURN, sound=True, steep=steep)
         return True
 
@@ -245,7 +243,10 @@ class Kinds:
             longer = self._longer.at(place, clean, found, enough=enough)
         near = seen | {t: j for t, j in found.items() if abs(j.frame - frame) <= 1}
         one = len(near) == 1 or one_source([place.steps[t] for t in near], frame)
-        if self._proven_cut(place, frame, clean, seen, longer, leaks=one and len(near) > 1):
+        leaks = one and len(near) > 1
+        # one source where several sound loses nothing: that is what begins
+        begins = leaks and place.sources([*near], frame)
+        if not begins and self._proven_cut(place, frame, clean, seen, longer, leaks=leaks):
             return True
         if pushed or not self._likely_cut(place, clean):
             return False
@@ -284,8 +285,7 @@ class Kinds:
         for frame in sorted({j.frame for j in steep.values()}):
             here = {t: j.jump for t, j in steep.items() if j.frame == frame}
             values: dict[str, Value] = {"jump_sigma": round(max(here.values()), 1)}
-            tracks, at = tuple(sorted(here)), place.start + frame
-            self._tell.breaks_off(tracks, at, values)
+            self._tell.breaks_off(tuple(sorted(here)), place.start + frame, values)
         return bool(steep)
 
     def _clean(self, place: Place, found: Mapping[int, Junction]) -> dict[int, Junction]:
