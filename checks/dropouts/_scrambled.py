@@ -16,6 +16,9 @@ where it both begins and ends within a sample beside other
 sound; or does one of these, and its largest value comes as near to full scale as so many even
 values do. Even noise that fills the capture may be meant: a person must listen.
 
+Proven as well, and to the frame, where words put together again with their bytes some on are sound
+(``_shifted``): what is so is told once, however even it is.
+
 Cannot be seen: fewer than some twenty such words (the steps may tell those), words whose lowest
 bits were zero, as of shorter words in wider ones.
 """
@@ -36,6 +39,7 @@ from checks.dropouts._history import History
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
 from checks.dropouts._sentences import RECOPY_FIRST
+from checks.dropouts._shifted import Shifted, Shifts
 from checks.model import CaptureFormat, Remedy, Verdict, rounded
 
 _LOUD: Final = 0.7  # what a block must reach; of 16 even values the largest does so in 299 of 300
@@ -63,6 +67,16 @@ _EVEN_ENOUGH: Final = 512  # frames from which on no noise that dies away is as 
 _SHORT: Final = 128  # frames up to which a track's own large jumps may be too few
 _ALSO: Final = 2  # large jumps that will do on a further track
 _TOGETHER: Final = 64  # frames by which tracks may differ
+_KEPT: Final = 16  # shifted stretches that even ones may lie in
+
+_WHAT: Final = (
+    "Words that are no audio: from one sample to the next noise of full scale stands here, "
+    "as where bytes are lost or out of order"
+)
+_SHIFTED: Final = (
+    "Words that are no audio: each is put together from bytes of two, as where bytes are lost or "
+    f"put in; with their bytes put back they go on as the sound before them: {RECOPY_FIRST}"
+)
 
 
 class _Beside(Enum):
@@ -132,6 +146,13 @@ def _wider(jump: float, top: float) -> float:
     return max(1.0 - jump / (2.0 * top), 0.0) ** 2
 
 
+def _within(event: Event, one: Shifted) -> bool:
+    """Whether even words lie in what is shifted, to the end if it still goes on."""
+    first, stop = one.start - _TOGETHER, one.stop + _TOGETHER
+    inside = event.start >= first and (not one.stop or event.stop <= stop)
+    return inside and set(event.tracks) <= set(one.way.tracks)
+
+
 class ScrambledPart:
     """Scrambled words over one capture. ``history`` must have seen each block first."""
 
@@ -143,6 +164,9 @@ class ScrambledPart:
         self._log = EventLog(listed=limits.listed_digital, gap=told_together(fmt.rate_hz))
         self._counts = [0] * fmt.channels
         self._told: tuple[int, int, tuple[int, ...]] = (0, 0, ())  # the newest: start, stop, tracks
+        self._shifts = Shifts(fmt, history)
+        self._shifted: list[Shifted] = []  # the newest
+        self._even: list[Event] = []  # until it is known what is shifted there
 
     def feed(self, block: Block) -> None:
         if not block.frames or not block.tracks:
@@ -152,10 +176,12 @@ class ScrambledPart:
         tracks = set(np.flatnonzero((loud >= _LOUD) & (loud <= 1.0)).tolist())
         for track in sorted(tracks | set(self._open)):
             self._look(block, track)
+        self._tell(self._shifts.feed(block), ripe=self._shifts.seen)
 
     def finish(self) -> PartOutcome:
         for track in sorted(self._open):
             self._close(track)
+        self._tell(self._shifts.finish(), ripe=None)
         return PartOutcome(findings=self._log.findings(), counts={"steps": self._counts})
 
     def _look(self, block: Block, track: int) -> None:
@@ -201,13 +227,7 @@ class ScrambledPart:
         proven = all(other) or (any(other) and held.whole())
         tracks = self._all_of(track, start, stop)
         self._told = (start, stop, tracks)
-        for one in tracks:
-            self._counts[one] += 1
-        what = (
-            "Words that are no audio: from one sample to the next noise of full scale stands here, "
-            "as where bytes are lost or out of order"
-        )
-        self._log.add(
+        self._even.append(
             Event(
                 kind="step",
                 verdict=Verdict.REDO if proven else Verdict.LISTEN,
@@ -215,7 +235,7 @@ class ScrambledPart:
                 tracks=tracks,
                 start=start,
                 stop=stop,
-                text=what
+                text=_WHAT
                 + (
                     ": " + RECOPY_FIRST
                     if proven
@@ -223,12 +243,47 @@ class ScrambledPart:
                 ),
                 values={
                     "cause": "scrambled",
-                    "length_ms": round(held.frames / max(self._fmt.rate_hz, 1) * 1000, 4),
+                    "length_ms": self._length_ms(held.frames),
                     "rms": rounded(float(np.sqrt(held.squares / held.frames))),
                 },
-            ),
-            within=_TOGETHER,
+            )
         )
+
+    def _tell(self, shifted: list[Shifted], ripe: int | None) -> None:
+        """Of what is shifted, and of what is even and not shifted, up to a frame."""
+        for one in shifted:
+            self._log_it(
+                Event(
+                    kind="step",
+                    verdict=Verdict.REDO,
+                    remedy=Remedy.RECOPY,
+                    tracks=one.way.tracks,
+                    start=one.start,
+                    stop=one.stop,
+                    text=_SHIFTED,
+                    values={
+                        "cause": "scrambled",
+                        "length_ms": self._length_ms(one.stop - one.start),
+                    },
+                )
+            )
+        self._shifted = [*self._shifted[-_KEPT:], *shifted]
+        known = self._shifted if self._shifts.open is None else [*self._shifted, self._shifts.open]
+        waiting = []
+        for event in self._even:
+            if ripe is not None and event.stop + _TOGETHER > ripe:
+                waiting.append(event)
+            elif not any(_within(event, one) for one in known):
+                self._log_it(event)
+        self._even = waiting
+
+    def _log_it(self, event: Event) -> None:
+        for track in event.tracks:
+            self._counts[track] += 1
+        self._log.add(event, within=_TOGETHER)
+
+    def _length_ms(self, frames: int) -> float:
+        return round(frames / max(self._fmt.rate_hz, 1) * 1000, 4)
 
     def _all_of(self, track: int, start: int, stop: int) -> tuple[int, ...]:
         """The tracks of a short stretch: another may show too few large jumps by itself."""
