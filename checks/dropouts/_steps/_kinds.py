@@ -244,8 +244,8 @@ class Kinds:
         near = seen | {t: j for t, j in found.items() if abs(j.frame - frame) <= 1}
         one = len(near) == 1 or one_source([place.steps[t] for t in near], frame)
         leaks = one and len(near) > 1
-        # one source where several sound loses nothing: that is what begins
-        begins = leaks and place.sources([*near], frame)
+        # one source where several sound loses nothing, nor if many gaps explain it: that begins
+        begins = leaks and (longer.vague or place.sources([*near], frame))
         if not begins and self._proven_cut(place, frame, clean, seen, longer, leaks=leaks):
             return True
         if pushed or not self._likely_cut(place, clean):

@@ -44,6 +44,11 @@ class Longer:
     sounds: tuple[int, ...] = ()
     sound: bool = False
 
+    @property
+    def vague(self) -> bool:
+        """Whether a gap explains the cut, but several lengths of it do as well."""
+        return self.shift is not None and self.shift.frames is None
+
 
 class LongLooks:
     """Long looks at the cuts of a capture, as far as they may cost."""
