@@ -168,6 +168,7 @@ def joined(outcomes: Sequence[PartOutcome], fmt: CaptureFormat) -> Outcome:
 def explained(findings: Sequence[Finding], rate_hz: int) -> list[Finding]:
     """Without what a proven digital fault explains: audio that is gone dips and repeats, too.
 
+    Nor does it stand a second time where the first is the copy.
     Nor is it a dip where the signal jumps at both ends of it: no coat is thin so. Where a signal is
     lost, jumps at its ends are part of that.
     Nor is a file unfinalised that ends in zeros when the tape stood still: that is a note.
@@ -180,7 +181,11 @@ def explained(findings: Sequence[Finding], rate_hz: int) -> list[Finding]:
     told = [
         f
         for f in findings
-        if not (_is_between(f, jumps, rate_hz) or any(_explains(d, f, rate_hz) for d in digital))
+        if not (
+            _is_between(f, jumps, rate_hz)
+            or any(_explains(d, f, rate_hz) for d in digital)
+            or any(_is_copy(step, f) for step in findings)
+        )
     ]
     lost = [f for f in told if f.kind == "signal-lost" and f.verdict is not Verdict.CLEAR]
     return [f for f in told if not any(_begins_or_ends(loss, f, rate_hz) for loss in lost)]
@@ -266,11 +271,23 @@ def _explains(fault: Finding, other: Finding, rate_hz: int) -> bool:
     return other.kind == "repeated-block" and once and start >= first and stop <= last
 
 
+def _is_copy(step: Finding, f: Finding) -> bool:
+    """Whether what was put in or stands in place of others is a copy of what comes again later."""
+    lag = f.values.get("lag_frames")
+    if f.kind != "repeated-block" or not isinstance(lag, int) or len(f.starts) != 1:
+        return False
+    put_in = step.kind == "step" and step.values.get("cause") in ("inserted", "foreign")
+    if not put_in or step.start_frame is None or not set(f.tracks) <= set(step.tracks):
+        return False
+    return abs(f.starts[0] - lag - step.start_frame) <= _COPY_FRAMES
+
+
 def _is_scrambled(f: Finding) -> bool:
     return f.kind == "step" and f.values.get("cause") == "scrambled"
 
 
 _DIGITAL = ("zero-run", "held-value", "repeated-block", "unfinalised")
+_COPY_FRAMES = 4  # by which the place of what was put in may be missed
 _KEPT_S = 0.5  # more than what is looked at on both sides of a run of equal samples
 _RUNS = ("zero-run", "held-value")
 _RAMP_S = 0.04  # a mute's ramp, which jumps at its far end, and a little more

@@ -97,6 +97,15 @@ def test_a_mute_explains_the_jumps_at_its_ramps() -> None:
     assert proven in explained([mute, proven], RATE)
 
 
+@pytest.mark.parametrize(("lag", "told"), [(160_058, False), (150_000, True)])
+def test_what_was_put_in_before_its_original_is_told_where_it_was_put_in(
+    lag: int, told: bool
+) -> None:
+    put_in = _made("step", 500_000, 58, (0, 1), cause="inserted")
+    again = _made("repeated-block", 660_058, 58, (0, 1), lag_frames=lag)
+    assert (again in explained([put_in, again], RATE)) is told
+
+
 def test_a_fault_explains_only_the_dips_beside_it() -> None:
     mute = _made("zero-run", 60 * RATE, 5 * RATE, (0,))
     places = [60 * RATE, 119 * RATE]
