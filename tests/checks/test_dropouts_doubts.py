@@ -137,7 +137,7 @@ def test_what_towers_over_all_sounds_on_several_tracks_is_told(
     doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=4, word_length=24), listed=50)
     for k in range(120):
         doubts.unproven(step(RATE * k // 2, (k % 4,)), sound=True)
-    doubts.unproven(step(59 * RATE + 900, tracks, jump_sigma=height), sound=True)
+    doubts.unproven(step(59 * RATE + 900, tracks, jump_sigma=height), sound=True, sharp=True)
     found, counts = doubts.finish()
     assert [f.start_frame for f in found] == [59 * RATE + 900] * count
     assert counts == [0, count, count, 0]

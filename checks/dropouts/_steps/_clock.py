@@ -69,6 +69,10 @@ class Slip:
     stop: int
     frames: float
 
+    def us(self, rate_hz: int) -> float:
+        """How much that is, in microseconds."""
+        return round(1e6 * self.frames / rate_hz, 1)
+
 
 class Clocks:
     """Watches the tracks of a capture that carry timecode."""

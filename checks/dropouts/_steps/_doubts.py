@@ -103,8 +103,9 @@ class Doubts:
         """
         if sound:
             self._sounds.add(event)
-            if sharp and len(self._sharp) <= self._listed:
-                self._sharp.append(event)
+            if sharp:
+                highest = sorted([*self._sharp, event], key=height, reverse=True)
+                self._sharp = highest[: self._listed + 1]
             if steep and len(self._steep) <= self._listed:
                 self._steep.append(event)
         else:
@@ -244,11 +245,12 @@ class Doubts:
     def _admit_sounds(self) -> None:
         """What may be sounds is that on one track of several, or again and again, as notes come.
 
-        Unless it towers over these, on several tracks. A track that jumps by its own nature is no
-        witness beside another.
+        Unless it is sharp and towers over these, on several tracks. A track that jumps by its own
+        nature is no witness beside another.
         """
         if self._sounds.recurs(self._fmt.rate_hz):
-            for event in [e for e in self._sounds.towering() if len(e.tracks) > 1]:
+            towering = [e for e in self._sounds.towering() if len(e.tracks) > 1]
+            for event in [e for e in towering if e in self._sharp]:
                 self._sounds.remove(event)
                 self._counts = [n + (t in event.tracks) for t, n in enumerate(self._counts)]
                 self._sure.add(event)

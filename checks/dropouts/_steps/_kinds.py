@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Final
 
 from checks.dropouts import _junction
@@ -16,7 +17,7 @@ from checks.dropouts import _sentences as tell
 from checks.dropouts._junction import Break, Junction
 from checks.dropouts._limits import NEARLY, DropoutsLimits
 from checks.dropouts._steps import _burst, _causes, _moves, _turns
-from checks.dropouts._steps._clock import Clocks, Slip
+from checks.dropouts._steps._clock import Clocks
 from checks.dropouts._steps._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._steps._goes_on import GoesOn
 from checks.dropouts._steps._longer import Longer, LongLooks
@@ -130,11 +131,8 @@ class Kinds:
     def slips(self) -> None:
         """Tells of timecode that slips; where something else is told there, that is enough."""
         for slip in self._clocks.slips:
-            values: dict[str, Value] = {"slip_us": self._slip_us(slip)}
+            values: dict[str, Value] = {"slip_us": slip.us(self._fmt.rate_hz)}
             self._tell.slip((slip.track,), slip.start, values, frames=slip.stop - slip.start)
-
-    def _slip_us(self, slip: Slip) -> float:
-        return round(1e6 * slip.frames / self._fmt.rate_hz, 1)
 
     # -- the kinds of step --------------------------------------------------------------------
 
@@ -211,9 +209,11 @@ class Kinds:
         if one_source([place.steps[t] for t in found], shared.frame):
             return False
         values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
-        at = place.start + shared.frame
+        tracks, at = tuple(sorted(found)), place.start + shared.frame
+        levels = [j.levels for j in found.values()]  # of a note all rise, where it ends all fall
+        sharp = jump >= BEYOND_DOUBT and min(levels) < LOUDER and max(levels) > 1 / LOUDER
         self._tell.doubtful(
-            tuple(sorted(found)), at, values, text=tell.TURN, sound=True, steep=steep
+            tracks, at, values, text=tell.TURN, sound=True, sharp=sharp, steep=steep
         )
         return True
 
@@ -244,9 +244,9 @@ class Kinds:
         near = seen | {t: j for t, j in found.items() if abs(j.frame - frame) <= 1}
         one = len(near) == 1 or one_source([place.steps[t] for t in near], frame)
         leaks = one and len(near) > 1
-        # one source where several sound loses nothing, nor if many gaps explain it: that begins
-        begins = leaks and (longer.vague or place.sources([*near], frame))
-        if not begins and self._proven_cut(place, frame, clean, seen, longer, leaks=leaks):
+        if leaks and (longer.vague or place.sources([*near], frame)):
+            longer = replace(longer, shift=None)  # no loss moves one source among several
+        if self._proven_cut(place, frame, clean, seen, longer, leaks=leaks):
             return True
         if pushed or not self._likely_cut(place, clean):
             return False
@@ -263,7 +263,7 @@ class Kinds:
         values: dict[str, Value] = {"jump_sigma": round(best.jump, 1)}
         slip = self._clocks.near(place.start + frame)
         if slip is not None:
-            values["slip_us"] = self._slip_us(slip)
+            values["slip_us"] = slip.us(self._fmt.rate_hz)
         level = 1 / LOUDER <= best.levels <= LOUDER
         self._tell.doubtful(
             (strongest,) if one and sound else tuple(sorted(seen)),
