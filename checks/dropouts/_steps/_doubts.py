@@ -131,9 +131,12 @@ class Doubts:
             self._stand_ins.append(event)
 
     def _take(self, event: Event) -> None:
+        self._count(event)
+        self._pile(event.text).add(event)
+
+    def _count(self, event: Event) -> None:
         for track in event.tracks:
             self._counts[track] += 1
-        self._pile(event.text).add(event)
 
     def _pile(self, text: str) -> Pile:
         return self._unproven.setdefault(text, Pile(self._listed))
@@ -212,8 +215,7 @@ class Doubts:
             if falling.issuperset(event.tracks):
                 if event in self._sounds.events:
                     self._sounds.remove(event)
-                for track in event.tracks:
-                    self._counts[track] += 1
+                self._count(event)
                 self._sure.add(replace(event, text=STEEP) if event.text == JUMP else event)
 
     def _is_proven(self, frame: int) -> bool:
@@ -228,7 +230,7 @@ class Doubts:
             if self._sure.has(event.start, event.stop):
                 self._slips.remove(event)
             else:
-                self._counts[event.tracks[0]] += 1
+                self._count(event)
         for event in self._slips.told(self._fmt.rate_hz):
             self._sure.add(event)
 
@@ -252,7 +254,7 @@ class Doubts:
             towering = [e for e in self._sounds.towering() if len(e.tracks) > 1]
             for event in [e for e in towering if e in self._sharp]:
                 self._sounds.remove(event)
-                self._counts = [n + (t in event.tracks) for t, n in enumerate(self._counts)]
+                self._count(event)
                 self._sure.add(event)
             return
         one = 1 if self._fmt.channels > 1 else 0

@@ -123,8 +123,7 @@ class Hiss:
 
         Hiss that keeps its level there is not moved by a decoder.
         """
-        apart = self._course.running & (self._regions[track] == self._region(track, first))
-        apart[first:last] = False
+        apart = self._elsewhere(track, first, last)
         return is_heard(self._history, track, apart, level, bands, body_db)
 
     def raised_db(
@@ -137,9 +136,15 @@ class Hiss:
         heard = np.flatnonzero(np.isfinite(level[HISS:])) + HISS
         if not len(heard) or not self.of_tape(track, first, last, level, heard.tolist()):
             return None
-        apart = self._course.running & (self._regions[track] == self._region(track, first))
-        apart[first:last] = False
+        apart = self._elsewhere(track, first, last)
         return raised_db(self._history, track, apart, level, body_db)
+
+    def _elsewhere(self, track: int, first: int, last: int) -> NDArray[np.bool_]:
+        """The other entries of the stretch that some lie in, (entries,)."""
+        here = self._regions[track] == self._region(track, first)
+        apart: NDArray[np.bool_] = self._course.running & here
+        apart[first:last] = False
+        return apart
 
     def share_near(self, track: int, plays: NDArray[np.bool_], over_db: float, bands: int) -> float:
         """Share of the entries with programme in which some bands lie near the lowest hiss.
