@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import IO, TYPE_CHECKING, Final
 
@@ -55,10 +55,19 @@ def console_on(stream: IO[str], *, width: int | None = None) -> Console:
 
 
 def print_groups(
-    console: Console, groups: Mapping[Heading, Sequence[CaptureRow]], *, notes: bool = False
+    console: Console,
+    groups: Mapping[Heading, Sequence[CaptureRow]],
+    *,
+    notes: bool = False,
+    tops: Iterable[str] = (),
 ) -> None:
-    """Everything under its heading, what could not be looked at first; ``notes``: those as well."""
-    name = placed((row.folder, row.name) for rows in groups.values() for row in rows)
+    """Everything under its heading, what could not be looked at first.
+
+    Args:
+        notes: print those as well.
+        tops: folders that the reader has in mind; captures are named from there.
+    """
+    name = placed(((row.folder, row.name) for rows in groups.values() for row in rows), tops)
     if twice := stand_twice(groups):
         print_indented(console, Text(twice, style="dim"), 0)
     for heading in Heading:

@@ -88,19 +88,28 @@ class Morning:
     volumes: tuple[Volume, ...]
     report_paths: dict[tuple[str, str], Path]
 
+    @property
+    def tops(self) -> tuple[str, ...]:
+        """The roots: nobody named a folder when asking, so captures are named from there."""
+        return tuple(volume.root for volume in self.volumes)
+
 
 def since_when(text: str | None, ledger: Ledger, now: datetime) -> str:
     """The moment a summary begins at.
 
     Args:
         text: RFC 3339, a date, or a span such as ``12h`` or ``3d``; None: since the last summary
-            that was marked as read, else 24 hours.
+            that was marked as read, else 24 hours. A mark that lies ahead was set by a clock that
+            was wrong, and would hide all that came in.
 
     Raises:
-        UsageError: none of these.
+        UsageError: none of these, or a moment that is yet to come.
     """
     if text is None:
-        rows = list(ledger.rows("SELECT max(at) FROM summaries WHERE seen = 1"))
+        until = now.astimezone(UTC).isoformat(timespec="milliseconds")
+        rows = list(
+            ledger.rows("SELECT max(at) FROM summaries WHERE seen = 1 AND at <= ?", (until,))
+        )
         if rows and rows[0][0]:
             return str(rows[0][0])
         text = "24h"
@@ -108,11 +117,14 @@ def since_when(text: str | None, ledger: Ledger, now: datetime) -> str:
         hours = float(span[1]) * {"m": 1 / 60, "h": 1, "d": 24}[span[2]]
         return (now - timedelta(hours=hours)).astimezone(UTC).isoformat(timespec="milliseconds")
     try:
-        return utc(text)
+        since = utc(text)
     except ValueError:
         raise UsageError(
             f"--since {text!r}: must be a time like 2026-01-31T05:00:00+01:00, a date, or 12h, 3d"
         ) from None
+    if datetime.fromisoformat(since) > now:
+        raise UsageError(f"--since {text!r}: lies ahead; it is {now:%Y-%m-%d %H:%M} here")
+    return since
 
 
 def gather(

@@ -125,7 +125,8 @@ def page_of(morning: Morning, folder: Path, now: datetime) -> MorningPage:
         now: when it is made.
     """
     groups = morning.groups
-    name = placed((row.folder, row.name) for rows in groups.values() for row in rows)
+    captures = ((row.folder, row.name) for rows in groups.values() for row in rows)
+    name = placed(captures, morning.tops)
 
     def link(about: tuple[str, str] | None) -> Link | None:
         report = morning.report_paths.get(about) if about is not None else None

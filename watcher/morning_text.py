@@ -37,7 +37,7 @@ def print_morning(console: Console, morning: Morning) -> None:
         print_indented(console, Text(shown_text(trouble), style="yellow"), 0)
     console.print()
     print_indented(console, Text(words.checked(morning)), 0)
-    print_groups(console, morning.groups)
+    print_groups(console, morning.groups, tops=morning.tops)
     for listed in words.lists(morning):
         _print_list(console, listed)
     console.print()

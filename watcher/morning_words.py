@@ -106,7 +106,8 @@ def lists(morning: Morning) -> Iterator[Titled]:
         [
             *((folder, name) for name, folder, _ in morning.still_open),
             *((item.folder, item.name) for item in (*morning.missing, *morning.waiting)),
-        ]
+        ],
+        morning.tops,
     )
     still = tuple(
         Item(name=shown(name(folder, n)), text=verdict, about=(folder, n))

@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from pathlib import Path
 from typing import Any, Final
 
 from checks.model import Remedy, Verdict, clock
@@ -160,12 +161,19 @@ def stand_twice(groups: Mapping[Heading, Sequence[CaptureRow]]) -> str | None:
     )
 
 
-def placed(captures: Iterable[tuple[str, str]]) -> Callable[[str, str], str]:
+def placed(
+    captures: Iterable[tuple[str, str]], tops: Iterable[str] = ()
+) -> Callable[[str, str], str]:
     """How captures, each (folder, name), are called among each other.
 
     By name where all lie in one folder, else with the folders below the one they share.
+
+    Args:
+        tops: folders that the reader has in mind (roots): the folders below these are told even
+            where all captures lie in one.
     """
     folders = {folder for folder, _ in captures}
+    folders |= {top for top in tops if any(Path(f).is_relative_to(top) for f in folders)}
     try:
         base = os.path.commonpath(folders) if folders else ""
     except ValueError:  # relative and absolute ones

@@ -109,6 +109,17 @@ def test_marked_as_read_the_next_begins_there(ledger: Ledger) -> None:
     assert morning.since_when(None, ledger, NOW) == at(5)
 
 
+def test_a_mark_that_lies_ahead_hides_nothing(ledger: Ledger) -> None:
+    morning.mark_seen(ledger, at(5))
+    morning.mark_seen(ledger, at(-5))  # the clock was wrong, and was put right since
+    assert morning.since_when(None, ledger, NOW) == at(5)
+
+
+def test_since_a_moment_to_come_is_wrong_usage(ledger: Ledger) -> None:
+    with pytest.raises(UsageError, match="lies ahead"):
+        morning.since_when("2026-03-03", ledger, NOW)
+
+
 def test_free_space_in_hours_needs_a_rate(ledger: Ledger) -> None:
     root = ledger.root(Path("/store"))
     ledger.change("UPDATE roots SET state = 'present' WHERE id = ?", (root,))
@@ -215,6 +226,18 @@ def test_names_alike_are_told_apart_by_their_folders(ledger: Ledger) -> None:
     assert "reel R-2  tuesday/take.wav" in text
     assert "woodwind left, woodwind right: " not in text  # both of two are all
     assert "00:01:01.000  both tracks: Something was seen." in text
+
+
+def test_one_capture_alone_is_told_with_its_folder_below_the_root(ledger: Ledger) -> None:
+    root = ledger.root(Path("/store"))
+    ledger.change("UPDATE roots SET state = 'present' WHERE id = ?", (root,))
+    checked(ledger, "/store/monday/take.wav", REDO)
+    checked(ledger, "/store/tuesday/old.wav", REDO, hours=30)
+    put(ledger, "/store/tuesday/new.wav", root=root)
+    text = text_of(gather(ledger))
+    assert "  monday/take.wav" in text
+    assert "  tuesday/old.wav  redo" in text
+    assert "  tuesday/new.wav  " in text
 
 
 def test_every_heading_its_own_and_the_tape_left_alone_where_the_file_is_at_fault(
