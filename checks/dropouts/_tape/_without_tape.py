@@ -2,17 +2,20 @@
 
 Before the tape starts, behind its end, over leader and where the machine stands, that is as it
 should be, and a note. Nothing of the kind happens while somebody plays; nor does any machine stop
-and start within a second, or anybody cut in so short a leader. And where all tracks go in one
-moment (``_at_once``) close behind the last note, the tape may have been over, cut off straight
-across, or a machine may mute itself when it stops; but just so goes what is switched off or
-unplugged, and the rest of the tape would be missing. There a person is asked to listen, and so
-where they come back in one moment, unless it happens again, as leader between takes does.
+and start within a second, or anybody cut in so short a leader. Where all tracks go in one moment
+(``_at_once``) close behind the last note, the tape may have been over, cut off straight across, or
+a machine may mute itself when it stops; but just so goes what is switched off or unplugged, and
+the rest of the tape would be missing. Leader, and the end of a tape, stand in a rest: hiss alone
+before and behind them (``_REST_S``), and the recorder does not run on for long. What cares for no
+rest, or lasts, a person is asked to listen to, unless it happens again, as leader between takes
+does.
 
-What this cannot tell: a signal that is lost on all tracks when nobody has played for a while.
+What this cannot tell: a signal that is lost on all tracks, and comes back, when nobody plays.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Final
 
@@ -27,6 +30,13 @@ from checks.model import Finding, Remedy, Value, Verdict, rounded
 
 _OVER_S: Final = 1.0
 """Hiss that is left behind the last note where a take is over. From memory."""
+
+_REST_S: Final = 0.25
+"""Hiss before leader, and behind it: whoever cuts it in leaves the last note its end, and the next
+its beginning. From memory."""
+
+_RUNS_ON_S: Final = 30.0
+"""How long a recorder runs on behind the end of a tape while somebody stands by. From memory."""
 
 _PLAYING: Final = (2, 3)  # so many of so many entries before a stretch: a click is no programme
 _NEAR: Final = 2  # entries: how well the place of a stretch is known
@@ -126,7 +136,9 @@ class WithoutTape:
             verdict, remedy = Verdict.LISTEN, Remedy.REPLAY
             return made("cut-end", verdict, remedy, tuple(plays), start, start + 1, text, values)
         rest_s = self._rest_s(first)
-        if rest_s >= _OVER_S or self._moment(first) is None:
+        runs_on_s = (self._frames - start) / self._rate_hz
+        over = rest_s >= _OVER_S or (rest_s >= _REST_S and runs_on_s <= _RUNS_ON_S)
+        if over or self._moment(first) is None:
             return None
         text = (
             f"All tracks go in one moment, {rest_s:.1f} s behind the last note, to the replay "
@@ -151,7 +163,7 @@ class WithoutTape:
             why = "programme breaks off there, which no leader between takes does"
         elif long_s < SHORT_S:
             why = "so short is no leader, and no machine stops and starts in that time"
-        elif alone and rest_s < _OVER_S and self._switched(first, last):
+        elif alone and not self._rests(rest_s, last) and self._switched(first, last):
             values["rest_s"] = round(rest_s, 2)
             why = f"they go and come back in one moment, {rest_s:.1f} s behind the last note: "
             why += "leader, cut straight across, or the signal was switched off or unplugged"
@@ -184,6 +196,14 @@ class WithoutTape:
         plays = np.logical_or.reduce(self._way.programme[self._tracks, :entry])
         at = np.flatnonzero(plays)
         return float((entry - 1 - at[-1]) * self._entry_s) if len(at) else np.inf
+
+    def _rests(self, before_s: float, last: int) -> bool:
+        """Whether nobody plays for a while before and behind a stretch."""
+        if before_s >= _OVER_S:
+            return True
+        behind = slice(last, last + math.ceil(_REST_S / self._entry_s))
+        played = self._way.programme[self._tracks, behind]
+        return before_s >= _REST_S and not played.any()
 
     def _moment(self, entry: int, *, back: bool = False) -> Moment | None:
         hops = self._history.entry_hops
