@@ -24,6 +24,7 @@ _NEAR: Final = 256  # frames on each side within which exact tops count
 _CORNER: Final = 16  # frames within which one sample at full scale is a corner of the place
 _SOONER: Final = 48  # frames before the screen's peak at which the first corner may lie
 _BAND: Final = 0.03  # share of half the range that noise on cut off tops may take up
+_STRAY: Final = 2  # samples beyond a ceiling: one word that is wrong may lie anywhere
 _DITHER: Final = 2.0  # steps that dither moves a sample by (triangular: one and rounding)
 _CROWDED: Final = ((8, 0.75, 8.0), (3, 0.9, 256.0))
 """Least samples so near to an extreme, and least share of those up to so many times as far from it,
@@ -95,11 +96,13 @@ def at_ceiling(x: Floats, start: int, stop: int) -> bool:
 
     They lie at the extreme of all that is around, but for dither, or where other tops are cut off.
     """
-    value, (top, bottom) = float(x[start]), _side_by_side(x)
+    value, around = float(x[start]), np.delete(x, slice(start, stop))
+    top, bottom = _side_by_side(x)
     dither = _DITHER if _BAND * (top - bottom) / 2 >= _DITHER else 0.0
-    if value >= top - dither or value <= bottom + dither:
-        return True
-    top, bottom = ceilings(np.delete(x, slice(start, stop)))
+    for beyond in (around > value + dither, around < value - dither):
+        if np.count_nonzero(beyond) <= _STRAY:
+            return True
+    top, bottom = ceilings(around)
     return value >= top or value <= bottom
 
 

@@ -141,3 +141,18 @@ def test_a_line_without_hiss_behind_a_flank_is_a_top() -> None:
             assert _tops.near(sign * corner(hiss=0.0, tilt=-190.0)[::way], peak, full=2.0**23)
     assert not _tops.near(corner(hiss=40.0, tilt=-190.0), 1500, full=2.0**23)  # a jump in hiss
     assert not _tops.near(corner(hiss=0.0, tilt=20_000.0), 1500, full=2.0**23)  # a bend
+
+
+@pytest.mark.parametrize("hz", [3_000.0, 10_000.0])
+@pytest.mark.parametrize("length", [28, 1000])
+@pytest.mark.parametrize("share", [0.8, 0.95])
+def test_a_hold_near_the_crest_of_a_tone_is_told(hz: float, length: int, share: float) -> None:
+    """A tone of few samples a period reaches its crest with one of them only."""
+    rate_hz, frames = 44_100, 44_100
+    rng = np.random.default_rng(3)
+    tone = np.sin(2 * np.pi * hz * np.arange(frames) / rate_hz)
+    x = 2**20 * tone + 2**9 * rng.standard_normal((2, frames))
+    at = 20_000 + int(np.flatnonzero(np.abs(x[0, 20_000:] / 2**20 - share) < 0.02)[0])
+    x[0, at : at + length] = x[0, at]
+    (found,) = of(run(np.rint(x).astype(np.int32) << 8, rate_hz), "held-value")
+    assert (found.verdict, found.tracks) == (Verdict.REDO, (0,))
