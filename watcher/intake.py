@@ -127,6 +127,7 @@ class Intake:
                     self._troubles,
                     root,
                     quiet_s=settings.quiet_s,
+                    give_up_s=settings.give_up_s,
                     every_s=settings.scan_every_s,
                     wall=wall,
                 ),

@@ -19,13 +19,15 @@ from watcher.troubles import Troubles
 # Scans may take this share of a processor at most: a huge tree is scanned less often.
 _SHARE: Final = 1 / 250
 _APART_S: Final = 10.0  # between two scans, whatever wants them. Common practice.
-# What a broken-off transfer leaves behind is told when it is large and old enough to be one.
+# What a broken-off transfer leaves behind is told when it is large enough to be one.
 _LEFTOVER_BYTES: Final = 1 << 20  # from memory: shorter than any transfer
-_LEFTOVER_S: Final = 24 * 3600.0
 
 
 class Scanning:
     """Scans one root, again and again.
+
+    Args:
+        give_up_s: a file of an unfinished name is told once nothing changed it for so long.
 
     Attributes:
         folders: found by the last scan, as far as they could be listed.
@@ -38,6 +40,7 @@ class Scanning:
         root: Path,
         *,
         quiet_s: float,
+        give_up_s: float,
         every_s: float,
         wall: Callable[[], str],
     ) -> None:
@@ -45,6 +48,7 @@ class Scanning:
         self._ledger = ledger
         self._troubles = troubles
         self._root = root
+        self._give_up_s = give_up_s
         self._every_s = every_s
         self._absence = Absence(ledger, troubles, root, quiet_s=quiet_s, wall=wall)
         self._outcome = Outcome()
@@ -108,7 +112,7 @@ class Scanning:
     def _tell(self, outcome: Outcome) -> None:
         """What a person should know of what the scan came upon."""
         why = outcome.unlisted[0][1] if outcome.unlisted else ""
-        old_ns = (time.time() - _LEFTOVER_S) * 1e9
+        old_ns = (time.time() - self._give_up_s) * 1e9
         told = {
             "unlisted": (
                 [folder for folder, _ in outcome.unlisted],
@@ -132,7 +136,7 @@ class Scanning:
                     for path, stamp in sorted(outcome.leftovers.items())
                     if stamp.size >= _LEFTOVER_BYTES and stamp.mtime_ns < old_ns
                 ],
-                "Names of unfinished transfers, more than a day old",
+                f"Names of unfinished transfers, unchanged for {self._give_up_s / 60:.3g} min",
                 "See whether a transfer broke off",
             ),
         }

@@ -9,7 +9,7 @@ import socket
 from contextlib import chdir
 
 import pytest
-from watching import QUIET_S, Scene, wav
+from watching import GIVE_UP_S, QUIET_S, Scene, wav
 
 
 def test_names_of_unfinished_files_are_no_captures(scene: Scene) -> None:
@@ -27,12 +27,16 @@ def test_names_of_unfinished_files_are_no_captures(scene: Scene) -> None:
     assert scene.rows() == {}
 
 
-def test_what_a_broken_transfer_left_is_told_after_a_day(scene: Scene) -> None:
+def test_what_a_broken_transfer_left_is_told_the_same_night(scene: Scene) -> None:
+    """Once it may no longer be waited for: a tape is still at hand then."""
     path = scene.write(".take.wav.x7Gq2a", bytes(1 << 20))
     scene.start()
     assert scene.troubles() == []
-    at = os.stat(path).st_mtime - 25 * 3600
-    os.utime(path, (at, at))
+    written = os.stat(path).st_mtime
+    os.utime(path, (written - GIVE_UP_S + 300,) * 2)
+    scene.scan()
+    assert scene.troubles() == []
+    os.utime(path, (written - GIVE_UP_S - 1,) * 2)
     scene.scan()
     assert ["unfinished transfers" in text for text in scene.troubles()] == [True]
     path.unlink()
