@@ -19,6 +19,7 @@ from watcher.lock import AlreadyRunning, held, hold
 from watcher.logs import Log
 from watcher.places import ledger_path
 from watcher.settings import Settings, find_config, load
+from watcher.troubles import Troubles
 from watcher.unit import unit_text, written_folders
 
 
@@ -41,7 +42,7 @@ def run_watch(args: argparse.Namespace) -> Exit:
         with hold(path):
             ledger, aside = opened(path)
             if aside is not None:
-                log.error("ledger_damaged", kept=aside, next="it comes back from the reports")
+                _tell_damaged(aside, ledger, log)
             with ledger, contextlib.closing(Beside(ledger, log)) as beside:
                 return Daemon(settings, ledger, log, config=config, beside=beside).run()
     except AlreadyRunning as error:
@@ -52,6 +53,18 @@ def run_watch(args: argparse.Namespace) -> Exit:
     except Exception as error:
         log.fault(error)
         return Exit.FAULT
+
+
+def _tell_damaged(aside: Path, ledger: Ledger, log: Log) -> None:
+    """In the summary as well: not all of it comes back, and a list that is short misleads."""
+    log.error("ledger_damaged", kept=aside, next="it comes back from the reports")
+    troubles = Troubles(ledger, log)
+    troubles.begin(
+        "ledger",
+        f"The ledger was damaged and lies at {shown(aside)}. It comes back from the reports, but "
+        "captures that were gone by then are no longer told here: `reelvigil verify` tells them.",
+    )
+    troubles.end("ledger")  # it is over; what it did to this night stays in its summary
 
 
 def _local(ledger: Path) -> None:

@@ -21,6 +21,7 @@ from watcher.cli import main
 from watcher.exits import Exit
 from watcher.ledger import Ledger, LedgerDamagedError, LedgerError, opened
 from watcher.tables import MIGRATIONS, VERSION
+from watcher.troubles import read
 
 PROJECT = Path(__file__).resolve().parents[2]
 
@@ -125,6 +126,27 @@ def test_a_damaged_ledger_is_seen_set_aside_and_begun_anew(tmp_path: Path, at: i
     assert aside is not None
     assert ".damaged-" in aside.name
     assert aside.read_bytes() == broken
+
+
+def test_that_it_was_damaged_is_told_by_the_summary(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was gone by then is in no report: a list that is short must not look whole."""
+    monkeypatch.setattr("watcher.daemon.Daemon.run", lambda _: Exit.CLEAR)
+    path = tmp_path / "ledger.sqlite"
+    (tmp_path / "captures").mkdir()
+    config = tmp_path / "reelvigil.yaml"
+    config.write_text("roots: [captures]\nledger: ledger.sqlite\n")
+    with Ledger(path) as ledger:
+        put(ledger)
+    patch(path, 4096, bytes(range(255, -1, -1)) * 16)
+    for _ in range(2):  # once
+        assert main(["watch", "--config", str(config)]) is Exit.CLEAR
+    with Ledger(path, read_only=True) as ledger:
+        (told,) = read(ledger)
+    assert told.text.startswith("The ledger was damaged and lies at ")
+    assert "no longer told here" in told.text
+    assert told.ended is not None
 
 
 def test_no_ledger_at_all(tmp_path: Path) -> None:
