@@ -99,8 +99,8 @@ def sign(
         raise UsageError(f"--by {by!r}: must be initials or a name, at most 40 characters")
     if not unchanged_since(report, capture.folder):
         raise UsageError(
-            f"{shown(capture.report_stem.name)}: the file has another size or date than when it "
-            "was checked; check it again, then sign off what is found"
+            f"{shown(capture.report_stem.name)}: a file of it is gone, or has another size or date "
+            "than when it was checked; check it again, then sign off what is found"
         )
     signoff = Signoff(
         by=by,

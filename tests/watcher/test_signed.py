@@ -87,3 +87,15 @@ def test_a_decision_that_takes_the_place_of_another_tells_it(
     _, text = said(capsys, "signoff", path, "--by", "AB")
     assert text.startswith("a.wav: clear, signed off by AB (was redo by XY, 20")
     assert text.endswith(": too dull)")
+
+
+def test_a_set_that_lost_a_file_since_is_not_signed_and_is_told_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for number in (1, 2, 3):
+        capture(tmp_path / f"take_tr0{number}.wav")
+    main(["check", "--json", str(tmp_path)])
+    (tmp_path / "take_tr03.wav").unlink()
+    capsys.readouterr()
+    assert main(["signoff", str(tmp_path / "take_tr01.wav"), "--by", "AB"]) is Exit.USAGE
+    assert "a file of it is gone" in capsys.readouterr().err
