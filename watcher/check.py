@@ -152,13 +152,15 @@ def plan(paths: Sequence[str], settings: Settings, *, passed: Passed | None = No
     applied: dict[Path, Applied] = {}
     tops: dict[Path, Path] = {}
     mistakes: list[str] = []
+    roots = [root.resolve() for root in settings.roots]
 
     def apply(path: Path, top: Path) -> None:
         if path in applied:
             return
         try:
             applied[path] = sheets.setdefault(top, Sheets(settings, top)).for_capture(path)
-            tops[path] = top
+            # as the daemon does, whatever was named: a capture has one report, not one a call
+            tops[path] = next((root for root in roots if path.is_relative_to(root)), top)
         except ConfigError as error:
             mistakes.extend(error.mistakes)
 

@@ -99,3 +99,20 @@ def test_a_set_that_lost_a_file_since_is_not_signed_and_is_told_so(
     capsys.readouterr()
     assert main(["signoff", str(tmp_path / "take_tr01.wav"), "--by", "AB"]) is Exit.USAGE
     assert "a file of it is gone" in capsys.readouterr().err
+
+
+def test_reports_elsewhere_mirror_the_root_whatever_was_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Captures of one name in two folders have a report each, and the decision finds its own."""
+    config = tmp_path / "reelvigil.yaml"
+    config.write_text("roots: [captures]\nreports: reports\nledger: ledger.sqlite\n")
+    given = ("--config", str(config))
+    (tmp_path / "reports").mkdir()
+    for seed, reel in enumerate(("one", "two")):
+        (tmp_path / "captures" / reel).mkdir(parents=True)
+        path = capture(tmp_path / "captures" / reel / "take.wav", seed=seed)
+        assert said(capsys, "check", str(path), *given)[0] is Exit.CLEAR
+        assert (tmp_path / "reports" / reel / "take.wav.vigil.json").exists()
+        assert main(["signoff", str(path), "--by", "AB", *given]) is Exit.CLEAR
+    assert len(list((tmp_path / "reports").rglob("*.json"))) == 2
