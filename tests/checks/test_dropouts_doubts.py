@@ -163,13 +163,23 @@ def test_a_track_that_jumps_by_its_own_nature_is_no_witness_of_a_sound(
     assert len(found) == told_of
 
 
-@pytest.mark.parametrize(("sharp", "times", "listens"), [(True, 2, 2), (False, 2, 0), (True, 5, 0)])
+@pytest.mark.parametrize(
+    ("height", "sharp", "times", "listens"),
+    [
+        (60.0, True, 4, 4),
+        (60.0, False, 2, 0),
+        (60.0, True, 5, 0),
+        (35.0, True, 2, 2),  # no other sound begins so in the whole capture
+        (35.0, True, 3, 0),
+    ],
+)
 def test_few_jumps_as_sharp_as_no_sound_are_told_on_one_track(
-    sharp: bool, times: int, listens: int
+    height: float, sharp: bool, times: int, listens: int
 ) -> None:
     doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=4, word_length=24), listed=50)
     for k in range(times):
-        doubts.unproven(step(5 * RATE * (k + 1), (2,)), sound=True, sharp=sharp)
+        event = step(5 * RATE * (k + 1), (2,), jump_sigma=height)
+        doubts.unproven(event, sound=True, sharp=sharp)
     assert [f.verdict for f in doubts.finish()[0]] == [Verdict.LISTEN] * listens
 
 

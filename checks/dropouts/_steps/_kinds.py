@@ -18,7 +18,7 @@ from checks.dropouts._junction import Break, Junction
 from checks.dropouts._limits import NEARLY, DropoutsLimits
 from checks.dropouts._steps import _burst, _causes, _moves, _turns
 from checks.dropouts._steps._clock import Clocks
-from checks.dropouts._steps._doubts import BEYOND_DOUBT, Doubts
+from checks.dropouts._steps._doubts import SHARP, Doubts
 from checks.dropouts._steps._goes_on import GoesOn
 from checks.dropouts._steps._longer import Longer, LongLooks
 from checks.dropouts._steps._one_programme import LATER, on_one, on_several, sharp
@@ -211,7 +211,7 @@ class Kinds:
         values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
         tracks, at = tuple(sorted(found)), place.start + shared.frame
         levels = [j.levels for j in found.values()]  # of a note all rise, where it ends all fall
-        sharp = jump >= BEYOND_DOUBT and min(levels) < LOUDER and max(levels) > 1 / LOUDER
+        sharp = jump >= SHARP and min(levels) < LOUDER and max(levels) > 1 / LOUDER
         self._tell.doubtful(
             tracks, at, values, text=tell.TURN, sound=True, sharp=sharp, steep=steep
         )
@@ -271,7 +271,7 @@ class Kinds:
             values,
             text=tell.JUMP if slip is None else tell.JUMP_AND_SLIP,
             sound=sound and slip is None,
-            sharp=level and best.jump >= BEYOND_DOUBT,
+            sharp=level and best.jump >= SHARP,
             steep=steep,
         )
         return True
