@@ -1,10 +1,10 @@
 """Channel count, rate, word length against the sheet; bits that never move; what is no number.
 
 Measured: for PCM the bits of each track's words that ever change (from OR and AND over all
-samples, so a bit stuck high in the middle is seen as well as one that is always 0); for float
-the samples that are not finite and those beyond full scale, and the bits where all are words of
-24 bits or fewer, as before a change of level they are. Preferred rates: AES5-2018 and its
-multiples by two, four and eight.
+samples, so a bit stuck high in the middle is seen as well as one that is always 0), and those that
+stand still for a while (`_still_bits`); for float the samples that are not finite and those beyond
+full scale, and the bits where all are words of 24 bits or fewer, as before a change of level they
+are. Preferred rates: AES5-2018 and its multiples by two, four and eight.
 
 What this does not prove: a bit that moves may be dither or a converter's own noise; a rate that
 the sheet does not name may still be wrong.
@@ -20,8 +20,10 @@ import numpy as np
 from annotated_types import Ge, Le
 from numpy.typing import NDArray
 
+from checks._bits_report import Bits, told_of
 from checks._coding import allowed, lossy, misnamed
 from checks._levels import bits_of_floats
+from checks._still_bits import StillBits
 from checks.block import Block
 from checks.measures import FormatMeasures
 from checks.model import CaptureFormat, Finding, Outcome, Remedy, Value, Verdict, clock, rounded
@@ -113,6 +115,8 @@ class FormatPass:
         self._word = np.int32(-1 << (8 if fmt.floating else unused))
         self._length = _USUAL_BITS if fmt.floating else fmt.word_length
         self._all_move = False  # each of them, on every track: no more can be learned
+        self._asked = min(sheet.expect.word_length or _USUAL_BITS, self._length)
+        self._still = StillBits(tracks=fmt.channels, rate_hz=fmt.rate_hz, bits=self._asked)
         self._peak = np.zeros(fmt.channels, np.float64)
         self._bad = _Places(fmt.channels)
         self._over = _Places(fmt.channels)
@@ -130,6 +134,8 @@ class FormatPass:
         high = np.maximum(block.peak.astype(np.float64), -block.trough.astype(np.float64))
         np.maximum(self._peak, high / self._fmt.full_scale, out=self._peak)
         if not floating:
+            if not self._fmt.lossy:
+                self._still.feed(block)
             return
         if not block.all_finite:
             self._bad.add(~np.isfinite(block.samples), block.start)
@@ -148,6 +154,7 @@ class FormatPass:
         findings = [
             *self._against_sheet(),
             *self._unused_bits(),
+            *self._still_for_a_while(),
             *self._float_findings(),
         ]
         used = tuple(
@@ -238,28 +245,40 @@ class FormatPass:
             return [_asked("duration", Remedy.REPLAY, text, values)]
         return []
 
-    def _bits(self, track: int) -> _Bits:
-        bits = _Bits.of(int(self._or[track]), int(self._and[track]), self._length)
-        return bits if self._frames >= _ENOUGH else _Bits(bits.used, ())
+    def _bits(self, track: int) -> Bits:
+        bits = Bits.of(int(self._or[track]), int(self._and[track]), self._length)
+        return bits if self._frames >= _ENOUGH else Bits(bits.used, ())
 
     def _unused_bits(self) -> list[Finding]:
         """Tracks that carry signal and move fewer bits than asked for, alike ones together."""
         fmt = self._fmt
         if fmt.lossy or self._frames < _FEW:
             return []
-        asked = min(self._sheet.expect.word_length or _USUAL_BITS, self._length)
         threshold = 10 ** (self._limits.signal_dbfs / 20)
         least = _FEWEST_BITS if fmt.floating else 0  # one value is no signal
-        alike: dict[_Bits, list[int]] = {}
-        for track in range(fmt.channels):
+        alike: dict[Bits, list[int]] = {}
+        for track in self._of_programme():
             bits = self._bits(track)
             carries = self._peak[track] > threshold and bits.used > least
-            excused = self._sheet.track(track).kind is not TrackKind.PROGRAMME
-            if carries and not excused and (bits.stuck or bits.used < self._length):
+            if carries and (bits.stuck or bits.used < self._length):
                 alike.setdefault(bits, []).append(track)
-        return [self._unused(bits, tuple(tracks), asked) for bits, tracks in alike.items()]
+        return [self._unused(bits, tuple(tracks)) for bits, tracks in alike.items()]
 
-    def _unused(self, bits: _Bits, tracks: tuple[int, ...], asked: int) -> Finding:
+    def _still_for_a_while(self) -> list[Finding]:
+        """Bits that move on their track, but for a stretch do not."""
+        judged = self._of_programme()
+        moves = self._or ^ self._and
+        return [
+            told_of(still, self._fmt, self._asked, self._frames)
+            for still in self._still.told(moves, judged)
+        ]
+
+    def _of_programme(self) -> list[int]:
+        tracks = range(self._fmt.channels)
+        return [t for t in tracks if self._sheet.track(t).kind is TrackKind.PROGRAMME]
+
+    def _unused(self, bits: Bits, tracks: tuple[int, ...]) -> Finding:
+        asked = self._asked
         values: dict[str, Value] = {
             "bits_used": bits.used,
             "word_length": self._length,
@@ -333,28 +352,6 @@ class FormatPass:
                 _placed("over-range", Verdict.LISTEN, Remedy.LISTEN, text, self._over, values)
             )
         return findings
-
-
-@dataclass(frozen=True, slots=True)
-class _Bits:
-    """Bits of a word, counted from 1 at the top: how many are used, which between are stuck."""
-
-    used: int
-    stuck: tuple[int, ...]
-
-    @classmethod
-    def of(cls, ever: int, always: int, word_length: int) -> _Bits:
-        moves = (ever ^ always) & 0xFFFFFFFF
-        if not moves:
-            return cls(0, ())
-        lowest = (moves & -moves).bit_length() - 1
-        used = min(32 - lowest, word_length)
-        # the bits under the sign may stand still in a quiet track: only below the first that
-        # moves after the sign is a gap a fault
-        moving = [bit for bit in range(2, used + 1) if moves >> (32 - bit) & 1]
-        first = moving[0] if moving else used
-        stuck = tuple(b for b in range(first + 1, used + 1) if not moves >> (32 - b) & 1)
-        return cls(used, stuck)
 
 
 def _asked(kind: str, remedy: Remedy, text: str, values: Mapping[str, Value]) -> Finding:
