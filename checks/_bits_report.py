@@ -33,16 +33,16 @@ class Bits:
         return cls(used, stuck)
 
 
-def told_of(still: Still, fmt: CaptureFormat, judged: int, stop: int) -> Finding:
-    """``judged``: how many bits of the word were asked to move; ``stop``: frames in all."""
-    first, last = still.places[0][0], still.places[-1][1]
+def told_of(still: Still, fmt: CaptureFormat, judged: int, frames: int) -> Finding:
+    """``judged``: how many bits of the word were asked to move; ``frames``: of the capture."""
+    first, last = still.places[0][0], max(stop for _, stop, _ in still.places)
     count = sum(times for _, _, times in still.places)
-    short = still.bits == tuple(range(still.bits[0], judged + 1))
+    short = still.together and still.bits == tuple(range(still.bits[0], judged + 1))
     named = ", ".join(str(bit) for bit in still.bits)
     seconds = (last - first) / fmt.rate_hz
     for_long = f"{seconds * 1e3:.1f} ms" if seconds < 1.0 else f"{seconds:.1f} s"
     when = f"{count} times within {for_long}" if count > 1 else f"for {for_long}"
-    if count == 1 and last == stop:
+    if count == 1 and last == frames:
         when += " to the end"
     if short and len(still.bits) > 1:
         text = (

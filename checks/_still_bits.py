@@ -43,6 +43,7 @@ _JUMPS: Final = 128  # of the word above: see the odds above; own choice
 _VALUES: Final = 48  # own choice; a tone of 1 kHz sampled at 48 and 96 kHz has 25 and 49
 _PIECE: Final = 24  # pairs: noise flags one piece in 2**20, and is then looked at once more
 _SHORTEST_S: Final = 0.005  # own choice
+_APART: Final = 4  # findings; more of them are one cause, and told as one; own choice
 _ALL: Final = 0xFFFFFFFF
 
 
@@ -53,6 +54,7 @@ class Still:
     tracks: tuple[int, ...]
     bits: tuple[int, ...]
     places: tuple[tuple[int, int, int], ...]  # first frame, the one behind the last, how many
+    together: bool = True  # all the bits at each place, not only some of them
 
 
 @dataclass(slots=True)
@@ -105,7 +107,8 @@ class StillBits:
         for track in judged:
             ever = int(moves[track])
             found += _together(track, {p: e for p, e in self._told[track].items() if ever >> p & 1})
-        return list(_alike(found))
+        told = list(_alike(found))
+        return told if len(told) <= _APART else [_as_one(told)]
 
     # -- one block -----------------------------------------------------------------------------
 
@@ -227,3 +230,12 @@ def _alike(found: list[tuple[int, int, int, int, int]]) -> Iterator[Still]:
     for (bits, tracks), places in told.items():
         named = tuple(32 - place for place in range(31, -1, -1) if bits >> place & 1)
         yield Still(tracks, named, tuple(sorted(places)))
+
+
+def _as_one(told: list[Still]) -> Still:
+    return Still(
+        tuple(sorted({track for each in told for track in each.tracks})),
+        tuple(sorted({bit for each in told for bit in each.bits})),
+        tuple(sorted(place for each in told for place in each.places)),
+        together=False,
+    )

@@ -144,6 +144,17 @@ def test_minutes_of_it_and_several_times_are_one_finding() -> None:
     assert all(abs(at - a) <= NEAR_FRAMES for at, (a, _) in zip(starts, spans, strict=True))
 
 
+def test_many_bits_at_many_times_are_one_finding() -> None:
+    x = noise(2, 200_000)
+    for k, bit in enumerate((13, 15, 17, 19, 21, 23)):
+        part = slice(30_000 * k, 30_000 * k + 20_000)
+        x[k % 2, part] = held(bit, 0)(x[k % 2, part])
+    (finding,) = told(x)
+    assert (finding.tracks, finding.values["count"]) == ((0, 1), 6)
+    assert finding.values["stuck_bits"] == [13, 15, 17, 19, 21, 23]
+    assert holds(finding, 0, 170_000)
+
+
 def test_parts_of_16_and_24_bits_joined_are_told_and_16_throughout_are_not() -> None:
     joined = np.concatenate((noise(bits=16), noise(seed=1)), axis=1)
     (finding,) = told(joined)
