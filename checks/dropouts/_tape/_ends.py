@@ -64,8 +64,9 @@ def _ended(
     first = min((f.first for f in last), default=0)
     last = [f for f in last if (f.first - first) * entry_s <= TOGETHER_S]
     down = {f.track for f in last}
+    until = max((f.last for f in last), default=0)  # behind it no tape runs: all are down there
     for k in set(tracks) - down if last else ():
-        stays = over(last[0], history, k, last[0].first + 1, history.entries) < LIKE_DB
+        stays = over(last[0], history, k, last[0].first + 1, until) < LIKE_DB
         if stays and over(last[0], history, k, 0, first) >= LIKE_DB:
             down.add(k)
     if len(down) < 2 or down != set(tracks):  # one head alone may clog

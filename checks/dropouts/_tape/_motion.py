@@ -41,6 +41,8 @@ _RESTS_S: Final = 1.5  # pauses that do not part programme
 _CLICKS: Final = 3  # entries in which a stopped machine may still be heard
 _PLAYS: Final = 0.1  # of a stretch in which a track plays, from which the tape runs
 _STANDS: Final = 2 / 3  # of such a stretch in one piece: in its ramps programme is heard, deeper
+_SINKS_DB: Final = 0.5  # in two entries, the mean of all bands; hiss by itself 0.2 (own trials)
+_NEAR_DB: Final = 3.0  # over the lowest hiss: still hiss, not programme (common practice: 3 to 4)
 _SLOPE_S: Final = 6.0  # the longest that starting or stopping takes (common practice)
 
 SHORT_S: Final = 1.0
@@ -134,7 +136,13 @@ def course(
         gone &= ~plays
         near = level[known] <= hiss[known, None] - _PLATEAU_DB
         slope = 2 * near.sum(axis=0) > len(known)
-        _paint(states, gone, slope & ~gone, max(1, round(_SLOPE_S / entry_s)))
+        hisses = (spread[known] <= _STEADY_DB) & (level[known] <= hiss[known, None] + _NEAR_DB)
+        rests = 2 * hisses.sum(axis=0) > len(known)
+        above = np.sort(mean[HISS:, known].mean(axis=0), axis=0)[len(known) // 2]
+        above[~rests] = np.nan
+        stops = (slope | _sinks(above)) & ~gone
+        starts = (slope | _sinks(above[::-1])[::-1]) & ~gone
+        _paint(states, gone, stops, starts, max(1, round(_SLOPE_S / entry_s)))
     for track in range(tracks):
         # What lies under its own hiss is the machine's, unless it plays on: lost treble.
         for first, last in spans(below[track] & ~on):
@@ -202,15 +210,24 @@ def sounding(level: Floats) -> Bools:
     return np.asarray(heard | ~heard.any(axis=-1, keepdims=True))
 
 
-def _paint(states: NDArray[np.uint8], gone: Bools, slope: Bools, most: int) -> None:
+def _sinks(level: Floats) -> Bools:
+    """Entries by which hiss has sunk: at a speed that falls, its highest bands go first.
+
+    ``level``: of hiss, (entries,), NaN where it is not heard plainly.
+    """
+    before = np.concatenate((level[:1], level[:1], level[:-2]))
+    return np.asarray(before - level >= _SINKS_DB)
+
+
+def _paint(states: NDArray[np.uint8], gone: Bools, stops: Bools, starts: Bools, most: int) -> None:
     """Writes the states: no tape where ``gone``, and the slopes that touch such a stretch."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], gone, [False])).astype(np.int8)))
     count = len(states)
     for start, stop in zip(edges[::2], edges[1::2], strict=True):
         before, after = int(start), int(stop)
-        while before > 0 and start - before < most and slope[before - 1]:
+        while before > 0 and start - before < most and stops[before - 1]:
             before -= 1
-        while after < count and after - stop < most and slope[after]:
+        while after < count and after - stop < most and starts[after]:
             after += 1
         outer = before == 0 or after == count
         states[before:start] = Motion.STOPPING if before else Motion.STANDING

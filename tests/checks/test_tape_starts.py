@@ -1,0 +1,66 @@
+"""A machine that starts and stops slowly: the treble comes last, and is no hiss of the tape."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy import signal
+from taping import taped
+
+from checks.dropouts._tape._motion import _sinks
+from checks.model import Verdict
+
+RATE_HZ = 96_000
+STARTS_S, STOPS_S, SECONDS = 1.5, 14.0, 17.0
+
+
+def reel(tracks: int, seed: int) -> NDArray[np.float64]:
+    """Notes with rests over hiss that rises with the speed of the tape, its treble the last."""
+    rng, frames = np.random.default_rng(seed), int(SECONDS * RATE_HZ)
+    t = np.arange(frames) / RATE_HZ
+    speed = np.clip(np.minimum((t - STARTS_S) / 0.8, (STOPS_S + 0.8 - t) / 0.8), 0, 1)
+    out = np.zeros((tracks, frames))
+    for k, row in enumerate(out):
+        hiss = rng.standard_normal(frames)
+        for corner_hz in (4_000, 9_000, 14_000, 20_000, 28_000):
+            # a band is heard once the tape is fast enough for it
+            sos = signal.butter(2, corner_hz, output="sos", fs=RATE_HZ)
+            low = signal.sosfilt(sos, hiss)
+            hiss = low + (hiss - low) * np.clip(speed * 32_000 / corner_hz - 0.9, 0, 1)
+        row += 10 ** (-57 / 20) * hiss * np.clip(3 * speed, 0, 1)
+        for begin in np.arange(3.2, STOPS_S - 1.5, 1.1) + 0.2 * k:
+            note = np.clip(1 - (t - begin) / 0.6, 0, 1) ** 2 * (t >= begin)
+            row += 0.2 * note * np.sin(2 * np.pi * rng.uniform(200, 900) * t)
+        row += 10 ** (-68 / 20) * rng.standard_normal(frames)
+    return out
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize(("tracks", "lost_s"), [(2, 8.0), (4, 11.8), (4, 12.6)])
+def test_a_signal_that_is_lost_is_told_though_the_treble_came_slowly_and_went(
+    tracks: int, lost_s: float, seed: int
+) -> None:
+    x = reel(tracks, seed)
+    start = int(lost_s * RATE_HZ)
+    rng = np.random.default_rng(seed + 9)
+    x[0, start:] = 10 ** (-68 / 20) * rng.standard_normal(x.shape[1] - start)
+    told = [
+        f
+        for f in taped(np.rint(x * 2**23).astype(np.int32) << 8, RATE_HZ).findings
+        if f.verdict is not Verdict.CLEAR
+    ]
+    assert [(f.kind, f.tracks) for f in told] == [("signal-lost", (0,))]
+    assert abs((told[0].start_frame or 0) - start) < RATE_HZ
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_such_a_reel_by_itself_has_no_fault(seed: int) -> None:
+    told = taped(np.rint(reel(4, seed) * 2**23).astype(np.int32) << 8, RATE_HZ).findings
+    assert {f.kind for f in told if f.verdict is not Verdict.CLEAR} == set()
+
+
+def test_only_hiss_sinks() -> None:
+    """Not programme (NaN) that stops just before, nor noise as it moves by itself."""
+    level = np.array([np.nan, np.nan, -50, -50.2, -49.9, -50.1, -50.7, -51.5, -53], np.float32)
+    assert _sinks(level).tolist() == [False] * 6 + [True] * 3
