@@ -23,7 +23,7 @@ from checks.sheet import NoiseReduction, ReelKind, Sheet, TrackKind
 from checks.tracks import _findings as findings
 from checks.tracks._equal import EqualStretches
 from checks.tracks._hum import Hum, HumFinder
-from checks.tracks._kinds import Beats, is_timecode, pilot_hz
+from checks.tracks._kinds import Beats, is_timecode, pilot_hz, speaking
 from checks.tracks._levels import Levels
 from checks.tracks._limits import TracksLimits
 from checks.tracks._low import LowRate
@@ -130,6 +130,9 @@ class TracksPass:
 
     def _recognise(self, silences: dict[int, Silence]) -> dict[int, TrackKind]:
         kept, _ = self._segments.kept()
+        speak = speaking(kept)
+        if np.count_nonzero(speak.any(axis=0)) > 1:
+            kept = kept[speak.any(axis=1)]  # where no tape runs, no pilot does
         rate = self._segments.rate_hz
         found: dict[int, TrackKind] = {}
         for track in range(self._fmt.channels):

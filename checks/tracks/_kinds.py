@@ -2,7 +2,8 @@
 
 - *timecode*: biphase mark code (IEC 60461): times between crossings are one length and its half,
   and the short ones come in pairs.
-- *pilot*: one line holds nearly all of the energy, at one frequency and level throughout.
+- *pilot*: one line holds nearly all of the energy, at one frequency and level, wherever anything
+  is heard on any track (or throughout, where nothing else is there to compare with).
 - *click*: a few per cent of the time are loud, in beats at one distance; players who keep time
   leave out beats and play some between (then the distances are multiples of one).
 - *unused*: the level of steady hiss and nothing else.
@@ -33,6 +34,12 @@ def is_timecode(x: NDArray[np.float32], rate_hz: float) -> bool:
         return False
     verdicts = [_is_biphase(row, rate_hz) for row in x[~np.isnan(crests)]]
     return float(np.mean(verdicts)) >= _SHARE
+
+
+def speaking(x: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Where (stretches, tracks, samples) hold more than a tape's hiss: (stretches, tracks)."""
+    crests = [_crests(x[:, track]) for track in range(x.shape[1])]
+    return np.asarray(~np.isnan(np.array(crests)).reshape(x.shape[1], len(x)).T)
 
 
 def _crests(x: NDArray[np.float32]) -> NDArray[np.float64]:
@@ -68,14 +75,12 @@ def _is_biphase(row: NDArray[np.float32], rate_hz: float) -> bool:
 def pilot_hz(x: NDArray[np.float32], rate_hz: float) -> float | None:
     """Frequency of the steady line that is all a track carries, (stretches, samples)."""
     crests = _crests(x)
-    speaking = ~np.isnan(crests)
-    if (
-        speaking.sum() < _ENOUGH or float(median(crests[~np.isnan(crests)])) > 2.0
-    ):  # a sine has 1.41
+    heard = ~np.isnan(crests)
+    if heard.sum() < _ENOUGH or float(median(crests[~np.isnan(crests)])) > 2.0:  # a sine has 1.41
         return None
     window = np.hanning(x.shape[1]).astype(np.float32)
     tops, sizes = [], []
-    for row in x[speaking]:
+    for row in x[heard]:
         power = np.abs(np.fft.rfft((row - row.mean()) * window)) ** 2
         place = int(np.argmax(power))
         first = max(place - 3, 0)

@@ -218,6 +218,33 @@ def test_pilot_is_recognised() -> None:
     assert (note.tracks, note.values["recognised"]) == ((1,), "pilot")
 
 
+@pytest.mark.parametrize("hz", [50.0, 60.0, 59.94])
+def test_pilot_of_mains_frequency_is_no_hum_though_no_tape_runs_at_first_and_at_last(
+    hz: float,
+) -> None:
+    rng = np.random.default_rng(1)
+    t = np.arange(48_000 * 30) / 48_000
+    runs = (t > 4) & (t < 25)  # seventy per cent of the capture
+    x = played(30, tracks=2)
+    x[0] = np.where(runs, x[0], ints(hiss(rng, len(t), -72)))
+    x[1] = ints(0.13 * np.sin(2 * np.pi * hz * t) * runs + hiss(rng, len(t), -72))
+    outcome = run(x, 48_000)
+    assert asking(outcome) == []
+    (note,) = of_kind(outcome, "track-kind")
+    assert (note.tracks, note.values["recognised"]) == ((1,), "pilot")
+
+
+def test_a_tone_for_a_part_of_the_time_is_no_pilot() -> None:
+    """Neither while others play on, nor where there is nothing else to compare with."""
+    rng = np.random.default_rng(1)
+    t = np.arange(48_000 * 30) / 48_000
+    tone = 0.13 * np.sin(2 * np.pi * 50 * t) * ((t > 4) & (t < 14)) + hiss(rng, len(t), -72)
+    x = played(30, tracks=2)
+    x[1] = ints(tone)
+    assert not of_kind(run(x, 48_000), "track-kind")
+    assert not of_kind(run(ints(tone)[None], 48_000), "track-kind")
+
+
 def test_timecode_twice_is_excused() -> None:
     x = made("timecode", 44_100, 3, 6, 6).copy()
     x[0] = x[2]
