@@ -17,9 +17,9 @@ rate, where no converter gives a triangle, it may be told); a bit that never mov
 (told of the whole). Parts of 16 and of 24 bits joined in one file are told: nothing in the words
 says which fell short on purpose; so is a generator's lead in 16 bits of more values than that.
 
-Not seen: bits 2 to 6, in quieter programme some more (too few words above; such a bit makes steps
-of a hundredth of full scale and more), a bit that moves now and then, a stretch too still for so
-many jumps and words, two bits that go as one, bits below those asked for.
+Not seen: bits 2 to 6 (too few words above), above bit 16 or so many more, since a smooth programme
+seldom jumps by their weight (numbers in the README); a bit that moves now and then, a
+stretch too still for so many jumps and words, two bits that go as one, bits below those asked for.
 
 The screen looks at `_PIECE` neighbouring pairs in every so many frames that a stretch of 5 ms (or
 152 frames) holds them all; a bit that stands there below one that moves is looked for sample by
