@@ -42,7 +42,6 @@ class Job:
     report_path: Path
     bytes: int
     top: Path
-    reports: Path | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +150,7 @@ def plan(paths: Sequence[str], settings: Settings, *, passed: Passed | None = No
     sheets: dict[Path, Sheets] = {}
     applied: dict[Path, Applied] = {}
     tops: dict[Path, Path] = {}
+    rooted: dict[Path, Path | None] = {}
     mistakes: list[str] = []
     roots = [root.resolve() for root in settings.roots]
 
@@ -160,7 +160,8 @@ def plan(paths: Sequence[str], settings: Settings, *, passed: Passed | None = No
         try:
             applied[path] = sheets.setdefault(top, Sheets(settings, top)).for_capture(path)
             # as the daemon does, whatever was named: a capture has one report, not one a call
-            tops[path] = next((root for root in roots if path.is_relative_to(root)), top)
+            rooted[path] = next((root for root in roots if path.is_relative_to(root)), None)
+            tops[path] = rooted[path] or top
         except ConfigError as error:
             mistakes.extend(error.mistakes)
 
@@ -181,7 +182,7 @@ def plan(paths: Sequence[str], settings: Settings, *, passed: Passed | None = No
     wanted = {path for path, _ in named}
 
     def report_path(capture: Capture) -> Path:
-        return sidecar_path(capture.report_stem, settings.reports, tops[capture.files[0]])
+        return sidecar_path(capture.report_stem, settings.reports, rooted[capture.files[0]])
 
     captures = grouped(
         applied,
@@ -201,7 +202,6 @@ def plan(paths: Sequence[str], settings: Settings, *, passed: Passed | None = No
             report_path=report_path(capture),
             bytes=sum(_size(file) for file in capture.files),
             top=tops[capture.files[0]],
-            reports=settings.reports,
         )
         for capture in captures
         if wanted.intersection(capture.files)
@@ -270,7 +270,8 @@ def _kept_aside(path: Path) -> str | None:
 
 def _standing(report: Report, job: Job, line_ups: Iterable[LineupEntry]) -> Report:
     """The report with the line-up named that its capture stands on."""
-    known = {e.path: e for e in on_disk(job.capture.folder, top=job.top, reports=job.reports)}
+    at = job.report_path.parent
+    known = {e.path: e for e in on_disk(job.capture.folder, top=job.top, at=at)}
     known |= {entry.path: entry for entry in line_ups}
     return with_stands_on(report, known.values())
 

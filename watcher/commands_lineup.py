@@ -50,7 +50,7 @@ def run_lineup(args: argparse.Namespace) -> Exit:
 def _looked_at(job: check.Job, progress: Callable[[float], None]) -> Report:
     """What the line-up check alone says; no earlier report is asked, none is written."""
     report = examine(job.capture, job.applied, progress=progress, only=("lineup",))
-    line_ups = on_disk(job.capture.folder, top=job.top, reports=job.reports)
+    line_ups = on_disk(job.capture.folder, top=job.top, at=job.report_path.parent)
     return with_stands_on(report, line_ups)
 
 

@@ -123,7 +123,7 @@ def run_signoff(args: argparse.Namespace) -> Exit:
                 verdict=Verdict(args.verdict),
             )
             # captures that stand on a line-up learn of the decision about it
-            stand_again_on_disk(signed, top=job.top, reports=settings.reports)
+            stand_again_on_disk(signed, path.parent)
             if ledger is not None:
                 folder = job.capture.folder
                 root = next((r for r in settings.roots if folder.is_relative_to(r)), None)

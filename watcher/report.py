@@ -289,7 +289,8 @@ def sidecar_path(capture: Path, reports: Path | None = None, top: Path | None = 
     Args:
         capture: the capture's file (for a track set: its folder / stem + ``.set``).
         reports: the mirroring folder, if configured.
-        top: the root that the mirror repeats; the capture's own folder without one.
+        top: the root that the mirror repeats; outside of any root it repeats the whole path, so
+            that captures of one name have a report each.
     """
     name = capture.name + SUFFIX
     if len(name.encode("utf-8", "surrogateescape")) > 255:  # common limit of file systems
@@ -297,8 +298,9 @@ def sidecar_path(capture: Path, reports: Path | None = None, top: Path | None = 
         name = f"{capture.name[:60]}~{mark}{SUFFIX}"
     if reports is None:
         return capture.parent / name
-    inside = capture.parent.relative_to(top) if top and capture.is_relative_to(top) else Path()
-    return reports / inside / name
+    folder = capture.parent
+    below = top if top is not None and folder.is_relative_to(top) else folder.anchor
+    return reports / folder.relative_to(below) / name
 
 
 def page_path(sidecar: Path) -> Path:

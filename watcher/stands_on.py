@@ -33,7 +33,7 @@ from watcher.lineups import (
     lacked,
     recorded_at,
 )
-from watcher.report import SUFFIX, FindingLine, Report, ReportError, sidecar_path, to_json
+from watcher.report import SUFFIX, FindingLine, Report, ReportError, to_json
 from watcher.summary import sheet_value
 
 __all__ = [
@@ -64,14 +64,16 @@ def reach_of(folder: Path, top: Path | None) -> list[Path]:
     return [place for f in folders for place in (f, *(f / name for name in FOLDERS))]
 
 
-def on_disk(
-    folder: Path, *, top: Path | None, reports: Path | None = None
-) -> Iterator[LineupEntry]:
+def on_disk(folder: Path, *, top: Path | None, at: Path | None = None) -> Iterator[LineupEntry]:
     """Line-ups by their sidecars, for captures of a folder. What cannot be read is passed over:
-    it is told of when its own capture is checked."""
+    it is told of when its own capture is checked.
+
+    Args:
+        at: where the reports of that folder stand, if not in it.
+    """
     seen: set[Path] = set()
     for place in reach_of(folder, top):
-        where = sidecar_path(place / "x", reports, top).parent
+        where = _mirrored(place, folder, at or folder)
         try:
             with os.scandir(where) as entries:
                 paths = sorted(Path(e.path) for e in entries if e.name.endswith(SUFFIX))
@@ -213,8 +215,16 @@ def stand_again(
             )
 
 
-def stand_again_on_disk(line_up: Report, *, top: Path | None, reports: Path | None) -> None:
+def _mirrored(place: Path, folder: Path, at: Path) -> Path:
+    """Where the reports of a place stand, if those of a folder stand ``at`` another."""
+    return Path(os.path.normpath(at / os.path.relpath(place, folder)))
+
+
+def stand_again_on_disk(line_up: Report, at: Path) -> None:
     """The same for the reports on disk that name this line-up, as after its sign-off.
+
+    Args:
+        at: the folder where the report of the line-up stands.
 
     Raises:
         OSError: a report cannot be written.
@@ -222,7 +232,7 @@ def stand_again_on_disk(line_up: Report, *, top: Path | None, reports: Path | No
     entry = entry_of(line_up)
     if entry is None:
         return
-    where = sidecar_path(entry.reach / "x", reports, top).parent
+    where = _mirrored(entry.reach, entry.folder, at)
     for folder, _, names in os.walk(where):
         for path in (Path(folder) / name for name in sorted(names) if name.endswith(SUFFIX)):
             try:
@@ -235,7 +245,7 @@ def stand_again_on_disk(line_up: Report, *, top: Path | None, reports: Path | No
                 continue
             if stands_on.capture != entry.path:
                 continue
-            known = on_disk(Path(report.capture.folder), top=entry.reach, reports=reports)
+            known = on_disk(Path(report.capture.folder), top=entry.reach, at=Path(folder))
             fresh = with_stands_on(report, known)
             if fresh != report:
                 sidecar.save(fresh, path)

@@ -151,7 +151,7 @@ def test_reports_in_a_mirror_are_found(
     for path in (folder, elsewhere):
         main(["check", "--config", str(config), str(path)])
     capsys.readouterr()
-    (other,) = mirror.glob("reports/below/a.wav.vigil.json")
+    other = mirror / "reports" / elsewhere.relative_to("/") / "below" / "a.wav.vigil.json"
     other.write_text(re.sub(r'"at": "\d{4}', '"at": "2099', other.read_text()))
     _, out, err = shows(capsys, "--config", config, folder)
     assert out.startswith("3 stored reports: ")

@@ -116,3 +116,20 @@ def test_reports_elsewhere_mirror_the_root_whatever_was_named(
         assert (tmp_path / "reports" / reel / "take.wav.vigil.json").exists()
         assert main(["signoff", str(path), "--by", "AB", *given]) is Exit.CLEAR
     assert len(list((tmp_path / "reports").rglob("*.json"))) == 2
+
+
+def test_reports_elsewhere_keep_captures_of_one_name_apart_outside_the_roots_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No false change of the audio, and no report in the place of another's."""
+    config = tmp_path / "reelvigil.yaml"
+    config.write_text("reports: reports\nledger: ledger.sqlite\n")
+    given = ("--config", str(config))
+    for seed, reel in enumerate(("one", "two")):
+        (tmp_path / reel).mkdir()
+        path = capture(tmp_path / reel / "take.wav", seed=seed)
+        assert said(capsys, "check", str(path), *given)[0] is Exit.CLEAR
+        assert main(["signoff", str(path), "--by", "AB", *given]) is Exit.CLEAR
+        assert said(capsys, "check", str(path.parent), *given)[0] is Exit.CLEAR
+    found = {path.parent.name for path in (tmp_path / "reports").rglob("*.json")}
+    assert found == {"one", "two"}

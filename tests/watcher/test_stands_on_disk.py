@@ -44,7 +44,7 @@ def test_line_ups_in_reach_are_found_by_their_reports(tmp_path: Path) -> None:
 def test_line_ups_are_found_in_a_mirror_of_reports(tmp_path: Path) -> None:
     top, mirror = tmp_path / "store", tmp_path / "reports"
     saved(lineup("above.wav", folder=str(top)), reports=mirror, top=top)
-    found = {entry.name for entry in on_disk(top / "monday", top=top, reports=mirror)}
+    found = {entry.name for entry in on_disk(top / "monday", top=top, at=mirror / "monday")}
     assert found == {"above.wav"}
 
 
