@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Final
 
 from checks.model import Verdict
-from watcher import __version__, notify, sidecar
+from watcher import __version__, notify
+from watcher.decided import latest
 from watcher.deliver import Delivery
 from watcher.errors import ConfigError, WatcherError
 from watcher.examine import not_examined
@@ -33,7 +34,7 @@ from watcher.places import ledger_path
 from watcher.pool import Ended, Pool
 from watcher.rebuild import adopt
 from watcher.record import signed_still
-from watcher.report import Report, ReportError, sidecar_path
+from watcher.report import Report, sidecar_path
 from watcher.rows import age_s
 from watcher.settings import Applied, Settings, Sheets, load
 from watcher.stands_on import LineupEntry, in_ledger, stand_again, with_stands_on
@@ -302,7 +303,7 @@ class Daemon:
             self.ledger.note_queue(row.root, RECORDING)
             return False
         self.ledger.forget_queue(row.root, RECORDING)
-        earlier = self._earlier(row, path)
+        earlier = latest(self.ledger, row, path)
         self.ledger.move_to(row.id, State.CHECKING)
         self.claims[row.id] = Claim(row, capture, applied, path, earlier)
         readers = 1 + sum(one.volume == volume for one in self.pool.running)
@@ -322,14 +323,6 @@ class Daemon:
         self.log.info("check_began", path=row.path)
         return True
 
-    def _earlier(self, row: CaptureRow, path: Path) -> Report | None:
-        """The report on disk, which a person may have signed since; else the ledger's."""
-        try:
-            found = sidecar.load(path)
-        except (ReportError, OSError):
-            found = None
-        return found or self.ledger.report(row.id)
-
     # -- results -----------------------------------------------------------------------------
 
     def _collect(self) -> None:
@@ -343,6 +336,7 @@ class Daemon:
             self.claims.pop(ended.key, None)
 
     def _take(self, claim: Claim, ended: Ended) -> None:
+        self.troubles.of_starting(None if ended.began else ended.cause)
         row = self.ledger.capture(claim.row.path)
         if row is None or claim.stale or row.generation != claim.row.generation:
             self.log.info("result_dropped", path=claim.row.path, why="changed meanwhile")
@@ -350,6 +344,9 @@ class Daemon:
         if ended.stopped_by_us:
             self.ledger.move_to(row.id, State.QUEUED)
             self.ledger.attempts(row.id, row.attempts - 1)  # no fault of the capture's
+            return
+        if not ended.began:
+            self._retry(row, "its check cannot be started", row.attempts - 1)
             return
         report = ended.report
         unread = report is None or report.verdict is Verdict.UNREAD
@@ -365,7 +362,7 @@ class Daemon:
             self.log.error("check_died", path=row.path, why=ended.cause, attempt=row.attempts)
         root = next((r for r in self.settings.roots if row.path.is_relative_to(r)), None)
         line_ups = in_ledger(self.ledger, row.path.parent, top=root, known=self._line_ups)
-        earlier = self._earlier(row, claim.report_path)
+        earlier = latest(self.ledger, row, claim.report_path)
         report = signed_still(with_stands_on(report, line_ups), earlier)
         self.ledger.record(row.id, report, report_path=claim.report_path, paths=claim.capture.files)
         stored = self.ledger.capture(row.path)

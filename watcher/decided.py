@@ -83,6 +83,15 @@ def take_over(ledger: Ledger, row: CaptureRow, report: Report, path: Path | None
     return found
 
 
+def latest(ledger: Ledger, row: CaptureRow, path: Path) -> Report | None:
+    """The report on disk, which a person may have signed since; else the ledger's."""
+    try:
+        found = sidecar.load(path)
+    except (ReportError, OSError):
+        found = None
+    return found or ledger.report(row.id)
+
+
 def store(ledger: Ledger, row: CaptureRow, report: Report) -> None:
     """Put a capture's report, as a person signed it, in the place of the ledger's."""
     body = zlib.compress(to_json(report, indent=None).encode("ascii"))

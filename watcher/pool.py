@@ -33,12 +33,16 @@ _GONE_S: Final = 10.0  # a killed process that is still there sits in dead input
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ended:
-    """How a worker ended. ``report`` is None where it gave none; ``cause`` says why."""
+    """How a worker ended. ``report`` is None where it gave none; ``cause`` says why.
+
+    ``began``: False where none could be started, which says nothing of the capture.
+    """
 
     key: int
     report: Report | None
     cause: str = ""
     stopped_by_us: bool = False
+    began: bool = True
     took_s: float = 0.0
 
 
@@ -133,28 +137,23 @@ class Pool:
         try:
             ended = self._watch(running, task)
         except Exception as fault:  # whatever it is, the capture must not be forgotten
-            ended = Ended(key=running.key, report=None, cause=f"could not be started: {fault}")
-        self._ended.put(
-            Ended(
-                key=ended.key,
-                report=ended.report,
-                cause=ended.cause,
-                stopped_by_us=ended.stopped_by_us,
-                took_s=time.monotonic() - began,
-            )
-        )
+            ended = Ended(key=running.key, report=None, cause=f"could not be attended to: {fault}")
+        self._ended.put(replace(ended, took_s=time.monotonic() - began))
 
     def _watch(self, running: Running, task: Task) -> Ended:
         arguments, environment = self._start()
-        process = subprocess.Popen(
-            arguments,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            env=environment,
-            cwd="/",
-            start_new_session=True,  # a group of its own, to stop and end it whole
-        )
+        try:
+            process = subprocess.Popen(
+                arguments,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+                env=environment,
+                cwd="/",
+                start_new_session=True,  # a group of its own, to stop and end it whole
+            )
+        except OSError as error:  # no right, no program, no room for another process
+            return Ended(key=running.key, report=None, cause=str(error), began=False)
         said = _Said(running)
         try:
             cause = self._attend(running, task, process, said)

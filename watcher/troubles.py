@@ -52,6 +52,18 @@ class Troubles:
         )
         self._log.info("trouble_over", what=text)
 
+    def of_starting(self, cause: str | None) -> None:
+        """A check that could not be started, or (None) that could: the captures are blameless."""
+        if cause is None:
+            self.end("start")
+        else:
+            self.begin(
+                "start",
+                f"Checks cannot be started: {cause}. Captures wait and each is tried again every "
+                "minute; this account must be able to run the program's Python, and have processes "
+                "and memory left.",
+            )
+
     @property
     def open(self) -> dict[str, str]:
         return dict(self._open)

@@ -62,6 +62,26 @@ def test_a_worker_that_we_ended_is_no_attempt(watch: Watch) -> None:
     assert watch.scene.row("take.wav").state is State.RETRY
 
 
+def test_a_check_that_cannot_be_started_is_no_fault_of_its_capture(watch: Watch) -> None:
+    """A trouble of the daemon's, for as long as it lasts; no verdict, and no report."""
+    path = watch.scene.write("take.wav")
+    watch.settle()
+    for _ in range(5):
+        (key,) = watch.pool.going
+        watch.pool.over.append(Ended(key=key, report=None, cause="[Errno 13]", began=False))
+        watch.daemon.turn()
+        row = watch.scene.row("take.wav")
+        assert (row.state, row.verdict, row.attempts) == (State.RETRY, None, 0)
+        (text,) = watch.daemon.troubles.open.values()
+        assert text.startswith("Checks cannot be started: [Errno 13].")
+        watch.retry_now()
+        watch.daemon.turn()
+    assert not path.with_name("take.wav.vigil.json").exists()
+    watch.checked()
+    assert watch.scene.row("take.wav").state is State.DONE
+    assert watch.daemon.troubles.open == {}
+
+
 def test_deleted_while_it_is_checked_is_no_fault_of_reading(watch: Watch) -> None:
     path = watch.scene.write("take.wav")
     watch.settle()

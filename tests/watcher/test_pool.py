@@ -92,7 +92,9 @@ def test_a_worker_that_hangs_is_ended(task: Task) -> None:
 def test_a_worker_that_cannot_be_started_is_told(task: Task) -> None:
     pool = Pool(1, lambda: (["/nowhere/python"], {}))
     pool.submit(1, task, volume=1, count=0)
-    assert "could not be started" in outcome(pool).cause
+    ended = outcome(pool)
+    assert not ended.began
+    assert "/nowhere/python" in ended.cause
 
 
 def test_ending_a_worker_is_no_fault_of_its_capture(task: Task) -> None:
