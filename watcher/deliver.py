@@ -25,6 +25,9 @@ _KEEP_SHARE: Final = 0.01
 _RETRY_S: Final = 60.0
 _MOST: Final = 20  # folders that are tried in vain in one round
 _KEY: Final = "report"
+_ROOM_OR_RIGHTS: Final = (
+    "free space there or give this account the right to write, or set `reports` to another folder"
+)
 
 
 class Delivery:
@@ -57,7 +60,7 @@ class Delivery:
             sidecar.save(report, path)
         except (OSError, ReportError) as error:
             why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-            self._failed(path.parent, why)
+            self._failed(path.parent, why, _ROOM_OR_RIGHTS)
             return False
         self._ledger.delivered(row.id)
         if path in self._interrupted:
@@ -65,15 +68,14 @@ class Delivery:
             sweep(path, before=self._began)
         return True
 
-    def _failed(self, folder: Path, why: str) -> None:
+    def _failed(self, folder: Path, why: str, what_now: str) -> None:
         """Tell it once, however many folders it is true of."""
         key = f"{_KEY} {why}"
         if key not in self._troubles.open:
             self._troubles.begin(
                 key,
                 f"Reports cannot be written to {shown(folder)}: {why}. They are safe in the "
-                "ledger and are tried again; free space there or give this account the right to "
-                "write, or set `reports` to another folder.",
+                f"ledger and are tried again; {what_now}.",
             )
         self._why.add(key)
 
@@ -93,7 +95,7 @@ class Delivery:
             if folder in failed:
                 continue  # the others there would fail the same way
             if not present(folder):
-                self._failed(folder, "its storage is lost")
+                self._failed(folder, "its storage is lost", "mount it again")
             elif self._again(row):
                 continue
             failed.add(folder)

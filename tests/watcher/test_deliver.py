@@ -149,6 +149,20 @@ def test_many_folders_in_vain_do_not_hold_up_a_round(
     assert 0 < len(tried) <= 25
 
 
+def test_storage_that_is_lost_is_not_asked_for_room(desk: Desk) -> None:
+    """It needs its volume back, not space nor rights."""
+    desk.checked("take.wav")
+    desk.seconds += 61
+    desk.delivery.retry(lambda _: False)
+    ((text, _),) = desk.told()
+    assert "storage is lost" in text
+    assert "free space" not in text
+    assert "mount it" in text
+    desk.seconds += 61
+    desk.delivery.retry()
+    assert [ended is None for _, ended in desk.told()] == [False]
+
+
 def test_in_the_order_that_survives_a_power_cut(
     desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
