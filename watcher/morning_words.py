@@ -140,7 +140,7 @@ def stored(morning: Morning) -> str:
     coverage = morning.coverage
     said = _on_record(morning)
     if coverage.oldest:
-        said += f"; the longest unread was last read in full on {local(coverage.oldest)}"
+        said += f"; the one not read for longest was last read in full on {local(coverage.oldest)}"
     if coverage.share is not None and coverage.within_days is not None:
         said += f"; {100 * coverage.share:.0f} % within the last {coverage.within_days:.0f} days"
     if coverage.doubtful:

@@ -232,7 +232,9 @@ def test_a_silent_change_is_checked_again_and_told_in_the_summary(scene: Scene) 
     assert "Its size and date pretend that nothing happened" in change[2]
     text = " ".join(text_of(found).split())
     assert "Stored files that verification found otherwise than recorded (1)" in text
-    assert "2 stored captures on record; the longest unread was last read in full on" in text
+    assert (
+        "2 stored captures on record; the one not read for longest was last read in full on" in text
+    )
     assert "100 % within the last 90 days" in text
 
 
