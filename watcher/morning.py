@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 from checks.model import Verdict
 from watcher.coverage import Coverage, coverage_of
@@ -29,6 +29,15 @@ from watcher.troubles import Trouble, read
 # Between two beats of a daemon that lives pass 30 s; twice that and a bit is no gap.
 _GAP_S: Final = 90.0
 _SPAN: Final = re.compile(r"(\d+(?:\.\d+)?)([mhd])")
+
+
+class StillOpen(NamedTuple):
+    """A capture from before that asks for something; ``asks``: under which headings, of a redo."""
+
+    name: str
+    folder: str
+    verdict: str
+    asks: tuple[Heading, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +90,7 @@ class Morning:
     checked: int
     audio_s: float
     bytes: int
-    still_open: tuple[tuple[str, str, str], ...]  # (name, folder, verdict) from before
+    still_open: tuple[StillOpen, ...]
     missing: tuple[Waiting, ...]
     waiting: tuple[Waiting, ...]
     coverage: Coverage
@@ -206,7 +215,7 @@ def _seconds(a: str, b: str) -> float:
 
 def _still_open(
     ledger: Ledger, since: str, places: dict[tuple[str, str], Path]
-) -> Iterator[tuple[str, str, str]]:
+) -> Iterator[StillOpen]:
     """Captures from before that still ask for something nobody has decided.
 
     Args:
@@ -232,7 +241,11 @@ def _still_open(
             folder, name = os.path.split(os.fsdecode(path))
             if place is not None:
                 places[folder, name] = place
-            yield name, folder, f"{verdict}, and a person said so" if signed else str(verdict)
+            said = f"{verdict}, and a person said so" if signed else str(verdict)
+            asks: list[Heading] = []
+            if verdict == Verdict.REDO and (report := report or ledger.report(number)) is not None:
+                asks = [heading for heading, rows in group([report]).items() if rows]
+            yield StillOpen(name, folder, said, tuple(asks))
 
 
 def by_reel(rows: Sequence[Row]) -> list[Row]:

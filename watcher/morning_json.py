@@ -48,11 +48,11 @@ def as_json(morning: Morning) -> dict[str, Any]:
         ],
         "still_open": [
             {
-                "name": readable(name)[0],
-                "folder": readable(folder)[0],
-                "verdict": verdict,
+                "name": readable(one.name)[0],
+                "folder": readable(one.folder)[0],
+                "verdict": one.verdict,
             }
-            for name, folder, verdict in morning.still_open
+            for one in morning.still_open
         ],
         "missing": [_wait(item) for item in morning.missing],
         "waiting": [_wait(item) for item in morning.waiting],

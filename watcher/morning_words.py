@@ -6,7 +6,7 @@ safe to print.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -21,6 +21,11 @@ _COUNTED: Final = {
     Heading.FILE: "with the file at fault",
     Heading.LISTEN: "to listen to",
     Heading.CLEAR: "clear",
+}
+
+_AT_FAULT: Final = {
+    Heading.REPLAY: "the tape to play again",
+    Heading.FILE: "the file at fault",
 }
 
 
@@ -104,14 +109,18 @@ def lists(morning: Morning) -> Iterator[Titled]:
     yield Titled(title="Line-ups", items=lines)
     name = placed(
         [
-            *((folder, name) for name, folder, _ in morning.still_open),
+            *((one.folder, one.name) for one in morning.still_open),
             *((item.folder, item.name) for item in (*morning.missing, *morning.waiting)),
         ],
         morning.tops,
     )
     still = tuple(
-        Item(name=shown(name(folder, n)), text=verdict, about=(folder, n))
-        for n, folder, verdict in morning.still_open
+        Item(
+            name=shown(name(one.folder, one.name)),
+            text=": ".join(filter(None, [one.verdict, _asked(one.asks)])),
+            about=(one.folder, one.name),
+        )
+        for one in morning.still_open
     )
     yield Titled(title="Still open from before", items=still)
     yield Titled(title="No longer there", items=_waits(morning.missing, name))
@@ -122,6 +131,11 @@ def lists(morning: Morning) -> Iterator[Titled]:
     )
     title = "Stored files that verification found otherwise than recorded"
     yield Titled(title=title, items=changed)
+
+
+def _asked(headings: Iterable[Heading]) -> str:
+    """Whether it is the tape or the file: that is the question in the morning."""
+    return ", ".join(_AT_FAULT[heading] for heading in headings if heading in _AT_FAULT)
 
 
 def _waits(items: tuple[Waiting, ...], name: Callable[[str, str], str]) -> tuple[Item, ...]:

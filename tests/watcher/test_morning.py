@@ -301,16 +301,27 @@ def test_what_was_left_open_before_is_told_until_somebody_decides(ledger: Ledger
     checked(ledger, "/store/again.wav", REDO, hours=50, signed="redo")
     checked(ledger, "/store/clear.wav", hours=50)
     found = gather(ledger)
-    assert [(name, verdict[:4]) for name, _, verdict in found.still_open] == [
+    assert [(name, verdict[:4]) for name, _, verdict, _ in found.still_open] == [
         ("again.wav", "redo"),
         ("open.wav", "redo"),
     ]
     ledger.change("UPDATE captures SET state = 'queued' WHERE path = ?", (b"/store/open.wav",))
-    assert [name for name, _, _ in gather(ledger).still_open] == ["again.wav"]  # it is read anew
+    assert [one.name for one in gather(ledger).still_open] == ["again.wav"]  # it is read anew
     ledger.change("UPDATE captures SET state = 'done'")
     # written by an earlier version of the program, which did not note it beside the report
     ledger.change("UPDATE captures SET signed = NULL")
     assert gather(ledger).still_open == found.still_open
+
+
+def test_what_was_left_open_says_whether_the_tape_or_the_file(ledger: Ledger) -> None:
+    fetch = ("truncated", "redo", "recopy")
+    checked(ledger, "/store/tape.wav", REDO, hours=50)
+    checked(ledger, "/store/file.wav", (fetch,), hours=50)
+    checked(ledger, "/store/both.wav", (*REDO, fetch), hours=50)
+    text = " ".join(text_of(gather(ledger)).split())
+    assert "both.wav redo: the tape to play again, the file at fault" in text
+    assert "file.wav redo: the file at fault" in text
+    assert "tape.wav redo: the tape to play again" in text
 
 
 @pytest.mark.parametrize("hours", [1.0, 50.0])
