@@ -50,6 +50,17 @@ def test_what_leaks_is_one_source(levels: list[float]) -> None:
     assert one_source(tracks(levels), AT)
 
 
+@pytest.mark.parametrize("seed", [31, 64, 133])
+def test_noise_that_leaks_at_a_thousand_times_the_hiss_is(seed: int) -> None:
+    """Of so high a source more is left than of the hiss: filters and levels are not exact."""
+    rng = np.random.default_rng(seed)
+    rows = 300 * rng.standard_normal((6, 2 * AT))
+    burst = np.concatenate([np.zeros(AT), rng.standard_normal(AT)])
+    burst = 2**17 * np.convolve(burst, [1.0, 0.8, 0.6, 0.3])[: 2 * AT]
+    rows = np.rint(rows) + rng.uniform(0.05, 1.0, (6, 1)) * burst
+    assert one_source(list(np.rint(rows)), AT)
+
+
 def test_what_comes_in_opposite_polarity_is_not() -> None:
     assert not one_source(tracks([1.0, -0.5]), AT)
 
