@@ -58,7 +58,7 @@ def book(
     """Put a capture that is not settled, or is now, into the ledger.
 
     Args:
-        place: folder of the root, and the folder that mirrors it for reports, if any.
+        place: the first root, and the folder that mirrors it for reports, if any.
     """
     with ledger.commit():
         owners = _owners(ledger, capture)

@@ -235,7 +235,9 @@ class Candidates:
             return True
         return on_record(
             capture,
-            lambda one: sidecar_path(one.report_stem, self._settings.reports, place.path),
+            lambda one: sidecar_path(
+                one.report_stem, self._settings.reports, self._settings.roots[0]
+            ),
         )
 
     def _book(self, unit: _Unit, capture: Capture, state: State, why: str | None) -> Booked:
@@ -246,7 +248,7 @@ class Candidates:
             {path: sighting.stamp for path, sighting in unit.seen.items()},
             state=state,
             why=why,
-            place=(unit.place.path, self._settings.reports),
+            place=(self._settings.roots[0], self._settings.reports),
         )
         if booked.reopened:
             self._events.reopened.append(booked.row.id)

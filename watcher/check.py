@@ -150,9 +150,9 @@ def plan(paths: Sequence[str], settings: Settings, *, passed: Passed | None = No
     sheets: dict[Path, Sheets] = {}
     applied: dict[Path, Applied] = {}
     tops: dict[Path, Path] = {}
-    rooted: dict[Path, Path | None] = {}
     mistakes: list[str] = []
     roots = [root.resolve() for root in settings.roots]
+    first = roots[0] if roots else None
 
     def apply(path: Path, top: Path) -> None:
         if path in applied:
@@ -160,8 +160,7 @@ def plan(paths: Sequence[str], settings: Settings, *, passed: Passed | None = No
         try:
             applied[path] = sheets.setdefault(top, Sheets(settings, top)).for_capture(path)
             # as the daemon does, whatever was named: a capture has one report, not one a call
-            rooted[path] = next((root for root in roots if path.is_relative_to(root)), None)
-            tops[path] = rooted[path] or top
+            tops[path] = next((root for root in roots if path.is_relative_to(root)), top)
         except ConfigError as error:
             mistakes.extend(error.mistakes)
 
@@ -182,7 +181,7 @@ def plan(paths: Sequence[str], settings: Settings, *, passed: Passed | None = No
     wanted = {path for path, _ in named}
 
     def report_path(capture: Capture) -> Path:
-        return sidecar_path(capture.report_stem, settings.reports, rooted[capture.files[0]])
+        return sidecar_path(capture.report_stem, settings.reports, first)
 
     captures = grouped(
         applied,

@@ -292,8 +292,7 @@ class Daemon:
             self._retry(row, "its transfer sheet has mistakes")
             return True
         capture = capture_of(row, files, applied.track_sets)
-        root = next((r for r in self.settings.roots if first.is_relative_to(r)), None)
-        path = sidecar_path(capture.report_stem, self.settings.reports, root)
+        path = sidecar_path(capture.report_stem, self.settings.reports, self.settings.roots[0])
         if row.checked_at is None and adopt(self.ledger, row, capture, path):
             self.log.info("capture_known", path=row.path)
             return True

@@ -88,7 +88,7 @@ def move(
     A worker that reads it under the old name is no use any more: such a capture waits anew.
 
     Args:
-        place: folder of the root, and the folder that mirrors it for reports, if any.
+        place: the first root, and the folder that mirrors it for reports, if any.
     """
     old = ledger.files(row.id)
     path = capture.report_stem

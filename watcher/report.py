@@ -289,8 +289,8 @@ def sidecar_path(capture: Path, reports: Path | None = None, top: Path | None = 
     Args:
         capture: the capture's file (for a track set: its folder / stem + ``.set``).
         reports: the mirroring folder, if configured.
-        top: the root that the mirror repeats; outside of any root it repeats the whole path, so
-            that captures of one name have a report each.
+        top: the first root: what lies below it is repeated from there, all else with its whole
+            path, so that captures of one name have a report each.
     """
     name = capture.name + SUFFIX
     if len(name.encode("utf-8", "surrogateescape")) > 255:  # common limit of file systems
@@ -299,8 +299,10 @@ def sidecar_path(capture: Path, reports: Path | None = None, top: Path | None = 
     if reports is None:
         return capture.parent / name
     folder = capture.parent
-    below = top if top is not None and folder.is_relative_to(top) else folder.anchor
-    return reports / folder.relative_to(below) / name
+    if top is not None and folder.is_relative_to(top):
+        return reports / folder.relative_to(top) / name
+    folder = Path(os.path.realpath(folder))  # a root may be a link
+    return reports / folder.relative_to(folder.anchor) / name
 
 
 def page_path(sidecar: Path) -> Path:

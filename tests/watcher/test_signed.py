@@ -118,12 +118,13 @@ def test_reports_elsewhere_mirror_the_root_whatever_was_named(
     assert len(list((tmp_path / "reports").rglob("*.json"))) == 2
 
 
-def test_reports_elsewhere_keep_captures_of_one_name_apart_outside_the_roots_too(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize("roots", ["", "roots: [one, two]\n"])
+def test_reports_elsewhere_keep_captures_of_one_name_apart_in_several_places(
+    roots: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """No false change of the audio, and no report in the place of another's."""
     config = tmp_path / "reelvigil.yaml"
-    config.write_text("reports: reports\nledger: ledger.sqlite\n")
+    config.write_text(f"{roots}reports: reports\nledger: ledger.sqlite\n")
     given = ("--config", str(config))
     for seed, reel in enumerate(("one", "two")):
         (tmp_path / reel).mkdir()
@@ -132,4 +133,4 @@ def test_reports_elsewhere_keep_captures_of_one_name_apart_outside_the_roots_too
         assert main(["signoff", str(path), "--by", "AB", *given]) is Exit.CLEAR
         assert said(capsys, "check", str(path.parent), *given)[0] is Exit.CLEAR
     found = {path.parent.name for path in (tmp_path / "reports").rglob("*.json")}
-    assert found == {"one", "two"}
+    assert found == ({"reports", "two"} if roots else {"one", "two"})
