@@ -258,9 +258,8 @@ class Doubts:
         nature is no witness beside another.
         """
         if self._sounds.recurs(self._fmt.rate_hz):
-            towering = [e for e in self._sounds.towering() if len(e.tracks) > 1]
-            towering = [e for e in towering if height(e) >= BEYOND_DOUBT]
-            for event in [e for e in towering if e in self._sharp]:
+            several = [e for e in self._sounds.towering() if len(e.tracks) > 1]
+            for event in [e for e in several if height(e) >= BEYOND_DOUBT and e in self._sharp]:
                 self._sounds.remove(event)
                 self._count(event)
                 self._sure.add(event)

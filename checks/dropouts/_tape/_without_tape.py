@@ -136,9 +136,8 @@ class WithoutTape:
             verdict, remedy = Verdict.LISTEN, Remedy.REPLAY
             return made("cut-end", verdict, remedy, tuple(plays), start, start + 1, text, values)
         rest_s = self._rest_s(first)
-        runs_on_s = (self._frames - start) / self._rate_hz
-        over = rest_s >= _OVER_S or (rest_s >= _REST_S and runs_on_s <= _RUNS_ON_S)
-        if over or self._moment(first) is None:
+        stopped = (self._frames - start) / self._rate_hz <= _RUNS_ON_S
+        if _in_rest(rest_s, stopped) or self._moment(first) is None:
             return None
         text = (
             f"All tracks go in one moment, {rest_s:.1f} s behind the last note, to the replay "
@@ -163,7 +162,7 @@ class WithoutTape:
             why = "programme breaks off there, which no leader between takes does"
         elif long_s < SHORT_S:
             why = "so short is no leader, and no machine stops and starts in that time"
-        elif alone and not self._rests(rest_s, last) and self._switched(first, last):
+        elif alone and not _in_rest(rest_s, self._rests_from(last)) and self._switched(first, last):
             values["rest_s"] = round(rest_s, 2)
             why = f"they go and come back in one moment, {rest_s:.1f} s behind the last note: "
             why += "leader, cut straight across, or the signal was switched off or unplugged"
@@ -197,13 +196,10 @@ class WithoutTape:
         at = np.flatnonzero(plays)
         return float((entry - 1 - at[-1]) * self._entry_s) if len(at) else np.inf
 
-    def _rests(self, before_s: float, last: int) -> bool:
-        """Whether nobody plays for a while before and behind a stretch."""
-        if before_s >= _OVER_S:
-            return True
-        behind = slice(last, last + math.ceil(_REST_S / self._entry_s))
-        played = self._way.programme[self._tracks, behind]
-        return before_s >= _REST_S and not played.any()
+    def _rests_from(self, entry: int) -> bool:
+        """Whether nobody plays for a while from an entry on."""
+        behind = slice(entry, entry + math.ceil(_REST_S / self._entry_s))
+        return not self._way.programme[self._tracks, behind].any()
 
     def _moment(self, entry: int, *, back: bool = False) -> Moment | None:
         hops = self._history.entry_hops
@@ -224,3 +220,8 @@ class WithoutTape:
         """Entries as frames; the last entry of all reaches to the end."""
         stop = self._frames if last >= self._history.entries else last * self._entry
         return first * self._entry, max(stop, first * self._entry)
+
+
+def _in_rest(before_s: float, behind: bool) -> bool:
+    """Whether what goes after a rest does so in order, if what is ``behind`` is."""
+    return before_s >= _OVER_S or (before_s >= _REST_S and behind)
