@@ -10,6 +10,7 @@ from checks.dropouts import DropoutsLimits
 from checks.dropouts._history import History
 from checks.dropouts._steps import StepsPart
 from checks.model import CaptureFormat, Finding
+from checks.sheet import Sheet
 
 Ints = NDArray[np.int32]
 
@@ -21,11 +22,11 @@ class Nothing:
         return False
 
 
-def steps(x: Ints, rate_hz: int) -> list[Finding]:
+def steps(x: Ints, rate_hz: int, sheet: Sheet | None = None) -> list[Finding]:
     """What the steps part alone finds."""
     fmt = CaptureFormat(rate_hz=rate_hz, channels=len(x), word_length=24)
     history = History(frames=16 * BLOCK_FRAMES)
-    part = StepsPart(fmt, DropoutsLimits(), history, Nothing())
+    part = StepsPart(fmt, sheet or Sheet(), DropoutsLimits(), history, Nothing())
     work = Workspace()
     for start in range(0, x.shape[1], BLOCK_FRAMES):
         lead = min(LEAD_FRAMES, start)

@@ -81,7 +81,7 @@ class JointsHalf(Half):
         lag = int(limits.repeat_lag_s * fmt.rate_hz)
         history = History(frames=lag + (BATCH_BLOCKS + 2) * BLOCK_FRAMES, within=within)
         repeats = RepeatsPart(fmt, sheet, limits, history)
-        super().__init__(history, (repeats, StepsPart(fmt, limits, history, repeats)))
+        super().__init__(history, (repeats, StepsPart(fmt, sheet, limits, history, repeats)))
 
 
 class LevelsHalf(Half):

@@ -21,6 +21,7 @@ from checks.dropouts._steps import StepsPart, _foreign, _moves
 from checks.dropouts._steps._doubts import BEYOND_DOUBT, Doubts
 from checks.dropouts._steps._place import Place
 from checks.model import CaptureFormat, Finding, Remedy, Verdict
+from checks.sheet import Sheet
 
 Ints = NDArray[np.int32]
 
@@ -237,7 +238,7 @@ def test_not_numbers_and_short_captures_are_survived() -> None:
         x[0, frames // 2] = np.nan
         x[0, -1] = 1.0
         work, history = Workspace(), History(frames=8 * BLOCK_FRAMES)
-        part = StepsPart(replace(fmt, frames=frames), DropoutsLimits(), history, Nothing())
+        part = StepsPart(replace(fmt, frames=frames), Sheet(), DropoutsLimits(), history, Nothing())
         block = Block(x, start=0, lead=0, fmt=fmt, work=work)
         history.add(block)
         part.feed(block)

@@ -29,8 +29,10 @@ from checks.dropouts._steps._doubts import Doubts
 from checks.dropouts._steps._kinds import Kinds
 from checks.dropouts._steps._place import Place, broken, quiet_or_alone
 from checks.dropouts._steps._steep import Tape
+from checks.dropouts._steps._switched import Switched
 from checks.dropouts._steps._whiten import Peak, Screen
 from checks.model import CaptureFormat
+from checks.sheet import Sheet
 
 MOST_LOOKS: Final = 12
 """Places looked at closely in a block of 16,384 frames. From own trials: percussion at 44.1 kHz
@@ -61,11 +63,17 @@ class StepsPart:
     """Steps over one capture. ``history`` must have seen each block first."""
 
     def __init__(
-        self, fmt: CaptureFormat, limits: DropoutsLimits, history: History, known: Elsewhere
+        self,
+        fmt: CaptureFormat,
+        sheet: Sheet,
+        limits: DropoutsLimits,
+        history: History,
+        known: Elsewhere,
     ) -> None:
         self._fmt = fmt
         self._history = history
         self._known = known
+        self._switched = Switched(sheet, fmt.channels, fmt.rate_hz)
         self._screen = Screen(fmt)
         self._doubts = Doubts(fmt, listed=limits.listed_digital)
         self._clocks = Clocks(fmt)
@@ -170,7 +178,9 @@ class StepsPart:
         if self._known.covers(strongest, tracks) or broken(native[list(tracks)], peak):
             return
         place = Place(self._fmt, native, peak=peak, start=start, history=self._history)
-        self._kinds.look(place, tracks)
+        tracks = tuple(t for t in tracks if not self._switched.here(place, t))
+        if tracks:
+            self._kinds.look(place, tracks)
 
 
 def _beginnings(peaks: list[Peak]) -> list[Peak]:

@@ -96,7 +96,7 @@ class Place:
     def sides(self, track: int, frame: int) -> _long.Sides:
         """A longer look at both sides of a frame."""
         rate_hz = self._fmt.rate_hz
-        return _long.Sides(*self._around(track, frame, _long.reach(rate_hz)), rate_hz)
+        return _long.Sides(*self.around(track, frame, _long.reach(rate_hz)), rate_hz)
 
     def stretch(
         self, track: int, start: int, stop: int, reach: int
@@ -105,15 +105,15 @@ class Place:
 
         In steps of the word, and where the stretch begins.
         """
-        return self._around(track, start - self.start, reach + stop - start)
+        return self.around(track, start - self.start, reach + stop - start)
 
     def beyond(self, track: int, start: int, stop: int, *, slack: int) -> _long.Beyond:
         """What stands beyond a stretch that does not belong there, by the long look."""
         rate_hz = self._fmt.rate_hz
-        x, at = self._around(track, start, _long.reach(rate_hz) + stop - start)
+        x, at = self.around(track, start, _long.reach(rate_hz) + stop - start)
         return _long.beyond(x, at, at + stop - start, rate_hz, slack=slack)
 
-    def _around(self, track: int, frame: int, reach: int) -> tuple[NDArray[np.float64], int]:
+    def around(self, track: int, frame: int, reach: int) -> tuple[NDArray[np.float64], int]:
         """Up to so many frames on each side of one, in steps of the word, and where it lies."""
         if self._history is None:
             return self.steps[track], frame
@@ -213,14 +213,14 @@ class Place:
         """Whether a stretch comes again soon behind itself, as what goes round in a string."""
         rate_hz = self._fmt.rate_hz
         reach = 2 * (stop - start) + round(_comes_again.LONGEST_S * rate_hz)
-        x, at = self._around(track, start, reach)
+        x, at = self.around(track, start, reach)
         whitening = self.past(track, start).whitening
         return _comes_again.comes_again(x, at, at + stop - start, whitening, rate_hz)
 
     def _alone(
         self, track: int, start: int, stop: int, whitening: NDArray[np.float64], height: float
     ) -> bool:
-        x, at = self._around(track, start, _long.reach(self._fmt.rate_hz))
+        x, at = self.around(track, start, _long.reach(self._fmt.rate_hz))
         size = np.abs(_predict.forward(x, whitening))
         size[:ORDER] = 0
         size[at - 2 * ORDER : at + stop - start + 2 * ORDER] = 0

@@ -1,0 +1,56 @@
+"""Pilots and timecode that somebody switches on and off beside music."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from stepping import steps
+from timecode_kit import code
+
+from checks.model import Verdict
+from checks.sheet import Sheet, TrackEntry, TrackKind
+
+SECONDS = 3.0
+ON_S, OFF_S = 0.9013, 2.2047  # in the midst of a period
+
+
+def generated(kind: str, rate_hz: int) -> NDArray[np.float64]:
+    """A generator's signal from ``ON_S`` to ``OFF_S``, nothing outside."""
+    t = np.arange(round(SECONDS * rate_hz)) / rate_hz
+    made = 0.126 * np.sin(2 * np.pi * 50 * t)
+    if kind == "timecode":
+        made = code(rate_hz, SECONDS, noise_dbfs=-120)[: len(t)]
+    return np.asarray(np.where((t >= ON_S) & (t < OFF_S), made, 0))
+
+
+def words(second: NDArray[np.float64]) -> NDArray[np.int32]:
+    """Hiss of -62 dBFS on two tracks, and this on the second."""
+    x = np.random.default_rng(3).standard_normal((2, len(second))) * 10 ** (-65 / 20)
+    x[1] += second
+    return (np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32)
+
+
+def sheet(kind: str) -> Sheet:
+    return Sheet(tracks=(TrackEntry(), TrackEntry(kind=TrackKind(kind))))
+
+
+@pytest.mark.parametrize("kind", ["pilot", "timecode"])
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000, 352_800])
+def test_a_generator_that_is_switched_on_and_off_is_no_step(kind: str, rate_hz: int) -> None:
+    assert steps(words(generated(kind, rate_hz)), rate_hz, sheet(kind)) == []
+
+
+def test_a_track_of_programme_that_begins_so_is_told() -> None:
+    found = steps(words(generated("pilot", 44_100)), 44_100, sheet("programme"))
+    assert {f.tracks for f in found} == {(1,)}
+
+
+@pytest.mark.parametrize("kind", ["pilot", "timecode"])
+def test_samples_lost_while_the_generator_runs_are_told(kind: str) -> None:
+    at = round(1.5013 * 44_100)
+    x = np.delete(words(generated(kind, 44_100)), slice(at, at + 300), axis=1)
+    (found,) = steps(x, 44_100, sheet(kind))
+    assert found.tracks == (1,)
+    assert found.verdict is not Verdict.CLEAR
+    assert found.start_frame == pytest.approx(at, abs=30)
