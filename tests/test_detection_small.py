@@ -10,10 +10,10 @@ import pytest
 import synth
 from bench_detection.beds import EVENTS, Bed
 from bench_detection.engine import cases, check, planted
-from bench_detection.plants import PARTS
+from bench_detection.plants import PARTS, on_reels
 from bench_detection.scoring import ASKING, Tally, misses, said
 
-from checks.model import Verdict
+from checks.model import Samples, Verdict
 
 SEED = 11
 BEDS = (
@@ -64,3 +64,25 @@ def test_splices_relays_and_leaders_are_never_a_reason_to_play_again(kind: str) 
     samples = synth.programme(kind, rate_hz=176_400, tracks=2, seconds=5.0, seed=SEED)
     raised = [f for f in check(bed, samples) if f.verdict in (Verdict.REDO, Verdict.UNREAD)]
     assert not raised, [said(f, bed) for f in raised]
+
+
+REEL = Bed(kind="reel", rate_hz=44_100, tracks=4, seconds=28.0, seed=SEED)
+
+
+@pytest.fixture(scope="module")
+def reel() -> Samples:
+    return REEL.made()
+
+
+def test_nothing_between_the_machines_start_and_stop_asks_for_a_person(reel: Samples) -> None:
+    raised = [f for f in check(REEL, reel) if f.verdict in ASKING]
+    assert not raised, [said(f, REEL) for f in raised]
+
+
+def test_faults_are_found_wherever_they_lie_on_a_reel(reel: Samples) -> None:
+    several = [fault for fault in on_reels() if fault.name in ("zeros", "hold")][:8]
+    samples, plantings = planted(reel, REEL, several, SEED, "reel")
+    tally = Tally()
+    tally.add(REEL, "reel", plantings, check(REEL, samples, ["dropouts"]), [])
+    assert {"run-in", "tones", "slate", "music"} < {p.fault.size for p in plantings}
+    assert all(row.named == row.planted for row in tally.recall.values()), misses(tally)

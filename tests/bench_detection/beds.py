@@ -13,6 +13,8 @@ import synth
 from bench_detection.edges import EDGES, Asked
 from bench_detection.edges_sounds import SOUNDS
 from bench_detection.recorded import CORPUS, REAL, played, recording
+from bench_detection.reels import laid_out
+from bench_detection.reels import played as a_reel
 from bench_detection.textbook import LEAKS_DB
 from bench_detection.textbook import played as by_the_book
 from numpy.typing import NDArray
@@ -34,6 +36,23 @@ FORMATS: Final = (  # rate, tracks, word length, float, seconds
     (176_400, 24, 24, False, 7.5),
     (44_100, 4, 24, False, 12.0),
 )
+REELS: Final = (
+    (44_100, 2, 24, False, 50.0),
+    (96_000, 4, 24, False, 36.0),
+    (48_000, 8, 24, False, 40.0),
+    (352_800, 2, 24, False, 28.0),
+    (44_100, 1, 24, False, 60.0),
+    (88_200, 2, 24, True, 42.0),
+    (48_000, 4, 24, False, 50.0),
+    (192_000, 2, 24, False, 30.0),
+    (44_100, 16, 24, False, 30.0),
+    (96_000, 2, 24, False, 45.0),
+    (48_000, 2, 16, False, 60.0),
+    (96_000, 8, 24, False, 30.0),
+    (44_100, 4, 24, False, 45.0),
+    (352_800, 1, 24, False, 28.0),
+    (48_000, 24, 24, False, 28.0),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +61,8 @@ class Bed:
 
     ``kind``: one of ``synth.KINDS``; ``edge:NAME`` for the makers in ``EDGES`` and ``SOUNDS``;
     ``tape:PATH`` for a recording of the corpus played through tape; ``real:PATH`` for the
-    recording as it is; ``textbook:DB`` for sounds of a textbook that leak by so much.
+    recording as it is; ``textbook:DB`` for sounds of a textbook that leak by so much; ``reel`` for
+    a complete one, whose sheet, where there is one, tells the kinds of its tracks.
     """
 
     kind: str
@@ -73,7 +93,19 @@ class Bed:
         )
 
     @property
+    def asked(self) -> Asked:
+        return Asked(
+            rate_hz=self.rate_hz,
+            tracks=self.tracks,
+            seconds=self.seconds,
+            seed=self.seed,
+            word_length=self.word_length,
+        )
+
+    @property
     def sheet(self) -> Sheet:
+        if self.kind == "reel" and not self.told_nr:
+            return Sheet()
         reduction = NoiseReduction.NONE if self.told_nr else NoiseReduction.UNKNOWN
         kinds = (
             synth.track_kinds(self.kind, self.tracks)
@@ -82,6 +114,8 @@ class Bed:
         )
         if "unused" in self.kind:
             kinds = (*kinds[:-1], "unused")
+        if self.kind == "reel":
+            kinds = laid_out(self.asked).kinds
         return Sheet(
             tracks=tuple(TrackEntry(kind=TrackKind(k)) for k in kinds),
             tape=Tape(speed_cm_s=38.1, noise_reduction=reduction),
@@ -97,7 +131,7 @@ class Bed:
         if not path.exists():
             cache.mkdir(parents=True, exist_ok=True)
             part = path.with_suffix(".part.npy")
-            np.save(part, self._make())
+            np.save(part, self.made())
             part.rename(path)
         found: NDArray[np.int32] = np.load(path)
         return found
@@ -106,14 +140,11 @@ class Bed:
         """What a reader would hand to the checks."""
         return synth.as_float(samples) if self.floating else samples
 
-    def _make(self) -> NDArray[np.int32]:
-        asked = Asked(
-            rate_hz=self.rate_hz,
-            tracks=self.tracks,
-            seconds=self.seconds,
-            seed=self.seed,
-            word_length=self.word_length,
-        )
+    def made(self) -> NDArray[np.int32]:
+        """int32, (tracks, frames)."""
+        asked = self.asked
+        if self.kind == "reel":
+            return a_reel(asked, self.hiss_dbfs or -62.0)
         if self.kind.startswith("edge:"):
             return {**EDGES, **SOUNDS}[self.kind[5:]](asked)
         if self.kind.startswith("textbook:"):
@@ -192,6 +223,23 @@ def textbook(minutes: float, seed: int) -> Iterator[Bed]:
             hiss_dbfs=float(rng.choice([-55, -62, -72])),
             told_nr=False,
         )
+        yield bed
+        told += bed.seconds
+
+
+def reels(minutes: float, seed: int) -> Iterator[Bed]:
+    """Complete reels until so much is together, every second one with a sheet."""
+    rng = np.random.default_rng([43, seed])
+    told = 0.0
+    for count in range(10_000):
+        if told >= minutes * 60:
+            return
+        rate_hz, tracks, word, floating, seconds = REELS[count % len(REELS)]
+        bed = Bed(
+            kind="reel", rate_hz=rate_hz, tracks=tracks, word_length=word, floating=floating,
+            seconds=round(seconds * rng.uniform(0.85, 1.1), 1), seed=seed * 1000 + count,
+            hiss_dbfs=round(rng.uniform(-68, -54), 1), told_nr=count % 2 == 0,
+        )  # fmt: skip
         yield bed
         told += bed.seconds
 

@@ -9,6 +9,7 @@ import numpy as np
 from bench_detection.beds import Bed, for_plants
 from bench_detection.jump import jump_sigma
 from bench_detection.plants import PARTS, Fault
+from bench_detection.reels import RUNS, laid_out
 from bench_detection.scoring import Planting
 
 from checks import registry
@@ -73,15 +74,10 @@ def planted(
     """All faults of one capture planted, from the last to the first so that places hold."""
     rng = np.random.default_rng([seed, *case.encode()])
     faults = sorted(faults, key=lambda f: f.last)
-    first, last = round(0.12 * clean.shape[1]), round(0.9 * clean.shape[1])
-    room = (last - first) // max(len(faults), 1)
+    sites = _all_over if bed.kind == "reel" else _evenly
     x = clean
     out: list[Planting] = []
-    for k in reversed(range(len(faults))):
-        fault = faults[k]
-        at = 0
-        if not fault.everywhere:
-            at = first + k * room + int(rng.integers(0, max(room // 2, 1)))
+    for fault, at in reversed(sites(bed, faults, clean.shape[1], rng)):
         done = fault.plant(x, bed, rng, at)
         jumps = [0.0, 0.0]
         if fault.step:
@@ -103,3 +99,36 @@ def planted(
         )
         x = done.samples
     return x, out
+
+
+def _evenly(
+    bed: Bed, faults: Sequence[Fault], frames: int, rng: np.random.Generator
+) -> list[tuple[Fault, int]]:
+    """Each fault with a frame in a stretch of its own."""
+    first, last = round(0.12 * frames), round(0.9 * frames)
+    room = (last - first) // max(len(faults), 1)
+    return [
+        (fault, 0 if fault.everywhere else first + k * room + int(rng.integers(max(room // 2, 1))))
+        for k, fault in enumerate(faults)
+    ]
+
+
+def _all_over(
+    bed: Bed, faults: Sequence[Fault], frames: int, rng: np.random.Generator
+) -> list[tuple[Fault, int]]:
+    """Each fault at another place of a reel, by whose name it counts; some may find no room.
+
+    Half a second is left behind each, so that none reaches into the next.
+    """
+    places = [
+        (start, stop, name)
+        for name, spans in laid_out(bed.asked).places(bed.seconds).items()
+        for start, stop in spans
+    ]
+    drawn = rng.permutation(len(places))[: len(faults)]
+    out = []
+    for fault, (start, stop, name) in zip(faults, sorted(places[k] for k in drawn), strict=False):
+        at_s = rng.uniform(start, max(start, stop - 0.5))
+        must = fault.must and (fault.part != "tape" or name in RUNS)
+        out.append((replace(fault, size=name, must=must), round(at_s * bed.rate_hz)))
+    return out

@@ -192,6 +192,23 @@ def recall_table(tally: Tally) -> list[str]:
     return lines
 
 
+def place_table(tally: Tally) -> list[str]:
+    """Found of those planted that must be found: a line a fault, a column a place."""
+    cells: dict[str, Counter[str]] = defaultdict(Counter)
+    places: dict[str, None] = {}
+    for (part, name, size), row in tally.recall.items():
+        if row.must:
+            place = size.split(",")[0]
+            places[place] = None
+            cells[f"{part}: {name}"][place] += row.planted
+            cells[f"{part}: {name}"][f"{place} found"] += row.found
+    lines = [f"| fault | {' | '.join(places)} |", "| --- " * (len(places) + 1) + "|"]
+    for fault, counts in sorted(cells.items()):
+        shares = (f"{counts[f'{p} found']}/{counts[p]}" if counts[p] else "-" for p in places)
+        lines.append(f"| {fault} | {' | '.join(shares)} |")
+    return lines
+
+
 def _share(part: int, whole: int) -> str:
     return f"{100 * part / whole:.0f} %" if whole else "-"
 
