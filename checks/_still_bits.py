@@ -31,6 +31,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from operator import attrgetter
 from typing import Final
 
 import numpy as np
@@ -57,6 +58,22 @@ class Still:
     together: bool = True  # all the bits at each place, not only some of them
 
 
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """Where bits stand still at one time on some tracks."""
+
+    start: int
+    stop: int
+    bits: int  # a mask; 1 is the lowest of the word
+    count: int  # runs so near each other that they are kept as one
+    tracks: tuple[int, ...]
+
+    def overlaps(self, other: _Stretch) -> bool:
+        """Whether the two share half of the longer one."""
+        shared = min(self.stop, other.stop) - max(self.start, other.start)
+        return 2 * shared >= max(self.stop - self.start, other.stop - other.start)
+
+
 @dataclass(slots=True)
 class _Run:
     """A run of one bit that still goes on, and what is known to have jumped above it."""
@@ -70,6 +87,29 @@ class _Run:
     def proven(self) -> bool:
         enough = self.jumps >= _JUMPS and 2 * self.jumps >= self.changes
         return enough and len(self.words) >= _VALUES
+
+    def learn(self, above: _Above, start: int, stop: int) -> None:
+        """Take the changes of the word above within frames ``start`` to ``stop`` of a row."""
+        if self.proven:
+            return
+        some = slice(max(start, 0), max(stop - 2, start, 0))
+        self.changes += int(np.count_nonzero(above.changed[some]))
+        at = np.flatnonzero(above.jumped[some]) + some.start + 2
+        self.jumps += len(at)
+        if self.jumps and len(self.words) < _VALUES:
+            self.words.update(np.unique(above.word[at])[:_VALUES].tolist())
+
+
+class _Above:
+    """The word above one bit of a row: which of its changes no smooth signal explains."""
+
+    def __init__(
+        self, row: NDArray[np.int32], toggles: NDArray[np.uint32], turn: NDArray[np.int64], p: int
+    ) -> None:
+        """``changed[k]``, ``jumped[k]`` are of frame k + 2, ``word[k]`` of frame k of the row."""
+        self.changed = toggles[1:] >> np.uint32(p) > 1
+        self.jumped = self.changed & (turn >= (1 << p) // 2)
+        self.word = row >> p + 1
 
 
 class StillBits:
@@ -103,7 +143,7 @@ class StillBits:
         for track, runs in enumerate(self._on):
             for place in list(runs):
                 self._end(track, place, self._stop)
-        found: list[tuple[int, int, int, int, int]] = []
+        found: list[_Stretch] = []
         for track in judged:
             ever = int(moves[track])
             found += _together(track, {p: e for p, e in self._told[track].items() if ever >> p & 1})
@@ -138,43 +178,38 @@ class StillBits:
         """Find the runs of some bits of a track, sample by sample; go on with those that stand."""
         runs = self._on[track]
         row = block.with_lead[track]
-        back = block.lead - 1 if block.lead else 0
-        ever = int(np.bitwise_or.reduce(row[back:])) ^ int(np.bitwise_and.reduce(row[back:]))
-        looked = still
+        new = row[max(block.lead - 1, 0) :]
+        ever = int(np.bitwise_or.reduce(new)) ^ int(np.bitwise_and.reduce(new))
         for place, run in runs.items():
             if ever >> place & 1 or not run.proven:  # else it goes on, and no more is to be learned
-                looked |= 1 << place
-        if not looked:
+                still |= 1 << place
+        if not still:
             return
         toggles = (row[1:] ^ row[:-1]).view(np.uint32)
         wide = row.astype(np.int64)
-        turn = np.abs(wide[2:] - 2 * wide[1:-1] + wide[:-2])  # turn[k]: of wide[k + 2]
-        origin = block.start - block.lead
+        turn = np.abs(wide[2:] - 2 * wide[1:-1] + wide[:-2])
         for place in range(32):
-            if not looked >> place & 1:
-                continue
-            changes = np.flatnonzero(toggles & np.uint32(1 << place)) + 1
-            if place not in runs:
-                begins = np.concatenate(([0], changes))
-            else:
-                begins = np.concatenate(([block.lead], changes[changes >= block.lead]))
-            ends = np.append(begins[1:], len(row))
-            long = ends - begins >= LEAD_FRAMES
-            long[0] |= place in runs
-            changed = toggles[1:] >> np.uint32(place) > 1
-            jumps = changed & (turn >= (1 << place) // 2)
-            for a, b in zip(begins[long].tolist(), ends[long].tolist(), strict=True):
-                carried = a == begins[0] and place in runs
-                run = runs.setdefault(place, _Run(origin + a))
-                lo = max(a - 2 if carried else a, 0)
-                if not run.proven:
-                    run.changes += int(np.count_nonzero(changed[lo : max(b - 2, lo)]))
-                    at = np.flatnonzero(jumps[lo : max(b - 2, lo)]) + lo + 2
-                    run.jumps += len(at)
-                    if run.jumps and len(run.words) < _VALUES:
-                        run.words.update(np.unique(row[at] >> place + 1)[:_VALUES].tolist())
-                if b < len(row):
-                    self._end(track, place, origin + b)
+            if still >> place & 1:
+                changes = np.flatnonzero(toggles & np.uint32(1 << place)) + 1
+                self._follow(block, track, place, changes, _Above(row, toggles, turn, place))
+
+    def _follow(
+        self, block: Block, track: int, place: int, changes: NDArray[np.intp], above: _Above
+    ) -> None:
+        """Go on with the run of one bit, and begin others, between its changes in a row."""
+        runs, origin, frames = self._on[track], block.start - block.lead, len(above.word)
+        carried = place in runs
+        if carried:
+            changes = changes[changes >= block.lead]
+        begins = np.concatenate(([block.lead if carried else 0], changes))
+        ends = np.append(changes, frames)
+        long = ends - begins >= LEAD_FRAMES
+        long[0] |= carried
+        for a, b in zip(begins[long].tolist(), ends[long].tolist(), strict=True):
+            goes_on = place in runs
+            runs.setdefault(place, _Run(origin + a)).learn(above, a - 2 if goes_on else a, b)
+            if b < frames:
+                self._end(track, place, origin + b)
 
     def _end(self, track: int, place: int, stop: int) -> None:
         run = self._on[track].pop(place)
@@ -189,44 +224,41 @@ def _moved(looked: NDArray[np.int32], out: NDArray[np.int32] | None = None) -> N
     return found
 
 
-def _overlap(a: tuple[int, int], b: tuple[int, int]) -> bool:
-    """Whether two stretches share half of the longer one."""
-    shared = min(a[1], b[1]) - max(a[0], b[0])
-    return 2 * shared >= max(a[1] - a[0], b[1] - b[0])
-
-
-def _together(track: int, each: dict[int, Places]) -> list[tuple[int, int, int, int, int]]:
-    """(start, stop, bits, count, track): the bits of a track that stand still at one time.
+def _together(track: int, each: dict[int, Places]) -> list[_Stretch]:
+    """The bits of a track that stand still at one time.
 
     All of them stand from the last change of any to the first change of any.
     """
-    groups: list[tuple[int, int, int, int, int]] = []
-    runs = sorted((p.start, p.stop, place, p.count) for place, of in each.items() for p in of)
-    for start, stop, place, count in runs:
+    groups: list[_Stretch] = []
+    runs = sorted((p.start, p.stop, 1 << place, p.count) for place, of in each.items() for p in of)
+    for run in (_Stretch(*values, (track,)) for values in runs):
         for k in range(len(groups) - 1, -1, -1):
-            a, b, bits, times, _ = groups[k]
-            if not bits >> place & 1 and _overlap((a, b), (start, stop)):
-                both = bits | 1 << place
-                groups[k] = (max(a, start), min(b, stop), both, max(times, count), track)
+            g = groups[k]
+            if not g.bits & run.bits and g.overlaps(run):
+                start, stop = max(g.start, run.start), min(g.stop, run.stop)
+                count = max(g.count, run.count)
+                groups[k] = _Stretch(start, stop, g.bits | run.bits, count, run.tracks)
                 break
         else:
-            groups.append((start, stop, 1 << place, count, track))
+            groups.append(run)
     return groups
 
 
-def _alike(found: list[tuple[int, int, int, int, int]]) -> Iterator[Still]:
+def _alike(found: list[_Stretch]) -> Iterator[Still]:
     """The same bits at the same time on several tracks, and at several times, told as one."""
-    merged: list[tuple[int, int, int, int, tuple[int, ...]]] = []
-    for start, stop, bits, count, track in sorted(found):
-        for k, (a, b, same, times, tracks) in enumerate(merged):
-            if same == bits and track not in tracks and _overlap((a, b), (start, stop)):
-                merged[k] = (min(a, start), max(b, stop), bits, max(times, count), (*tracks, track))
+    merged: list[_Stretch] = []
+    for one in sorted(found, key=attrgetter("start", "stop", "bits", "count", "tracks")):
+        for k, m in enumerate(merged):
+            if m.bits == one.bits and not set(m.tracks) & set(one.tracks) and m.overlaps(one):
+                start, stop = min(m.start, one.start), max(m.stop, one.stop)
+                count, tracks = max(m.count, one.count), (*m.tracks, *one.tracks)
+                merged[k] = _Stretch(start, stop, one.bits, count, tracks)
                 break
         else:
-            merged.append((start, stop, bits, count, (track,)))
+            merged.append(one)
     told: dict[tuple[int, tuple[int, ...]], list[tuple[int, int, int]]] = {}
-    for start, stop, bits, times, tracks in merged:
-        told.setdefault((bits, tuple(sorted(tracks))), []).append((start, stop, times))
+    for m in merged:
+        told.setdefault((m.bits, tuple(sorted(m.tracks))), []).append((m.start, m.stop, m.count))
     for (bits, tracks), places in told.items():
         named = tuple(32 - place for place in range(31, -1, -1) if bits >> place & 1)
         yield Still(tracks, named, tuple(sorted(places)))
