@@ -8,7 +8,7 @@ own any more (its former contents stay known).
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,7 +16,6 @@ from watcher.files import Stamp, shown
 from watcher.gone import apart, is_anothers
 from watcher.ledger import CaptureRow, Ledger, State
 from watcher.moved import former, move
-from watcher.report import sidecar_path
 from watcher.tracksets import Capture
 
 
@@ -53,12 +52,12 @@ def book(
     *,
     state: State,
     why: str | None,
-    place: tuple[Path, Path | None],
+    report_at: Callable[[Path], Path],
 ) -> Booked:
     """Put a capture that is not settled, or is now, into the ledger.
 
     Args:
-        place: the first root, and the folder that mirrors it for reports, if any.
+        report_at: where the report of a capture stands (``settings.report_at``).
     """
     with ledger.commit():
         owners = _owners(ledger, capture)
@@ -67,7 +66,7 @@ def book(
             if before is not None:
                 for owner in owners:
                     ledger.forget(owner.id)
-                row = move(ledger, before, capture, place)
+                row = move(ledger, before, capture, report_at)
                 reopened = before.state is State.CHECKING
                 if _written_to(ledger, row, stamps):  # nothing was known of it but that it is there
                     row = ledger.put(
@@ -82,7 +81,7 @@ def book(
                 return Booked(row=row, reopened=reopened, known=row.state is not State.WAITING)
         path = next(
             (row.path for row in owners if row.is_set == capture.is_set),
-            _free_path(ledger, capture, owners, place),
+            _free_path(ledger, capture, owners, report_at),
         )
         before = ledger.capture(path)
         row = ledger.put(
@@ -123,16 +122,15 @@ def _free_path(
     ledger: Ledger,
     capture: Capture,
     owners: list[CaptureRow],
-    place: tuple[Path, Path | None],
+    report_at: Callable[[Path], Path],
 ) -> Path:
     """The path under which a capture is booked: not that of another set of the same name."""
     path = capture.report_stem
     if not capture.is_set:
         return path
-    top, mirror = place
     row = ledger.capture(path)
     if row is None:
-        taken = is_anothers(capture, sidecar_path(path, mirror, top))
+        taken = is_anothers(capture, report_at(path))
     else:
         taken = row.id not in {owner.id for owner in owners} and any(
             os.path.lexists(file.path) for file in ledger.files(row.id)

@@ -25,8 +25,7 @@ from watcher.gone import on_record
 from watcher.lease import Lease
 from watcher.ledger import Ledger, State
 from watcher.ledger import now as wall_time
-from watcher.report import sidecar_path
-from watcher.settings import Applied, Settings, Sheets, TrackSets
+from watcher.settings import Applied, Settings, Sheets, TrackSets, report_at
 from watcher.settling import Answer, Asked, Sighting
 from watcher.tracksets import Capture, grouped
 
@@ -90,6 +89,7 @@ class Candidates:
     ) -> None:
         self._ledger = ledger
         self._settings = settings
+        self._report_at = report_at(settings)
         self._sheets = Sheets(settings)
         self._lease = lease
         self._header_of = header_of
@@ -235,9 +235,7 @@ class Candidates:
             return True
         return on_record(
             capture,
-            lambda one: sidecar_path(
-                one.report_stem, self._settings.reports, self._settings.roots[0]
-            ),
+            lambda one: self._report_at(one.report_stem),
         )
 
     def _book(self, unit: _Unit, capture: Capture, state: State, why: str | None) -> Booked:
@@ -248,7 +246,7 @@ class Candidates:
             {path: sighting.stamp for path, sighting in unit.seen.items()},
             state=state,
             why=why,
-            place=(self._settings.roots[0], self._settings.reports),
+            report_at=self._report_at,
         )
         if booked.reopened:
             self._events.reopened.append(booked.row.id)

@@ -21,8 +21,8 @@ from watcher.files import shown, sweep
 from watcher.gone import on_record, told_apart
 from watcher.lineups import LineupEntry, entry_of
 from watcher.partner import Partner, cores, partner_for
-from watcher.report import PAGE_SUFFIX, SUFFIX, Report, ReportError, sidecar_path
-from watcher.settings import Applied, Settings, Sheets
+from watcher.report import PAGE_SUFFIX, SUFFIX, Report, ReportError
+from watcher.settings import Applied, Settings, Sheets, report_at
 from watcher.sheets import SHEET_NAME
 from watcher.stands_on import on_disk, with_stands_on
 from watcher.summary import standing
@@ -152,7 +152,7 @@ def plan(paths: Sequence[str], settings: Settings, *, passed: Passed | None = No
     tops: dict[Path, Path] = {}
     mistakes: list[str] = []
     roots = [root.resolve() for root in settings.roots]
-    first = roots[0] if roots else None
+    path_of = report_at(settings, roots)
 
     def apply(path: Path, top: Path) -> None:
         if path in applied:
@@ -181,7 +181,7 @@ def plan(paths: Sequence[str], settings: Settings, *, passed: Passed | None = No
     wanted = {path for path, _ in named}
 
     def report_path(capture: Capture) -> Path:
-        return sidecar_path(capture.report_stem, settings.reports, first)
+        return path_of(capture.report_stem)
 
     captures = grouped(
         applied,

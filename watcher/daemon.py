@@ -34,9 +34,9 @@ from watcher.places import ledger_path
 from watcher.pool import Ended, Pool
 from watcher.rebuild import adopt
 from watcher.record import signed_still
-from watcher.report import Report, sidecar_path
+from watcher.report import Report
 from watcher.rows import age_s
-from watcher.settings import Applied, Settings, Sheets, load
+from watcher.settings import Applied, Settings, Sheets, load, report_at
 from watcher.stands_on import LineupEntry, in_ledger, stand_again, with_stands_on
 from watcher.tracksets import Capture
 from watcher.troubles import Troubles
@@ -292,7 +292,7 @@ class Daemon:
             self._retry(row, "its transfer sheet has mistakes")
             return True
         capture = capture_of(row, files, applied.track_sets)
-        path = sidecar_path(capture.report_stem, self.settings.reports, self.settings.roots[0])
+        path = report_at(self.settings)(capture.report_stem)
         if row.checked_at is None and adopt(self.ledger, row, capture, path):
             self.log.info("capture_known", path=row.path)
             return True

@@ -10,14 +10,14 @@ import contextlib
 import dataclasses
 import os
 import zlib
-from collections.abc import Container, Mapping
+from collections.abc import Callable, Container, Mapping
 from pathlib import Path
 
 from watcher.decided import take_over
 from watcher.examine import readable
 from watcher.files import Identity, Stamp, shown
 from watcher.ledger import CaptureRow, Ledger, State
-from watcher.report import Report, sidecar_path, to_json
+from watcher.report import Report, to_json
 from watcher.rows import split
 from watcher.tracksets import Capture
 
@@ -81,20 +81,20 @@ def _has_past(ledger: Ledger, capture: Capture) -> bool:
 
 
 def move(
-    ledger: Ledger, row: CaptureRow, capture: Capture, place: tuple[Path, Path | None]
+    ledger: Ledger, row: CaptureRow, capture: Capture, report_at: Callable[[Path], Path]
 ) -> CaptureRow:
     """Put a row, its files, its contents and its report under the names they bear now.
 
     A worker that reads it under the old name is no use any more: such a capture waits anew.
 
     Args:
-        place: the first root, and the folder that mirrors it for reports, if any.
+        report_at: where the report of a capture stands (``settings.report_at``).
     """
     old = ledger.files(row.id)
     path = capture.report_stem
-    top, mirror = place
-    _take_signoff(ledger, row, sidecar_path(path, mirror, top))
-    _bring_along(row, path, place)
+    report_path = report_at(path)
+    _take_signoff(ledger, row, report_path)
+    _bring_along(row, report_path)
     for file, new in zip(old, capture.files, strict=True):
         ledger.change(
             # a new name moves the time of change, and casts no doubt on the content
@@ -113,7 +113,7 @@ def move(
         body = to_json(_renamed(report, capture, names), indent=None).encode("ascii")
         ledger.change(
             "UPDATE captures SET report = ?, report_path = ?, delivered = 0 WHERE id = ?",
-            (zlib.compress(body), os.fsencode(sidecar_path(path, mirror, top)), row.id),
+            (zlib.compress(body), os.fsencode(report_path), row.id),
         )
     if row.state is State.CHECKING:
         ledger.move_to(row.id, State.WAITING, why="was renamed while it was checked")
@@ -132,14 +132,12 @@ def _take_signoff(ledger: Ledger, row: CaptureRow, new: Path) -> None:
             take_over(ledger, row, report, path)
 
 
-def _bring_along(row: CaptureRow, path: Path, place: tuple[Path, Path | None]) -> None:
+def _bring_along(row: CaptureRow, new: Path) -> None:
     """Rename the report on disk as well.
 
     Left behind, it would stand beside whatever is recorded under the old name next, and speak
     against it. Where that fails the report is written anew under the new name all the same.
     """
-    top, mirror = place
-    new = sidecar_path(path, mirror, top)
     if row.report_path is None or new == row.report_path or os.path.lexists(new):
         return
     with contextlib.suppress(OSError):

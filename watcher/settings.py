@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import os
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -13,6 +15,7 @@ from config.tree import place_of
 from config.words import Mistake, listed, number, quoted
 from watcher.errors import ConfigError
 from watcher.layers import SHORT, bound_sheet, profile, read_tree, sheet_keys
+from watcher.report import sidecar_path
 from watcher.settings_tree import Profile, Settings, SheetFile, TrackSets, WhileRecording
 from watcher.sheets import SHEET_NAME, Applied, Sheets
 
@@ -28,6 +31,7 @@ __all__ = [
     "WhileRecording",
     "find_config",
     "load",
+    "report_at",
 ]
 
 CONFIG_NAME: Final = "reelvigil.yaml"
@@ -69,6 +73,15 @@ def load(config_file: Path | None) -> Settings:
     if settings is None or mistakes:
         raise ConfigError(listed(mistakes))
     return settings
+
+
+def report_at(settings: Settings, roots: Sequence[Path] | None = None) -> Callable[[Path], Path]:
+    """Where the report of a capture stands, by its stem (see ``report.sidecar_path``).
+
+    ``roots``: those of the settings, where a caller names captures in another way than they do.
+    """
+    top = next(iter(settings.roots if roots is None else roots), None)
+    return functools.partial(sidecar_path, reports=settings.reports, top=top)
 
 
 def _anchored(settings: Settings, folder: Path) -> Settings:
