@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
 
 from checks.dropouts._steps import _moves
 
@@ -97,6 +100,39 @@ def test_a_track_with_a_loud_floor_may_have_moved_where_both_fail_alone(
     )
     tracks = [np.full(2000, float(k)) for k in range(2)]
     assert _moves.swapped(tracks, 1000) == {0: 1, 1: 0}
+
+
+def test_a_quiet_track_that_goes_on_from_many_goes_on_from_the_one_that_is_free(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # the first two change places; what follows on the second fits the third's past a little better
+    left = np.full((4, 4), 300.0)
+    np.fill_diagonal(left, (170.0, 40.0, 1.1, 1.2))
+    left[0, 1], left[1, 0], left[2, 1] = 0.9, 0.7, 0.8
+    monkeypatch.setattr(_moves, "known", lambda past, _: (np.zeros(1), 1.0))
+    monkeypatch.setattr(
+        _moves, "goes_on", lambda past, later, *_: left[int(past[0]), int(later[0])]
+    )
+    tracks = [np.full(2000, float(k)) for k in range(4)]
+    assert _moves.swapped(tracks, 1000) == {0: 1, 1: 0}
+
+
+@given(seed=st.integers(0, 2**32 - 1), count=st.integers(1, 24), whole=st.booleans())
+def test_each_goes_to_one_at_the_least_cost(seed: int, count: int, whole: bool) -> None:
+    # against scipy's solver of the assignment problem, a general-purpose reference
+    rng = np.random.default_rng(seed)
+    costs = rng.standard_normal((count, count)) * 10.0 ** rng.uniform(0, 5, (count, count))
+    if whole:  # many alike
+        costs = rng.integers(0, 4, (count, count)).astype(float)
+    rows = _moves.assigned(costs)
+    assert sorted(rows) == list(range(count))
+    of, to = linear_sum_assignment(costs)
+    assert costs[rows, np.arange(count)].sum() == pytest.approx(costs[of, to].sum(), rel=1e-9)
+
+
+@pytest.mark.parametrize("cost", [np.inf, np.nan])
+def test_costs_that_are_no_numbers_are_borne(cost: float) -> None:
+    assert sorted(_moves.assigned(np.full((5, 5), cost))) == list(range(5))
 
 
 @pytest.mark.parametrize(("own", "proven"), [(0.2, False), (50.0, True)])

@@ -14,11 +14,14 @@ from collections.abc import Mapping, Set
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks._ranks import median
 from checks.dropouts._junction import ORDER
 from checks.dropouts._predict import Floats, known
 from checks.dropouts._steps._causes import FAILS, FITS, OFFSETS, goes_on
+
+Ints = NDArray[np.int64]
 
 SURE: Final = 40.0
 """Least gain of another track's past over the own, as twice a log likelihood. Chance among 64
@@ -40,6 +43,7 @@ IN_PLACE: Final = 20.0
 that begin and end together leave -60 to 10, exchanged programme 24 to 2000."""
 
 LEAST_OFFSETS: Final = 4
+_DEAR: Final = 1e12  # costs that are no number; more would leave no digits for others
 
 
 def told(
@@ -83,25 +87,11 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
     broken = np.flatnonzero(np.diag(scores) >= FAILS)
     if not len(broken):
         return None
-    source = np.argmin(costs, axis=0)
-    gains = np.diag(costs) - costs.min(axis=0)
-    fits = {}
-    for k, i in enumerate(source.tolist()):
-        least = 0.0 if k in broken else 1 / (2 * FITS)  # a loud floor fits much
-        if i != k and least <= scores[i, k] <= ONE_FITS:
-            fits[k] = i
-    closed = dict(fits)
-    while closed and set(closed) != set(closed.values()):
-        ends = set(closed) & set(closed.values())
-        closed = {k: i for k, i in closed.items() if k in ends and i in ends}
-    if not _sure([float(gains[k]) for k in closed]):
-        closed = {}
-    for ring in _rings(closed):  # beside others that change places, some that stay may seem to
-        stays = not set(ring) <= set(broken.tolist())
-        if stays and not _sure([float(gains[k]) for k in ring]):
-            closed = {k: i for k, i in closed.items() if k not in ring}
-    second = np.partition(costs, 1, axis=0)[1] - costs.min(axis=0)
-    sure = {k: i for k, i in fits.items() if gains[k] >= SURE and second[k] >= APART}
+    closed = _closed(costs, scores, broken)
+    least, second = np.partition(costs, 1, axis=0)[:2]
+    alone = (np.diag(costs) - least >= SURE) & (second - least >= APART)
+    fits = _fitting(np.argmin(costs, axis=0), scores, broken)
+    sure = {k: i for k, i in fits.items() if alone[k]}
     gone = set(sure.values()) & set(broken.tolist())
     many = len(sure) >= MANY_MOVED and 2 * len(gone) >= len(sure)
     moved = {**sure, **closed} if closed or many else {}
@@ -114,6 +104,66 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
     ):
         return None
     return {i: k for k, i in moved.items()}
+
+
+def _closed(costs: Floats, scores: Floats, broken: Ints) -> dict[int, int]:
+    """The moves that close and explain enough, {where to: where from}."""
+    stay = np.where(np.diag(scores) < FAILS, APART, 0.0)  # what goes on by itself stays
+    closed = _fitting(assigned(costs - np.diag(stay)), scores, broken)
+    while closed and set(closed) != set(closed.values()):
+        ends = set(closed) & set(closed.values())
+        closed = {k: i for k, i in closed.items() if k in ends and i in ends}
+    gains = {k: float(costs[k, k] - costs[i, k]) for k, i in closed.items()}
+    if not _sure([*gains.values()]):
+        return {}
+    for ring in _rings(closed):  # beside others that change places, some that stay may seem to
+        stays = not set(ring) <= set(broken.tolist())
+        if stays and not _sure([gains[k] for k in ring]):
+            closed = {k: i for k, i in closed.items() if k not in ring}
+    return closed
+
+
+def _fitting(source: Ints, scores: Floats, broken: Ints) -> dict[int, int]:
+    """Those of some moves that fit: {where to: where from}; ``source``: from where to each."""
+    fits = {}
+    for k, i in enumerate(source.tolist()):
+        least = 0.0 if k in broken else 1 / (2 * FITS)  # a loud floor fits much
+        if i != k and least <= scores[i, k] <= ONE_FITS:
+            fits[k] = i
+    return fits
+
+
+def assigned(costs: Floats) -> Ints:
+    """The row of each column, each row once, at the least sum of the costs of (count, count).
+
+    Quiet tracks go on from many a past, each from one of them. Shortest augmenting paths (Jonker &
+    Volgenant, "A shortest augmenting path algorithm for dense and sparse linear assignment
+    problems", 1987; from memory).
+    """
+    count = len(costs)
+    costs = np.nan_to_num(costs, nan=_DEAR, posinf=_DEAR, neginf=-_DEAR)
+    of_row, of_column = np.zeros(count + 1), np.zeros(count)  # the duals; row `count` is none
+    row = np.full(count, count)
+    for new in range(count):
+        least, before = np.full(count, np.inf), np.full(count, -1)
+        done = np.zeros(count, np.bool_)
+        at, i, reached = -1, new, 0.0
+        while i < count:  # until a column without a row
+            through = reached + costs[i] - of_row[i] - of_column
+            nearer = ~done & (through < least)
+            least[nearer], before[nearer] = through[nearer], at
+            at = int(np.argmin(np.where(done, np.inf, least)))
+            reached, done[at], i = float(least[at]), True, int(row[at])
+        of_row[new] += reached
+        others = done.copy()
+        others[at] = False
+        of_row[row[others]] += reached - least[others]
+        of_column[others] -= reached - least[others]
+        while at >= 0:
+            back = int(before[at])
+            row[at] = row[back] if back >= 0 else new
+            at = back
+    return row
 
 
 def _sure(gained: list[float]) -> bool:
