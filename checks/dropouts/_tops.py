@@ -126,19 +126,24 @@ def near(x: Floats, peak: int, *, full: float) -> bool:
     return _tilted(x, peak) or _cornered(x, peak, ends)
 
 
-def cut_off(x: Floats, frame: int, deviation: float) -> bool:
+def cut_off(x: Floats, frame: int, deviation: float, *, full: float) -> bool:
     """Whether a sample belongs to a clipped top.
 
     It is as large as any around, or nearly, and should be larger than all; or two in a row stand
-    there.
+    there; or at full scale, so near that what should be there is foretold from them.
 
     Args:
         x: samples of one track.
         deviation: of the sample from what it should be, in their unit.
+        full: full scale in this unit.
     """
     top, bottom = ends = ceilings(x)
     if _should_be_beyond(x, frame, deviation, ends):
         return True
+    here = x[max(frame - ORDER, 0) : frame + ORDER]
+    for at in ((here >= full - 1) & (here <= full), (here <= -full + 1) & (here >= -full)):
+        if bool((at[1:] & at[:-1]).any()):
+            return True
     around = x[max(frame - 2, 0) : frame + 3]
     return any(bool((at[1:] & at[:-1]).any()) for at in (around >= top, around <= bottom))
 

@@ -156,3 +156,16 @@ def test_a_hold_near_the_crest_of_a_tone_is_told(hz: float, length: int, share: 
     x[0, at : at + length] = x[0, at]
     (found,) = of(run(np.rint(x).astype(np.int32) << 8, rate_hz), "held-value")
     assert (found.verdict, found.tracks) == (Verdict.REDO, (0,))
+
+
+@pytest.mark.parametrize("polarity", [1, -1])
+@pytest.mark.parametrize(("level", "told"), [(2.0**23 - 1, False), (2.0**22, True)])
+def test_what_is_foretold_from_samples_at_full_scale_proves_no_wrong_word(
+    polarity: int, level: float, told: bool
+) -> None:
+    """Hiss on a top pulls single samples below full scale; two beside it are cut off there."""
+    rng = np.random.default_rng(3)
+    x = 0.6 * level * np.sin(np.arange(400) / 20) + rng.standard_normal(400) * 2000
+    x[210:212] = level
+    x = polarity * np.clip(x, -level - 1, level)
+    assert _tops.cut_off(x, 200, -polarity * 60_000.0, full=2.0**23) is not told

@@ -159,7 +159,7 @@ class Place:
 
     def cut_off(self, track: int, frame: int, deviation: float) -> bool:
         """Whether a sample belongs to a clipped top."""
-        return _tops.cut_off(self.steps[track], frame, deviation)
+        return _tops.cut_off(self.steps[track], frame, deviation, full=1 / self._step)
 
     def towers(self, track: int, frame: int, deviation: float) -> bool:
         """Whether a sample deviates by far more than any beside it from the one before."""
