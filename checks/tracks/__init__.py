@@ -29,6 +29,7 @@ from checks.tracks._limits import TracksLimits
 from checks.tracks._low import LowRate
 from checks.tracks._offset import Held, Offset
 from checks.tracks._pairs import Pair, compared
+from checks.tracks._related import related
 from checks.tracks._sameness import sameness
 from checks.tracks._segments import Segments
 from checks.tracks._silence import Silence, never_moves, silent_tracks, steady_floor
@@ -175,7 +176,7 @@ class TracksPass:
                 if same is not None:
                     found.append((pair, same))
         rate, listed = self._fmt.rate_hz, self._limits.listed
-        return findings.related(found, who, rate_hz=rate, listed=listed)
+        return related(found, who, rate_hz=rate, listed=listed)
 
     def _offsets(self, who: findings.Who) -> dict[int, Held]:
         """Tracks with an offset beyond the limit."""

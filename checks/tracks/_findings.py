@@ -11,8 +11,6 @@ from checks.sheet import NoiseReduction, Sheet, TrackKind
 from checks.tracks._equal import Double, Stretch
 from checks.tracks._hum import Hum
 from checks.tracks._offset import Held
-from checks.tracks._pairs import Pair
-from checks.tracks._sameness import Sameness
 from checks.tracks._silence import Silence
 
 CHECK: Final = "tracks"
@@ -42,7 +40,7 @@ class Who:
         return self.recognised.get(track) in tuple(recognised)
 
 
-def _finding(
+def finding(
     kind: str,
     verdict: Verdict,
     remedy: Remedy,
@@ -101,7 +99,7 @@ def silent(found: Mapping[int, Silence], who: Who) -> list[Finding]:
             "hiss_of_others_above_db": [rounded(found[t].above_db, 1) for t in tracks],
         }
         text = _SILENT_TEXT[evidence] + _SILENT_THEN
-        findings.append(_finding("silent", verdict, Remedy.REPLAY, tracks, text, values))
+        findings.append(finding("silent", verdict, Remedy.REPLAY, tracks, text, values))
     return findings
 
 
@@ -136,7 +134,7 @@ def identical(doubles: Sequence[Double], who: Who, *, frames: int, listed: int) 
             "frames_in_all": double.frames,
         }
         findings.append(
-            _finding("identical", verdict, Remedy.REPLAY, sorted(tracks), text, values, longest)
+            finding("identical", verdict, Remedy.REPLAY, sorted(tracks), text, values, longest)
         )
     return findings
 
@@ -162,85 +160,6 @@ def _identical_verdict(
     )
 
 
-# -- one signal on two tracks --------------------------------------------------------------------
-
-
-_SAME_LEVEL_DB: Final = 0.005  # shown as 0.00 dB
-
-
-def related(
-    pairs: Sequence[tuple[Pair, Sameness]], who: Who, *, rate_hz: int, listed: int
-) -> list[Finding]:
-    """Pairs that carry one signal; ``pairs`` closest first."""
-    findings = []
-    counts: dict[str, int] = {}
-    for _, same in pairs:
-        counts[same.kind] = counts.get(same.kind, 0) + 1
-    seen: dict[str, int] = {}
-    for pair, same in pairs:
-        seen[same.kind] = seen.get(same.kind, 0) + 1
-        if seen[same.kind] > listed:
-            continue
-        verdict, text = _related_verdict(pair, same, who)
-        delay = pair.delay_s
-        values: dict[str, Value] = {
-            "gain_db": rounded(pair.gain_db),
-            "inverted": pair.inverted,
-            "delay_us": rounded(delay * 1e6, 3) if delay is not None else None,
-            "delay_samples": rounded(delay * rate_hz, 3) if delay is not None else None,
-            "residual_db": rounded(pair.residual_db, 1),
-            "correlation": rounded(pair.correlation, 4),
-            "count": counts[same.kind],
-            "listed": min(counts[same.kind], listed),
-        }
-        findings.append(_finding(same.kind, verdict, Remedy.LISTEN, pair.tracks, text, values))
-    return findings
-
-
-def _related_verdict(pair: Pair, same: Sameness, who: Who) -> tuple[Verdict, str]:
-    level = f"{pair.gain_db:+.2f} dB" if pair.gain_db is not None else "some gain"
-    if pair.gain_db is not None and abs(pair.gain_db) < _SAME_LEVEL_DB:
-        level = "at the same level"
-    how = f"{level}, polarity reversed" if pair.inverted else level
-    if same.kind == "delayed" and pair.delay_s is not None:
-        how += f", {abs(pair.delay_s) * 1e6:.1f} us {'later' if pair.delay_s > 0 else 'earlier'}"
-    left = f"{pair.residual_db:.0f} dB" if pair.residual_db is not None else "nothing"
-    if not same.sure:
-        return Verdict.CLEAR, (
-            f"The second track follows the first ({how}; difference {left}); the programme never "
-            "falls far enough to tell whether each has a hiss of its own, as mono material on "
-            "two tracks would have."
-        )
-    if same.shared_hiss:
-        text = (
-            f"The second track is the first again ({how}; difference {left}), hiss included, so "
-            "one signal was recorded twice"
-        )
-        act = "look whether the right tracks were patched to the converter"
-        if same.kind == "inverted":
-            act += " and which lead is reversed"
-    else:
-        own = (
-            "each with a hiss of its own"
-            if same.shared_hiss is False
-            else f"the difference is {left}, and whether each has a hiss of its own cannot be told"
-        )
-        text = (
-            f"The second track carries the programme of the first in reversed polarity ({level}), "
-            f"{own}, so a lead may be reversed, here or at the recording"
-        )
-        act = (
-            "listen to the two together, and where the sound grows thin look at the leads of this "
-            "transfer; if they are right, note it for the mix"
-        )
-    if who.sheet.declared_same(*pair.tracks):
-        return Verdict.CLEAR, f"{text}; the sheet declares them the same."
-    kinds = (TrackKind.TIMECODE, TrackKind.CLICK, TrackKind.PILOT)
-    if all(who.excused(track, kinds) for track in pair.tracks):
-        return Verdict.CLEAR, f"{text}; they carry no programme."
-    return Verdict.LISTEN, f"{text}: {act}."
-
-
 # -- offset and hum ------------------------------------------------------------------------------
 
 
@@ -264,11 +183,11 @@ def _offset(found: Mapping[int, Held], limit_percent: float) -> Finding:
     values: dict[str, Value] = {
         "dc_percent": [rounded(100 * held.mean, 4) for held in found.values()]
     }
-    finding = _finding("dc-offset", Verdict.LISTEN, Remedy.LISTEN, found, text, values)
+    found_offset = finding("dc-offset", Verdict.LISTEN, Remedy.LISTEN, found, text, values)
     if not starts:
-        return finding
+        return found_offset
     stop = max(held.stop or 0 for held in found.values())
-    return replace(finding, start_frame=min(starts), frames=stop - min(starts))
+    return replace(found_offset, start_frame=min(starts), frames=stop - min(starts))
 
 
 def hum(found: Mapping[int, Hum]) -> list[Finding]:
@@ -288,7 +207,7 @@ def hum(found: Mapping[int, Hum]) -> list[Finding]:
             "hum_dbfs": [rounded(found[t].level_dbfs, 1) for t in tracks],
             "harmonics": [list(found[t].harmonics) for t in tracks],
         }
-        findings.append(_finding("hum", Verdict.LISTEN, Remedy.LISTEN, tracks, text, values))
+        findings.append(finding("hum", Verdict.LISTEN, Remedy.LISTEN, tracks, text, values))
     return findings
 
 
@@ -330,7 +249,7 @@ def track_kinds(
         groups.setdefault(text, []).append(track)
         kinds[text] = (declared.value if declared else None, seen.value if seen else None)
     return [
-        _finding(
+        finding(
             "track-kind",
             Verdict.CLEAR,
             Remedy.NONE,

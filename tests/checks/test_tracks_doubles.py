@@ -135,6 +135,20 @@ def test_a_delay_of_a_fraction_of_a_sample_is_measured() -> None:
     assert found.values["delay_us"] == pytest.approx(0.37 / 48_000 * 1e6, abs=0.02)
 
 
+def test_a_track_that_is_reversed_against_several_is_told_once() -> None:
+    # mono material on all tracks of a tape, each with a hiss of its own, and one lead reversed
+    x = played(4, tracks=5).astype(np.float64)
+    rng = np.random.default_rng(2)
+    x[1:] = x[0] * np.array([[1.0], [-1.0], [1.0], [1.0]])
+    x[4] = played(4, tracks=6)[5]  # that one is another player's
+    hissing = x * 0.5 + rng.standard_normal(x.shape) * 2**31 * 1e-3
+    outcome = run((hissing / 256).astype(np.int32) * 256, 48_000)
+    (found,) = of_kind(outcome, "inverted")
+    assert found.tracks == (2, 0, 1, 3)
+    assert found.text.startswith("Track 3 carries")
+    assert (found.values["pairs"], found.values["count"]) == (3, 1)
+
+
 def test_an_exact_reversal_of_polarity_is_inverted() -> None:
     # correlation -1.000, "reversed", not azimuth: phase 180 degrees at all frequencies
     x = played(4, tracks=2)
