@@ -168,7 +168,10 @@ def _losses(lineup: Lineup, first: Iterable[Meant], *, declared: bool) -> list[F
     for meant in first:
         never = {k for k in lineup.judged if _lost(lineup, meant)[k]}
         if never:
-            text = f"The {spoken(meant)} tone that the other tracks carry is not there."
+            text = (
+                f"The {spoken(meant)} tone that the other tracks carry is not there, or "
+                f"{LOST_DB:g} dB and more under theirs. Look at the head, the card and the cable."
+            )
             out.append(_finding("level", verdict, text, tracks=never, at=meant))
     gone = _Beyond()
     for meant in lineup.plain:

@@ -244,7 +244,7 @@ def test_a_track_that_dies_within_a_line_up_lost_the_tone(dead: TrackTone, hz: f
     assert finding.values["listed"] == 2
     (early,), _ = judged([tone(1e3, [*full[:3], dead]), tone(hz, [*full[:3], dead])])
     assert (early.kind, early.verdict, early.tracks) == ("level", Verdict.REDO, (3,))
-    assert early.text == "The 1 kHz tone that the other tracks carry is not there."
+    assert early.text.startswith("The 1 kHz tone that the other tracks carry is not there, or 20")
 
 
 def test_a_note_without_a_line_up_is_lost_by_nobody() -> None:
