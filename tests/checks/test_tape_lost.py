@@ -44,6 +44,31 @@ def test_a_signal_that_is_gone_for_a_while_is_lost(drums: Samples, seconds: floa
     assert found.frames == pytest.approx(seconds * RATE, abs=0.3 * RATE)
 
 
+@pytest.mark.parametrize("kind", ["drums", "band"])
+def test_a_track_that_dies_down_behind_a_leader_is_lost_where_it_dies(kind: str) -> None:
+    x = programme(kind, rate_hz=RATE, tracks=3, seconds=16.0, seed=6, hiss_dbfs=-62.0)
+    bare = signal_lost(x, rate_hz=RATE, at=0, tracks=(0, 1, 2), floor_dbfs=-74.0).samples
+    x[:, 4 * RATE : 6 * RATE] = bare[:, 4 * RATE : 6 * RATE]
+    left = 10 ** (-3 * np.minimum(np.arange(7 * RATE) / (2 * RATE), 1))  # 60 dB in 2 s
+    dying = x[1, 9 * RATE :] * left + bare[1, 9 * RATE :] * (1 - left)
+    x[1, 9 * RATE :] = (np.rint(dying / 256).astype(np.int64) << 8).astype(np.int32)
+    (found,) = [f for f in _asked(x) if f.tracks == (1,)]
+    assert (found.kind, found.verdict) == ("signal-lost", Verdict.LISTEN)
+    assert (found.start_frame or 0) / RATE == pytest.approx(9.3, abs=0.2)
+    assert "little by little" in found.text
+
+
+def test_a_signal_that_is_lost_for_a_while_and_then_for_good_is_told_to_the_end() -> None:
+    x = programme("speech", rate_hz=RATE, tracks=3, seconds=16.0, seed=6, hiss_dbfs=-62.0)
+    bare = signal_lost(x, rate_hz=RATE, at=0, tracks=(1,), floor_dbfs=-74.0).samples
+    for first_s, last_s in ((5, 6), (8, 16)):
+        lost = slice(first_s * RATE, last_s * RATE)
+        x[1, lost] = bare[1, lost]
+    found = [f for f in _asked(x) if (f.start_frame or 0) > 7 * RATE]
+    assert [(f.kind, f.verdict, f.tracks) for f in found] == [("signal-lost", Verdict.REDO, (1,))]
+    assert found[0].start_frame == pytest.approx(8 * RATE, abs=0.2 * RATE)
+
+
 def test_most_tracks_lost_while_one_plays_on_is_no_stopped_tape(drums: Samples) -> None:
     (found,) = _asked(_gone(drums, 9.0, (0, 1, 2)))
     assert (found.kind, found.tracks, found.verdict) == ("signal-lost", (0, 1, 2), Verdict.REDO)

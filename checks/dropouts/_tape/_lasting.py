@@ -7,7 +7,6 @@ counts by its quietest tenth: music that stops is no fall of the hiss.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -35,6 +34,7 @@ _SOFTER: Final = 0.7  # the same of programme that goes on
 _RESTED: Final = 4  # entries of a rest, some 0.4 s: longer than most lifts
 _APART: Final = 24  # entries, some 2 s: under notes so long a fall need not show (from memory)
 _TRIES: Final = 24  # from memory: more falls of one track than that tell no more
+_MOST: Final = 8  # that are told (from memory)
 _AGAIN: Final = 0.25  # of the entries (from memory); of hiss that stays down, hardly any
 _HIGHEST: Final = 2  # bands: one alone may be there by chance
 _GONE: Final = 6  # entries for which a signal must be gone: some 0.6 s
@@ -110,18 +110,18 @@ def falls(history: LevelHistory, course: Course, track: int, least_db: float) ->
     for _ in range(_TRIES):
         found = steepest(seen, start, least_db)
         if found is None:
-            return out
-        if _rested(low, mean, found, lost, [(f.first, f.last) for f in out], entries):
-            start = found.at
+            break
+        start = found.at
+        if _rested(low, mean, found, lost):
             continue
-        stop = _end(seen.any, found)
-        fall = _fall(low, mean, course, track, entries, found, stop)
+        fall = _fall(low, mean, course, track, entries, found, seen.any)
         if fall.first == entries[0]:  # it was as low at the very start
-            start = found.at
             continue
         out.append(fall)
-        start = stop
-        if stop >= count or len(out) >= 8:
+        inside = (entries >= fall.first) & (entries < fall.last)
+        lost |= inside
+        start = int(np.flatnonzero(inside)[-1]) // WINDOW
+        if fall.open_end or len(out) >= _MOST:
             break
     return out
 
@@ -131,8 +131,6 @@ def _rested(
     mean: Floats,
     drop: Drop,
     lost: NDArray[np.bool_],
-    fallen: Sequence[tuple[int, int]],
-    entries: NDArray[np.int64],
 ) -> bool:
     """Whether a track was down before, in rests or as often as up; what is lost there left out.
 
@@ -149,22 +147,18 @@ def _rested(
     half = np.median((before - lows) / (before - after), axis=0) >= 0.5
     rests &= ~lost[:stop]
     half &= ~lost[:stop]
-    for first, last in fallen:
-        apart = (entries[:stop] < first) | (entries[:stop] >= last)
-        rests &= apart
-        half &= apart
     return int(np.count_nonzero(rests)) >= _RESTED or int(np.count_nonzero(half)) >= len(up)
 
 
-def _end(floor: Floats, drop: Drop) -> int:
-    """The window in which the hiss has come back in every band, or behind the last.
+def _end(floor: Floats, drop: Drop, first: int) -> int:
+    """The window, from the first on, in which the hiss is back in every band, or behind the last.
 
     Programme that lies over bands, be it all of them, is no return.
     """
     heard = np.isfinite(drop.fall[HISS:])
     fall = drop.fall[HISS:][heard]
     back = 0
-    for w in range(drop.at + drop.gap, floor.shape[1]):
+    for w in range(first, floor.shape[1]):
         under = drop.before[HISS:][heard] - floor[HISS:, w][heard]
         still = (under / fall)[under > -_COVERED_DB]  # NaN is not
         if len(still) < min(2, len(fall)):
@@ -182,19 +176,28 @@ def _fall(
     track: int,
     entries: NDArray[np.int64],
     drop: Drop,
-    stop: int,
+    floor: Floats,
 ) -> Fall:
-    """Finds the entry in which the fall begins, and what the track does after it."""
+    """Finds the entry in which the fall begins, and what the track does after it.
+
+    Args:
+        floor: levels of the windows, (bands, windows).
+    """
     heard = np.isfinite(drop.fall[HISS:])
     fall = float(drop.fall[HISS:][heard].mean())
     depth = (drop.before[HISS:][heard, None] - low[HISS:][heard]) / drop.fall[HISS:][heard, None]
     as_before = (np.abs(drop.before[HISS:][heard, None] - low[HISS:][heard]) < SAME_DB).all(axis=0)
+    # Where hiss is heard as before, the fall is yet to come: what lies before was leader or a lift.
+    settled = drop.at + drop.gap
+    hisses = as_before & (mean[HISS:] - low[HISS:] <= STEADY_DB)[heard].all(axis=0)
+    hisses[1:] &= hisses[:-1]  # one entry alone may be a note that dies down
+    first = max(_behind(as_before, drop.at * WINDOW, 0), _behind(hisses, settled * WINDOW, 0))
+    last = min((settled + 2) * WINDOW, depth.shape[1])
     # One band far under its hiss is enough: programme may lie over the others.
-    first = _behind(as_before, drop.at * WINDOW, 0)
-    last = min((drop.at + drop.gap + 2) * WINDOW, depth.shape[1])
     down = np.flatnonzero(depth[:, first:last].max(axis=0) >= 0.5)
     if not len(down):  # the level behind a place is the usual one of several windows
         down = np.flatnonzero(depth[:, first : last + WINDOW].max(axis=0) >= 0.5)
+    stop = _end(floor, drop, max(settled, (first + down[0]) // WINDOW) if len(down) else settled)
     if len(down) and stop * WINDOW < len(entries):
         # Of what comes back, what shows long before and then no more is a lift of its own.
         down = down[int(np.flatnonzero(np.diff(down, prepend=-np.inf) > _APART)[-1]) :]
@@ -202,7 +205,9 @@ def _fall(
     quick = np.flatnonzero(depth[:, first:last].mean(axis=0) >= 0.85)
     slow = bool(len(quick) and len(down) and quick[0] - down[0] > WINDOW)
     end = min(stop * WINDOW, len(entries))
-    stop_fade = last
+    fades = step_by_step(depth[:, first:last].mean(axis=0))
+    # While somebody turns it down, programme is still heard.
+    left = max(begin + 2, first + int(quick[0])) if fades and len(quick) else begin + 2
     body = np.full(HISS, np.nan)
     # A signal that is gone may come back under programme that hides the hiss: then all bands rise.
     up = depth[:, :end].max(axis=0) < 0.4
@@ -211,10 +216,12 @@ def _fall(
         end -= 1  # windows are longer than entries
     for last in [begin + _GONE + int(k) for k in returned[:1]] + [end]:
         whole = last - (last < len(entries))  # an entry in which it comes back is not gone
-        behind = slice(min(begin + 2, whole - 1), whole)
+        behind = slice(min(left, whole - 1), whole)
         plays = float(course.programme[track, entries[behind]].mean())
         if plays <= PLAYS_ON and begin >= WINDOW:  # before, programme may lie over all windows
-            early = low[:HISS, max(0, begin - BEFORE * WINDOW) : begin]
+            near = slice(max(0, begin - BEFORE * WINDOW), begin)
+            up = depth[:, near].mean(axis=0) < 0.5  # no loss that came before
+            early = low[:HISS, near][:, up if up.any() else slice(None)]
             body = percentile(early, 10, axis=1) - percentile(low[:HISS, behind], 10, axis=1)
             if last == end or body[BODY] >= _FLAT * fall:
                 end = last
@@ -241,7 +248,7 @@ def _fall(
         quieter_db=_quieter(mean[BODY], course.programme[track, entries], begin, end),
         steady=float(alike.all(axis=0).mean()) if len(apart) else 0.0,
         slow=slow,
-        fades=step_by_step(depth[:, first:stop_fade].mean(axis=0)),
+        fades=fades,
         faded=with_the_body(low[BODY], depth.mean(axis=0), begin, end, fall),
         rested=drop.rested,
         outlasts=_outlasts(course.programme[:, entries], track, begin, end),
