@@ -33,6 +33,7 @@ from checks.dropouts._tape._cuts import EDGE_HOPS
 from checks.dropouts._tape._floors import PARTS, LevelHistory
 from checks.dropouts._tape._report import TapeReport
 from checks.dropouts._tape._stopped import STOPS_DB
+from checks.dropouts._tape._tones import Tones
 from checks.model import CaptureFormat
 from checks.sheet import Sheet, TrackKind
 
@@ -62,6 +63,7 @@ class TapePart:
         music = [k for k, kind in enumerate(kinds) if kind is TrackKind.PROGRAMME]
         self._moments = Moments(music, slice(HISS, ABOVE), HISS_DB)
         self._stops = Moments(music, slice(HISS), STOPS_DB)
+        self._tones = Tones(music, self._bank.frequencies_hz, limits.contact_loss_db)
         self._candidates: list[Candidate] = []
         self._dropped = 0
         self._frames = 0
@@ -92,6 +94,7 @@ class TapePart:
             cut_offs=self._cut_offs,
             moments=self._moments,
             stops=self._stops,
+            tones=self._tones,
         )
         tail = self._held[:, :, max(0, self._filled - EDGE_HOPS) : self._filled]
         head = self._head if self._head is not None else tail[:, :, :0]
@@ -112,6 +115,7 @@ class TapePart:
             self._cut_offs.look(held, self._first, last, self._origin)
             self._moments.look(held, self._first, last, self._origin)
             self._stops.look(held, self._first, last, self._origin)
+            self._tones.look(held, parts, self._first, last, self._origin)
         keep = max(0, last - REACH_HOPS)
         self._held[:, :, : self._filled - keep] = held[:, :, keep:].copy()
         self._origin += keep

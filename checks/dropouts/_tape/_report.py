@@ -37,6 +37,7 @@ from checks.dropouts._tape._lifts import LiftEvent, begins_with, lift_finding
 from checks.dropouts._tape._motion import MOST_HISS_DB, Course, course, programme_spans
 from checks.dropouts._tape._others import LEAVES, TOGETHER_S
 from checks.dropouts._tape._stopped import stopped
+from checks.dropouts._tape._tones import Tones, told
 from checks.dropouts._tape._unjudged import not_judged
 from checks.dropouts._tape._without_tape import WithoutTape
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
@@ -66,10 +67,12 @@ class TapeReport:
         cut_offs: CutOffs,
         moments: Moments,
         stops: Moments,
+        tones: Tones,
     ) -> None:
         self._fmt, self._sheet, self._limits = fmt, sheet, limits
         self._bank, self._history, self._frames = bank, history, frames
         self._cut_offs, self._moments, self._stops = cut_offs, moments, stops
+        self._tones = tones
         self._entry = history.entry_hops * bank.hop  # frames
         self._entry_s = self._entry / max(fmt.rate_hz, 1)
         self._rounding_db = _ROUNDING_DB + 20.0 * np.log10(fmt.lsb / fmt.full_scale)
@@ -110,7 +113,10 @@ class TapeReport:
             lasting = self._lasting(named, way)
             heard = [c for c in candidates if c.start // self._history.entry_hops < shows]
             findings += self._contacts(judge, heard, dropped, lasting, counts)
-            for one in lasting:
+            rate_hz, listed = self._fmt.rate_hz, self._limits.listed_tape
+            dips = told(self._tones.found, findings, self._bank.hop, rate_hz, listed)
+            findings += dips
+            for one in (*lasting, *dips):
                 for track in one.tracks if one.kind == "contact-loss" else ():
                     counts["contact_losses"][track] += 1
             if not lineup:
