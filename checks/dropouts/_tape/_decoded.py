@@ -22,10 +22,12 @@ from checks._ranks import median
 from checks.dropouts._tape._bands import BODY, HISS, Floats
 from checks.dropouts._tape._breath import RESTS_DB
 from checks.dropouts._tape._floors import (
+    ERASED_DB,
     LOW_MEAN_DB,
     STEADY_DB,
     LevelHistory,
     clear_of_leaks,
+    keeps_to,
     plateau,
 )
 from checks.dropouts._tape._lasting import PLAYS_ON, Fall
@@ -69,7 +71,8 @@ def is_heard(
     low, mean, body = low[chosen], mean[chosen], mean[BODY]
     over = low - LOW_MEAN_DB - level[chosen][:, None]
     soft = ~lost & (body <= body_db + _AT_DB)
-    at = soft & ((np.abs(over) <= _AT_DB) & (mean - low <= STEADY_DB)).all(axis=0)
+    rests = body <= float(level[chosen].max()) + RESTS_DB
+    at = soft & keeps_to(over, mean - low, rests).all(axis=0)
     under = soft & (over.mean(axis=0) < -_UNDER_DB)
     return int(np.count_nonzero(at)) >= max(least, _OFTEN * int(np.count_nonzero(under)))
 
@@ -104,7 +107,7 @@ def raised_db(
         return None
     up_db = float(lowest[0])
     rests = body_db <= float(np.nanmax(level[HISS:])) + up_db + RESTS_DB
-    if rests or not _AT_DB <= up_db <= _MOST_DB:
+    if rests or not ERASED_DB <= up_db <= _MOST_DB:  # less may be tape erased otherwise
         return None
     heard = over[HISS:][up <= up_db + _ALIKE_DB].mean(axis=0) - up_db
     at = int(np.count_nonzero(as_loud & (np.abs(heard) <= _AT_DB)))

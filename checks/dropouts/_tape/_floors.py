@@ -25,6 +25,11 @@ LOW_MEAN_DB: Final = -1.19  # its low
 PART_QUANTILE_DB: Final = -0.86  # the 15 % quantile of its parts
 STEADY_DB: Final = 2.5  # mean over low; exceeded in 1 % of the entries
 
+_AT_DB: Final = 2.0  # from a level: what steady noise does by itself, and a little drift
+_CHANGE_DB: Final = 3.0  # between stretches of one tape (common practice)
+ERASED_DB: Final = 4.5
+"""Where somebody punched in, or tape was bulk-erased, it is 3 to 4 dB quieter (common practice)."""
+
 NOTHING_DB: Final = -130.0
 """Under any converter's noise in these bands (common practice): there the words stand still."""
 
@@ -48,6 +53,20 @@ def clear_of_leaks(low: Floats, mean: Floats) -> NDArray[np.bool_]:
         low, mean: (bands, ...) in dB, at the same time.
     """
     return np.asarray(low > mean.max(axis=0) - np.float32(_LEAKS_DB))
+
+
+def keeps_to(over: Floats, spread: Floats, rests: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Where noise is steady at the level of a hiss, or at that of tape erased otherwise.
+
+    The lowest level that is heard for long enough may be that of a short stretch. Breath that is
+    so much louder follows its notes; hiss is heard in rests.
+
+    Args:
+        over: dB over that level; ``spread``: of the mean over the low, dB. Both (bands, entries).
+        rests: where the body of the sound rests, (entries,).
+    """
+    most = np.where(rests, ERASED_DB, _CHANGE_DB)
+    return np.asarray((over >= -_AT_DB) & (over <= most) & (spread <= STEADY_DB))
 
 
 def plateau(levels: Floats, least: int, width_db: float = 1.5) -> float | None:

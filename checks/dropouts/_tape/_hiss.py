@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts._tape._bands import BODY, HISS, Floats
-from checks.dropouts._tape._breath import rests_or_moves
+from checks.dropouts._tape._breath import RESTS_DB, rests_or_moves
 from checks.dropouts._tape._decoded import is_heard, raised_db
 from checks.dropouts._tape._floors import (
     ENTRY_HOPS,
@@ -23,6 +23,7 @@ from checks.dropouts._tape._floors import (
     STEADY_DB,
     LevelHistory,
     clear_of_leaks,
+    keeps_to,
     plateau,
 )
 from checks.dropouts._tape._lasting import Fall
@@ -32,7 +33,6 @@ from checks.dropouts._tape._motion import MOST_HISS_DB, Course
 _SPAN_ENTRIES: Final = 260  # some 24 s either side
 _PLAIN_ENTRIES: Final = 4  # that show the hiss plainly: some 0.4 s
 _CHANGE_DB: Final = 3.0  # between stretches of one capture: bulk-erased tape (common practice)
-_AT_DB: Final = 2.0  # from the hiss: what steady noise does by itself, and a little drift
 _UNDER_DB: Final = 3.0  # clearly less than the hiss
 _HEARD_ENTRIES: Final = 8  # that keep to the hiss in all bands at once: some 0.75 s
 _STEADY: Final = 0.6  # of the entries, from which what is louder than hiss is no music
@@ -179,14 +179,14 @@ class Hiss:
         low = self._history.low_db[bands, track][:, entries].astype(np.float32)
         mean = self._history.mean_db[bands, track][:, entries].astype(np.float32)
         over = low - LOW_MEAN_DB - level[bands][:, None]
-        at = (np.abs(over) <= _AT_DB) & (mean - low <= STEADY_DB)
-        together = at.all(axis=0)
+        body = self._history.low_db[BODY, track][entries].astype(np.float32)
+        loudest = float(level[bands].max())
+        together = keeps_to(over, mean - low, body <= loudest + RESTS_DB).all(axis=0)
         rests = int(np.count_nonzero(together))
         under = int(np.count_nonzero(over.mean(axis=0) < -_UNDER_DB))
         if float(level[bands].mean()) > MOST_HISS_DB and rests < _STEADY * len(entries):
             return False  # noise that is played, now louder, now softer
-        body = self._history.low_db[BODY, track][entries][together].astype(np.float32)
-        if not rests_or_moves(body, float(level[bands].max())):
+        if not rests_or_moves(body[together], loudest):
             return False  # the breath of what is played
         return rests >= max(self._least, under)
 

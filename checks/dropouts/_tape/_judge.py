@@ -183,7 +183,8 @@ class Judge:
         elif not self._hiss.of_tape(c.track, first, last, hiss, heard):
             return None
         elif not self._plain:
-            body_db = float(max(midst[BODY], beside[BODY]))
+            # In a rest the body may dip as well: no decoder was asked for more than rests.
+            body_db = float(max(midst[BODY], beside[BODY], quiet[BODY]))
             if not self._hiss.stays(c.track, first, last, hiss, fell, body_db):
                 return None
         # Each band gives a loss at 10 kHz; those that have reached the amplifier's noise give less.

@@ -17,7 +17,7 @@ from checks._ranks import median, percentile
 from checks.dropouts._tape._bands import BODY, EDGE, HISS, Floats
 from checks.dropouts._tape._drops import AGREE_DB, BEFORE, SAME_DB, WINDOW, Drop, floors, steepest
 from checks.dropouts._tape._fades import step_by_step, with_the_body
-from checks.dropouts._tape._floors import NOTHING_DB, STEADY_DB, LevelHistory
+from checks.dropouts._tape._floors import ERASED_DB, NOTHING_DB, STEADY_DB, LevelHistory
 from checks.dropouts._tape._losses import lost_there
 from checks.dropouts._tape._motion import MOST_HISS_DB, Course, spans
 
@@ -38,7 +38,6 @@ _MOST: Final = 8  # that are told (from memory)
 _AGAIN: Final = 0.25  # of the entries (from memory); of hiss that stays down, hardly any
 _HIGHEST: Final = 2  # bands: one alone may be there by chance
 _GONE: Final = 6  # entries for which a signal must be gone: some 0.6 s
-_ERASED_DB: Final = 4.5  # bulk-erased tape is 3 to 4 dB quieter (common practice)
 _STAYS: Final = 0.9  # of the mean fall, where the electronics cover what more the treble lost
 
 
@@ -338,7 +337,7 @@ def rises(fall: Fall, frequencies_hz: NDArray[np.float64]) -> bool:
     A limiter that turns the hiss down under loud programme takes as much in every band. Nor does
     what has sunk to the amplifier's floor rise any more: from 8 dB on nothing is asked.
     """
-    if fall.rested and fall.mean_db > _ERASED_DB:
+    if fall.rested and fall.mean_db > ERASED_DB:
         return not fall.fall_db[BODY] > _STAYS * np.nanmax(fall.fall_db[HISS:])
     heard = np.isfinite(fall.fall_db)
     heard[:HISS] = False

@@ -31,9 +31,14 @@ class LiftEvent:
         return max(lift.start + lift.hops for lift in self.lifts)
 
     @property
+    def outer(self) -> list[Lift]:
+        """Those that lie within no other one."""
+        return [k for k in self.lifts if not self.holds(k)]
+
+    @property
     def flat(self) -> bool:
         """All frequencies alike, as far as each track shows it, and some show it clearly."""
-        outer = [k for k in self.lifts if not self.holds(k)]
+        outer = self.outer
         return any(k.flat for k in outer) and all(k.flat or k.even for k in outer)
 
     def holds(self, lift: Lift) -> bool:
@@ -111,7 +116,7 @@ def lift_finding(
         and lift.loss_db >= limits.contact_redo_db
         for lift in lifts
     )
-    rises, whole = any(lift.rises for lift in lifts), all(lift.whole for lift in lifts)
+    rises, whole = any(lift.rises for lift in lifts), all(lift.whole for lift in event.outer)
     text = _lift_text(told + shared, fall, loss, rises=rises, whole=whole, redo=redo)
     verdict, remedy = (Verdict.REDO if redo else Verdict.LISTEN), Remedy.REPLAY
     return made("contact-loss", verdict, remedy, tracks, start, stop, text, values)
