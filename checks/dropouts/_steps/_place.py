@@ -11,7 +11,7 @@ from checks.block import BLOCK_FRAMES
 from checks.dropouts import _edges, _junction, _predict, _tops
 from checks.dropouts._history import History
 from checks.dropouts._junction import BEFORE, BEHIND, ORDER, REACH, Junction
-from checks.dropouts._steps import _causes, _comes_again, _long, _steep
+from checks.dropouts._steps import _causes, _comes_again, _elsewhere, _long, _steep
 from checks.dropouts._zeros import by_chance
 from checks.model import CaptureFormat, Samples
 
@@ -209,7 +209,19 @@ class Place:
         past = self.past(track, start)
         return self._alone(track, start, stop, past.whitening, jump * past.floor)
 
-    def comes_again(self, track: int, start: int, stop: int) -> bool:
+    def is_sound(self, track: int, start: int, stop: int) -> bool:
+        """Whether a stretch comes again, or came from another track, as no fault does."""
+        return self._comes_again(track, start, stop) or self._was_elsewhere(track, start, stop)
+
+    def _was_elsewhere(self, track: int, start: int, stop: int) -> bool:
+        rate_hz = self._fmt.rate_hz
+        reach = stop - start + round(2 * _elsewhere.FARTHEST_S * rate_hz)
+        x, at = self.around(track, start, reach)
+        others = (self.around(k, start, reach)[0] for k in self.tracks if k != track)
+        whitening = self.past(track, start).whitening
+        return _elsewhere.heard(x, others, at, at + stop - start, whitening, rate_hz)
+
+    def _comes_again(self, track: int, start: int, stop: int) -> bool:
         """Whether a stretch comes again soon behind itself, as what goes round in a string."""
         rate_hz = self._fmt.rate_hz
         reach = 2 * (stop - start) + round(_comes_again.LONGEST_S * rate_hz)

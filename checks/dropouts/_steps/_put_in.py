@@ -69,7 +69,7 @@ class PutIn:
         at, frames = place.start + burst.frame, burst.stop - burst.frame
         values: dict[str, Value] = {"jump_sigma": round(burst.edge, 1)}
         if not burst.sure:
-            if place.comes_again(burst.seen[0], burst.frame, burst.stop):
+            if place.is_sound(burst.seen[0], burst.frame, burst.stop):
                 return False
             text = tell.PERHAPS_FOREIGN
             self._tell.doubtful(burst.tracks, at, values, text=text, frames=frames)
@@ -146,7 +146,7 @@ class PutIn:
         elif sharp:
             at += _EITHER
             self._tell.proven(tracks_of, at, tell.FOREIGN, "foreign", values, frames=frames)
-        elif place.comes_again(strongest[0], found.frame, found.stop):
+        elif place.is_sound(strongest[0], found.frame, found.stop):
             return False
         else:
             at += _EITHER
