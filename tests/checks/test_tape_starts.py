@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from scipy import signal
 from taping import taped
 
-from checks.dropouts._tape._motion import _sinks
+from checks.dropouts._tape._floors import PARTS, LevelHistory
+from checks.dropouts._tape._motion import _sinks, course
 from checks.model import Verdict
 
 RATE_HZ = 96_000
@@ -64,3 +65,17 @@ def test_only_hiss_sinks() -> None:
     """Not programme (NaN) that stops just before, nor noise as it moves by itself."""
     level = np.array([np.nan, np.nan, -50, -50.2, -49.9, -50.1, -50.7, -51.5, -53], np.float32)
     assert _sinks(level).tolist() == [False] * 6 + [True] * 3
+
+
+def test_what_hisses_while_the_speed_comes_is_not_the_hiss_of_a_track_that_hardly_rests() -> None:
+    """Over the last part of the way to its speed a tape hisses 1 to 3 dB less, and nearly even."""
+    comes = -65.0 + np.array([-9, -6, -4.4, -3.3, -2.9, -2.5, -2.1, -1.8])
+    rests = np.concatenate((np.full(20, -77.0), comes, np.full(60, -65.0)))
+    plays = rests.copy()
+    plays[34:] = -20.0
+    levels = np.stack([np.tile(row, (9, 1)) for row in (rests, rests, plays)], axis=1)
+    history = LevelHistory(9, 3)
+    history.append(np.repeat(10 ** (levels / 10), PARTS, axis=2).astype(np.float32))
+    way = course(history, [0, 1, 2], 0.093)
+    assert way.hiss_db == pytest.approx([-65.0] * 3, abs=0.1)
+    assert way.running.tolist() == [False] * 28 + [True] * 60

@@ -91,9 +91,20 @@ def course(
 ) -> Course:
     """The states of the tape from the levels of the tracks that count (``judged``).
 
+    Looked at twice: what a tape hisses while its speed comes or goes is not its hiss.
+
     Args:
         fade: entry from which everything is faded out, if any: what is quiet there tells no rest.
     """
+    way = _course(history, judged, entry_s, fade, np.ones(history.entries, np.bool_))
+    ramps = (way.states == Motion.STARTING) | (way.states == Motion.STOPPING)
+    return _course(history, judged, entry_s, fade, ~ramps) if ramps.any() else way
+
+
+def _course(
+    history: LevelHistory, judged: Sequence[int], entry_s: float, fade: int | None, steadily: Bools
+) -> Course:
+    """``steadily``: entries in which the tape has its speed, or none."""
     mean = history.mean_db.astype(np.float32)
     low = history.low_db.astype(np.float32)
     tracks, entries = mean.shape[1:]
@@ -103,7 +114,8 @@ def course(
     hiss = np.full(tracks, np.nan, np.float32)
     below = np.zeros((tracks, entries), np.bool_)
     for track in range(tracks):
-        floors = _plateaus(mean[:ABOVE, track], level[track], spread[track] <= _STEADY_DB)
+        steady = (spread[track] <= _STEADY_DB) & steadily
+        floors = _plateaus(mean[:ABOVE, track], level[track], steady)
         if floors is None:
             continue
         hiss[track], drop = floors
