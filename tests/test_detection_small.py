@@ -66,7 +66,7 @@ def test_splices_relays_and_leaders_are_never_a_reason_to_play_again(kind: str) 
     assert not raised, [said(f, bed) for f in raised]
 
 
-REEL = Bed(kind="reel", rate_hz=44_100, tracks=4, seconds=28.0, seed=SEED)
+REEL = Bed(kind="reel", rate_hz=44_100, tracks=4, seconds=28.0, seed=10)  # with a pilot
 
 
 @pytest.fixture(scope="module")
