@@ -77,7 +77,7 @@ def planted(
     sites = _all_over if bed.kind == "reel" else _evenly
     x = clean
     out: list[Planting] = []
-    for fault, at in reversed(sites(bed, faults, clean.shape[1], rng)):
+    for fault, at in sites(bed, faults, clean.shape[1], rng):
         done = fault.plant(x, bed, rng, at)
         jumps = [0.0, 0.0]
         if fault.step:
@@ -103,32 +103,29 @@ def planted(
 
 def _evenly(
     bed: Bed, faults: Sequence[Fault], frames: int, rng: np.random.Generator
-) -> list[tuple[Fault, int]]:
-    """Each fault with a frame in a stretch of its own."""
+) -> Iterator[tuple[Fault, int]]:
+    """Each fault with a frame in a stretch of its own, drawn as they are planted, last first."""
     first, last = round(0.12 * frames), round(0.9 * frames)
     room = (last - first) // max(len(faults), 1)
-    return [
-        (fault, 0 if fault.everywhere else first + k * room + int(rng.integers(max(room // 2, 1))))
-        for k, fault in enumerate(faults)
-    ]
+    for k in reversed(range(len(faults))):
+        moves = 0 if faults[k].everywhere else int(rng.integers(0, max(room // 2, 1)))
+        yield faults[k], 0 if faults[k].everywhere else first + k * room + moves
 
 
 def _all_over(
     bed: Bed, faults: Sequence[Fault], frames: int, rng: np.random.Generator
-) -> list[tuple[Fault, int]]:
+) -> Iterator[tuple[Fault, int]]:
     """Each fault at another place of a reel, by whose name it counts; some may find no room.
 
-    Half a second is left behind each, so that none reaches into the next.
+    Half a second is left behind each, so that none reaches into the next. The last first.
     """
     places = [
         (start, stop, name)
         for name, spans in laid_out(bed.asked).places(bed.seconds).items()
         for start, stop in spans
     ]
-    drawn = rng.permutation(len(places))[: len(faults)]
-    out = []
-    for fault, (start, stop, name) in zip(faults, sorted(places[k] for k in drawn), strict=False):
+    drawn = sorted(places[k] for k in rng.permutation(len(places))[: len(faults)])
+    for fault, (start, stop, name) in reversed(list(zip(faults, drawn, strict=False))):
         at_s = rng.uniform(start, max(start, stop - 0.5))
         must = fault.must and (fault.part != "tape" or name in RUNS)
-        out.append((replace(fault, size=name, must=must), round(at_s * bed.rate_hz)))
-    return out
+        yield replace(fault, size=name, must=must), round(at_s * bed.rate_hz)
