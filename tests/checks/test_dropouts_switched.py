@@ -15,10 +15,10 @@ SECONDS = 3.0
 ON_S, OFF_S = 0.9013, 2.2047  # in the midst of a period
 
 
-def generated(kind: str, rate_hz: int) -> NDArray[np.float64]:
+def generated(kind: str, rate_hz: int, hz: float = 50) -> NDArray[np.float64]:
     """A generator's signal from ``ON_S`` to ``OFF_S``, nothing outside."""
     t = np.arange(round(SECONDS * rate_hz)) / rate_hz
-    made = 0.126 * np.sin(2 * np.pi * 50 * t)
+    made = 0.126 * np.sin(2 * np.pi * hz * t + 1)
     if kind == "timecode":
         made = code(rate_hz, SECONDS, noise_dbfs=-120)[: len(t)]
     return np.asarray(np.where((t >= ON_S) & (t < OFF_S), made, 0))
@@ -41,9 +41,15 @@ def test_a_generator_that_is_switched_on_and_off_is_no_step(kind: str, rate_hz: 
     assert steps(words(generated(kind, rate_hz)), rate_hz, sheet(kind)) == []
 
 
-def test_a_track_of_programme_that_begins_so_is_told() -> None:
-    found = steps(words(generated("pilot", 44_100)), 44_100, sheet("programme"))
-    assert {f.tracks for f in found} == {(1,)}
+@pytest.mark.parametrize(
+    ("rate_hz", "hz", "told"),
+    [(44_100, 50, False), (96_000, 60, False), (44_100, 150, True), (44_100, 82, True)],
+)
+def test_without_a_sheet_only_the_tone_of_a_pilot_may_begin_so(
+    rate_hz: int, hz: float, told: bool
+) -> None:
+    found = steps(words(generated("pilot", rate_hz, hz)), rate_hz)
+    assert {f.tracks for f in found} == ({(1,)} if told else set())
 
 
 @pytest.mark.parametrize("kind", ["pilot", "timecode"])
