@@ -199,6 +199,8 @@ class Sightings:
 
 def words(x: Samples) -> Words:
     """Samples as 32-bit words that are equal where the samples are."""
+    if x.dtype.kind == "f":
+        x = x + x.dtype.type(0)  # zero has two words, and is as often the one as the other
     if x.dtype == np.float64:
         wide = x.view(np.uint64)
         out: Words = (wide ^ (wide >> np.uint64(32))).astype(np.uint32)

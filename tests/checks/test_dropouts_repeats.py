@@ -138,3 +138,21 @@ def test_keys_that_share_a_slot_are_all_met() -> None:
         keys = np.array([1 << 31, *order], np.uint32)
         second = len(order) - order[::-1].index(key | 5)
         assert sightings._push(keys).tolist() == [second]
+
+
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+def test_samples_that_are_equal_are_equal_words(dtype: type) -> None:
+    """Zero has two words in floats; by chance alike in any 32 places, they were all looked at."""
+    x = np.array([0.0, -0.0, 1e-3, -1e-3], dtype)
+    words = _sightings.words(x).tolist()
+    assert words[0] == words[1]
+    assert len(set(words)) == 3
+
+
+def test_a_muted_track_of_zeros_of_either_sign_is_no_repeat() -> None:
+    """What a fader at zero leaves of floats: it took the square of the time."""
+    rng = np.random.default_rng(1)
+    x = rng.standard_normal((2, 24_000)).astype(np.float32) * np.float32(1e-3)
+    x[1] *= np.float32(0.0)
+    assert np.signbit(x[1]).any()
+    assert [f.kind for f in digital(run(x, 96_000))] == []
