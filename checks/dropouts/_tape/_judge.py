@@ -46,6 +46,7 @@ _EVEN: Final = 0.15  # the same where the body is covered: a spacing loss differ
 _SHARE: Final = 0.5  # of the fall, in the body: more than a spacing loss takes there
 _FAR_DB: Final = 15.0  # in the body: 70 um at 38 cm/s, further than tape is lifted (from memory)
 _FLOOR_DB: Final = (7.0, 14.0)  # where amplifiers lie under the hiss (common practice: 8 to 12)
+_MOVES_DB: Final = 10.0  # by which noise that moves may fall, chance included (own trials: 8)
 _BODY: Final = 0.35  # of the loss at 10 kHz: more than a spacing loss takes from 1.4 kHz
 _LIMITER: Final = 0.5  # of it, where too little is seen: what ducks with the body is a limiter's
 _MARGIN_DB: Final = 2.0  # by which chance may deepen one band's fall
@@ -70,6 +71,8 @@ class Lift:
         sunk: nothing is left of the body, which therefore does not show how it fell.
         rises: the fall grows with the frequency, as behind a gap.
         whole: what is heard of the body in a rest falls by about as much.
+        moves: less than to an amplifier's noise, in all bands alike and without the body: as the
+            noise falls that a loud sound itself makes on tape.
         nats: evidence against chance.
         sure: enough for a ``redo``: programme was lost, and nothing else explains it.
     """
@@ -85,6 +88,7 @@ class Lift:
     sunk: bool
     rises: bool
     whole: bool
+    moves: bool
     nats: float
     sure: bool
 
@@ -116,6 +120,22 @@ class Judge:
         for first, last in spans(~course.running):
             if last - first < most and first > 0 and last < history.entries:
                 self._passes[first:last] = True
+
+    def lifts(self, candidates: Sequence[Candidate]) -> list[tuple[Candidate, Lift]]:
+        """What is proven, without what the noise of the tape does all along.
+
+        On tape, sound makes noise that rises and falls with it (modulation noise: reference texts
+        on magnetic recording); where it covers the hiss, it sinks between the waves of a bass. So
+        shallow falls are no lifts where half of them, or more, are such.
+        """
+        found = [(c, lift) for c in candidates if (lift := self.lift(c)) is not None]
+        shallow = [
+            lift for _, lift in found if lift.fall_db < _MOVES_DB and not (lift.flat or lift.whole)
+        ]
+        moves = sum(lift.moves for lift in shallow)
+        if 2 * moves >= len(shallow):
+            return [(c, lift) for c, lift in found if lift not in shallow]
+        return [(c, lift) for c, lift in found if not lift.moves]
 
     def lift(self, c: Candidate) -> Lift | None:
         """The verdict on one candidate; None where it proves nothing."""
@@ -187,6 +207,9 @@ class Judge:
             body_db = float(max(midst[BODY], beside[BODY], quiet[BODY]))
             if not self._hiss.stays(c.track, first, last, hiss, fell, body_db):
                 return None
+        whole = bool(not played and loss[BODY] > _SHARE * fall_db)
+        shallow = not (flat or whole) and fall_db < _FLOOR_DB[0]
+        shallow = shallow and float(loss[:HISS].max()) <= fall_db + _MARGIN_DB
         # Each band gives a loss at 10 kHz; those that have reached the amplifier's noise give less.
         tilt = self._bank.frequencies_hz[EDGE:] / 10_000.0
         loss_db = fall_db if flat else float(np.nanmax((loss[EDGE:] - _MARGIN_DB) / tilt))
@@ -209,7 +232,8 @@ class Judge:
             even=even,
             sunk=bool(left[BODY] < _APART_DB),
             rises=_rises(fall[usable] if played else loss[[EDGE, *usable]]),
-            whole=bool(not played and loss[BODY] > _SHARE * fall_db),
+            whole=whole,
+            moves=shallow and not self._as_a_gap(fall, heard),
             nats=nats,
             sure=bool(
                 sure
@@ -246,6 +270,14 @@ class Judge:
             if fall_db >= least_db:
                 best = max(best, (nats, fall_db))
         return best
+
+    def _as_a_gap(self, fall: Floats, bands: Sequence[int]) -> bool:
+        """Whether a fall in some bands grows with the frequency at least half as a gap's does."""
+        f = self._bank.frequencies_hz[bands]
+        third = max(1, len(bands) // 3)
+        grows = float(fall[bands][-third:].mean() - fall[bands][:third].mean())
+        gap = float(fall[bands].mean() * (f[-third:].mean() - f[:third].mean()) / f.mean())
+        return len(bands) < 3 or grows >= 0.5 * gap
 
     def _contradicted(self, usable: Sequence[int], fell: Sequence[int], fall: Floats) -> bool:
         """Whether the treble kept its hiss where lower bands lost theirs: no lift does that.

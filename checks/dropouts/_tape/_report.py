@@ -209,10 +209,8 @@ class TapeReport:
     ) -> list[Finding]:
         """Lifts and dips; each is added to the ``counts`` of its kind and track."""
         events: list[LiftEvent] = []
-        for one in sorted(candidates, key=lambda c: (c.start, c.track)):
-            lift = judge.lift(one) if one.track in self._music else None
-            if lift is None:
-                continue
+        music = [c for c in candidates if c.track in self._music]
+        for one, lift in judge.lifts(sorted(music, key=lambda c: (c.start, c.track))):
             also = {k for k in self._music if k != one.track and judge.shares(one, k)}
             gap_s = (
                 (lift.start - events[-1].stop) * self._bank.hop / self._fmt.rate_hz
