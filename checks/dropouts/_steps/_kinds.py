@@ -17,6 +17,7 @@ from checks.dropouts import _sentences as tell
 from checks.dropouts._junction import Break, Junction
 from checks.dropouts._limits import NEARLY, DropoutsLimits
 from checks.dropouts._steps import _burst, _causes, _moves, _turns
+from checks.dropouts._steps._beside_tops import witnesses
 from checks.dropouts._steps._clock import Clocks
 from checks.dropouts._steps._doubts import SHARP, Doubts
 from checks.dropouts._steps._goes_on import GoesOn
@@ -88,10 +89,11 @@ class Kinds:
         # timecode has flat tops by nature
         flat = {t for t in tracks if not self._clocks.running(t) and place.flat(t)}
         if flat:
-            tracks = tuple(t for t in tracks if t not in flat)
-            if not self._clear_of(place, flat, tracks):
+            least = self._limits.step_one_track
+            tracks = witnesses(place, tracks, found, flat, least=least)
+            if not tracks:
                 return True
-            found = {t: j for t, j in found.items() if t not in flat}
+            found = {t: j for t, j in found.items() if t in tracks}
         shared = self._break(place, tuple(found))
         if shared is not None and self._swap(place, found, shared):
             return True
@@ -120,13 +122,6 @@ class Kinds:
             or self._turn(place, height, steep=bool(steep))
             or self._breaks_off(place, steep)
         )
-
-    def _clear_of(self, place: Place, flat: set[int], rest: tuple[int, ...]) -> bool:
-        """Whether others jump by themselves where the top of a track seems to be cut off."""
-        if len(rest) < 2:
-            return False
-        rows = [place.steps[t] for t in [*flat, *rest][:TRACKS]]
-        return not one_source(rows, place.peak)
 
     def slips(self) -> None:
         """Tells of timecode that slips; where something else is told there, that is enough."""
