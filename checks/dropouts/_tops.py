@@ -116,7 +116,7 @@ def near(x: Floats, peak: int, *, full: float) -> bool:
     around = x[max(peak - _NEAR, 0) : peak + _NEAR]
     top, bottom = ends = ceilings(x)
     for at, crowd in ((around >= top, top < x.max()), (around <= bottom, bottom > x.min())):
-        if bool((at[2:] & at[1:-1] & at[:-2]).any()):  # three in a row are a top
+        if _three(at):
             return True
         if crowd and bool((at[1:] & at[:-1]).any()):  # or two, where there are others
             return True
@@ -126,11 +126,24 @@ def near(x: Floats, peak: int, *, full: float) -> bool:
     return _tilted(x, peak) or _cornered(x, peak, ends)
 
 
+def _three(at: NDArray[np.bool_]) -> bool:
+    """Whether there are three in a row: they are a top."""
+    return bool((at[2:] & at[1:-1] & at[:-2]).any())
+
+
+def corner(x: Floats, frame: int) -> bool:
+    """Whether a top is cut off within some frames of one."""
+    top, bottom = ceilings(x)
+    here = x[max(frame - _CORNER, 0) : frame + _CORNER]
+    return _three(here >= top) or _three(here <= bottom)
+
+
 def cut_off(x: Floats, frame: int, deviation: float, *, full: float) -> bool:
     """Whether a sample belongs to a clipped top.
 
     It is as large as any around, or nearly, and should be larger than all; or two in a row stand
-    there; or at full scale, so near that what should be there is foretold from them.
+    there; or at full scale, so near that what should be there is foretold from them; or three at
+    the ceiling, where it should be, too.
 
     Args:
         x: samples of one track.
@@ -144,6 +157,12 @@ def cut_off(x: Floats, frame: int, deviation: float, *, full: float) -> bool:
     for at in ((here >= full - 1) & (here <= full), (here <= -full + 1) & (here >= -full)):
         if bool((at[1:] & at[:-1]).any()):
             return True
+    should, least = float(x[frame]) - deviation, _range(x)[2]
+    dips = (should >= top - least and _three(here >= top)) or (
+        should <= bottom + least and _three(here <= bottom)
+    )
+    if dips:
+        return True
     around = x[max(frame - 2, 0) : frame + 3]
     return any(bool((at[1:] & at[:-1]).any()) for at in (around >= top, around <= bottom))
 

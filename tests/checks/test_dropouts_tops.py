@@ -169,3 +169,25 @@ def test_what_is_foretold_from_samples_at_full_scale_proves_no_wrong_word(
     x[210:212] = level
     x = polarity * np.clip(x, -level - 1, level)
     assert _tops.cut_off(x, 200, -polarity * 60_000.0, full=2.0**23) is not told
+
+
+@pytest.mark.parametrize("polarity", [1, -1])
+def test_a_sample_that_dips_out_of_an_exact_top_is_no_wrong_word(polarity: int) -> None:
+    """Hiss on a loud wave does that where its crest just reaches the ceiling."""
+    rng = np.random.default_rng(3)
+    x = 8_000_000 * np.sin(np.arange(2000) / 40) + rng.standard_normal(2000) * 500
+    x = np.clip(x, -6_209_556, 6_209_556)
+    at = int(np.flatnonzero(x == x.max())[5])
+    x[at] -= 53_000
+    assert _tops.cut_off(polarity * x, at, polarity * -53_000.0, full=2.0**23)
+    assert not _tops.cut_off(polarity * x, at - 40, polarity * -53_000.0, full=2.0**23)
+
+
+def test_where_a_top_begins_or_ends_is_its_corner() -> None:
+    """Two corners look like the ends of something that stands in place of the programme."""
+    x = np.clip(8_000_000 * np.sin(np.arange(2000) / 40), -6_209_556, 6_209_556)
+    first, behind = np.flatnonzero(np.diff((x == x.max()).astype(int)))[:2] + 1
+    assert _tops.corner(x, int(first))
+    assert _tops.corner(x, int(behind) + 10)
+    assert not _tops.corner(x, int(behind) + 40)
+    assert not _tops.corner(8_000_000 * np.sin(np.arange(2000) / 40), int(first))

@@ -161,6 +161,10 @@ class Place:
         """Whether a sample belongs to a clipped top."""
         return _tops.cut_off(self.steps[track], frame, deviation, full=1 / self._step)
 
+    def corner(self, track: int, frame: int) -> bool:
+        """Whether a frame lies where a clipped top begins or ends, or within one."""
+        return _tops.corner(self.steps[track], frame)
+
     def towers(self, track: int, frame: int, deviation: float) -> bool:
         """Whether a sample deviates by far more than any beside it from the one before."""
         near = self.steps[track, max(frame - _BESIDE, 0) : frame + _BESIDE].copy()

@@ -104,7 +104,7 @@ class StandIns:
         """What ends at a place; None mostly."""
         ends: dict[int, tuple[int, int, float, float]] = {}
         for track, junction in found.items():
-            if junction.jump < NEARLY * self._limit:
+            if junction.jump < NEARLY * self._limit or place.corner(track, junction.frame):
                 continue
             stop = place.start + junction.frame
             before = self._jumps.setdefault(track, [])
