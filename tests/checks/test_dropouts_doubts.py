@@ -183,20 +183,6 @@ def test_few_jumps_as_sharp_as_no_sound_are_told_on_one_track(
     assert [f.verdict for f in doubts.finish()[0]] == [Verdict.LISTEN] * listens
 
 
-@pytest.mark.parametrize(
-    ("height", "times", "listens"), [(327.0, 1, 1), (327.0, 2, 2), (327.0, 3, 0), (40.0, 1, 0)]
-)
-def test_what_is_as_sharp_beside_a_rest_is_told_where_nothing_else_begins_so(
-    height: float, times: int, listens: int
-) -> None:
-    doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=2, word_length=24), listed=50)
-    for k in range(times):
-        event = step(5 * RATE * (k + 1), (1,), jump_sigma=height)
-        doubts.unproven(event, sound=True, sharp=True, rests=True)
-    findings, _ = doubts.finish()
-    assert len(findings) == listens
-
-
 @pytest.mark.parametrize(("tracks", "clicks"), [(2, 8), (8, 8), (2, 400)])
 def test_what_stands_alone_on_one_track_at_the_beat_of_a_clock_may_be_a_click_track(
     tracks: int, clicks: int

@@ -72,7 +72,6 @@ class Doubts:
         self._unproven: dict[str, Pile] = {}  # by their sentence
         self._sounds = Pile(listed)  # sounds that begin or end would do the same
         self._sharp: list[Event] = []  # of these, what no converter lets through
-        self._out_of_rests: list[Event] = []  # and the first of those beside a rest
         self._steep: list[Event] = []  # and what no tape does
         self._behind_tape: list[tuple[Event, int]] = []  # of that, cuts; and their strongest track
         self._slips = Pile(listed)  # of timecode
@@ -100,26 +99,18 @@ class Doubts:
             self._sure.add(event, within=1)
 
     def unproven(
-        self,
-        event: Event,
-        *,
-        sound: bool = False,
-        sharp: bool = False,
-        rests: bool = False,
-        steep: bool = False,
+        self, event: Event, *, sound: bool = False, sharp: bool = False, steep: bool = False
     ) -> None:
         """``sound``: one that begins or ends within a sample on top of others would do it.
 
         On one track of several it is taken for that: what is lost is lost on all. Unless few come
-        that are ``sharp``: only what never met a converter begins so, and then many do. Where one
-        side ``rests`` a first note does it, unless nothing else of a capture begins so. Or what is
+        that are ``sharp``, and as loud before as behind: only what never met a converter begins
+        so, and then many do. Or what is
         ``steep``, where that can only come from behind the tape: it is told, whatever else comes.
         """
         if sound:
             self._sounds.add(event)
-            if sharp and rests and len(self._out_of_rests) <= LONE:
-                self._out_of_rests.append(event)
-            elif sharp:
+            if sharp:
                 highest = sorted([*self._sharp, event], key=height, reverse=True)
                 self._sharp = highest[: self._listed + 1]
             if steep and len(self._steep) <= self._listed:
@@ -276,13 +267,11 @@ class Doubts:
         one = 1 if self._fmt.channels > 1 else 0
         restless = self._restless(*self._unproven.values())
         often = Counter(self._sounds.on)
-        lone = self._sounds.count <= LONE
         for event in list(self._sounds.events):
             still = set(event.tracks) - restless
             few = height(event) >= BEYOND_DOUBT and all(often[t] <= OFTEN for t in event.tracks)
-            sharp = (few or lone) and event in self._sharp
-            alone = lone and height(event) >= BEYOND_DOUBT and event in self._out_of_rests
-            if len(still) > one or sharp or alone:
+            few = few or self._sounds.count <= LONE
+            if len(still) > one or (few and event in self._sharp):
                 self._sounds.remove(event)
                 self._take(event)
 

@@ -259,14 +259,14 @@ class Kinds:
         slip = self._clocks.near(place.start + frame)
         if slip is not None:
             values["slip_us"] = slip.us(self._fmt.rate_hz)
+        level = 1 / LOUDER <= best.levels <= LOUDER
         self._tell.doubtful(
             (strongest,) if one and sound else tuple(sorted(seen)),
             place.start + frame,
             values,
             text=tell.JUMP if slip is None else tell.JUMP_AND_SLIP,
             sound=sound and slip is None,
-            sharp=best.jump >= SHARP,
-            rests=not 1 / LOUDER <= best.levels <= LOUDER,
+            sharp=level and best.jump >= SHARP,
             steep=steep,
         )
         return True

@@ -81,15 +81,13 @@ class Telling:
         frames: int = 1,
         sound: bool = False,
         sharp: bool = False,
-        rests: bool = False,
         steep: bool = False,
     ) -> None:
         """``sound``: one that begins or ends on top of others would do it; ``sharp``: but none that
-        ever met a converter; ``rests``: on one side next to nothing sounds, as before a note;
-        ``steep``: nor any off this tape, if its hiss falls off."""
+        ever met a converter; ``steep``: nor any off this tape, if its hiss falls off."""
         values = {"cause": UNPROVEN, **values}
         event = _event(Verdict.LISTEN, tracks, at, text, values, frames)
-        self._doubts.unproven(event, sound=sound, sharp=sharp, rests=rests, steep=steep)
+        self._doubts.unproven(event, sound=sound, sharp=sharp, steep=steep)
 
 
 def _event(
