@@ -87,17 +87,21 @@ def silent_tracks(
         if constant[track]:
             found[track] = Silence(evidence="digital", floor_dbfs=None, above_db=None)
             continue
-        if dbfs_rms(float(whole_ms[track])) >= _LOUD_DBFS:
+        whole_dbfs = dbfs_rms(float(whole_ms[track]))
+        if whole_dbfs >= _LOUD_DBFS:
             continue
+        faint = whole_dbfs <= limit_dbfs  # all of it, whether it moves or not
         still = never_moves(levels, track)
         floor = levels.level_dbfs(track, 50 if still else 5)
-        if floor is None:
+        if floor is None:  # less than a square can hold, or too short for a level
+            if faint and levels.parts:
+                found[track] = Silence(evidence="converter", floor_dbfs=None, above_db=None)
             continue
         own = percentile(levels.stored[:, track].astype(np.float64), 50 if still else 5, axis=0)
         others = [t for t in range(len(constant)) if t != track and not constant[t]]
         over = levels.stored[:, others] - own
         above = _hiss_of_others(over, margin_db, hiss_moves=hiss_moves)
-        if still and floor <= limit_dbfs:
+        if (still or faint) and floor <= limit_dbfs:
             found[track] = Silence(evidence="converter", floor_dbfs=floor, above_db=above)
         elif above is not None and (still or _stays_under(levels, track, floor + above)):
             evidence = "electronics" if still else "leakage"

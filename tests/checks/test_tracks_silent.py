@@ -299,3 +299,17 @@ def test_a_click_that_a_window_cuts_counts_from_its_true_beginning(cut: int) -> 
     for _ in range(4):
         listening.feed(x[:, cut:])
     assert listening.recognised(0)
+
+
+def test_floats_too_small_for_a_square_are_silent() -> None:
+    """Denormals are a signal to the last digit, and nothing that anybody hears."""
+    rng = np.random.default_rng(1)
+    x = (rng.standard_normal((2, 96_000)) * 1e-41).astype(np.float32)
+    assert x.any()
+    assert asking(run(x, 48_000)) == [("silent", (0, 1))]
+
+
+def test_ticks_of_the_last_bit_are_silent() -> None:
+    rng = np.random.default_rng(1)
+    x = (rng.random((2, 192_000)) < 0.001).astype(np.int32) << 8
+    assert asking(run(x, 48_000)) == [("silent", (0, 1))]
