@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from stepping import steps
 from timecode_kit import code
 
+from checks.dropouts._steps._switched import Switched
 from checks.model import Verdict
 from checks.sheet import Sheet, TrackEntry, TrackKind
 
@@ -60,3 +64,16 @@ def test_samples_lost_while_the_generator_runs_are_told(kind: str) -> None:
     assert found.tracks == (1,)
     assert found.verdict is not Verdict.CLEAR
     assert found.start_frame == pytest.approx(at, abs=30)
+
+
+@pytest.mark.parametrize(
+    ("frame", "jump", "left"), [(501, 40.0, (0, 1)), (520, 40.0, (0,)), (501, 9.0, (0,))]
+)
+def test_what_is_cut_at_the_very_sample_nobody_switched(
+    monkeypatch: pytest.MonkeyPatch, frame: int, jump: float, left: tuple[int, ...]
+) -> None:
+    """A splice that cuts a player and a pilot at once: the pilot is a witness."""
+    monkeypatch.setattr(Switched, "_here", lambda self, place, track: track == 1)
+    junctions = [SimpleNamespace(frame=frame, jump=jump), SimpleNamespace(frame=500, jump=300.0)]
+    place: Any = SimpleNamespace(junction=junctions.__getitem__)
+    assert Switched(sheet("pilot"), 2, 44_100).others(place, (0, 1)) == left

@@ -178,7 +178,7 @@ class StepsPart:
         if self._known.covers(strongest, tracks) or broken(native[list(tracks)], peak):
             return
         place = Place(self._fmt, native, peak=peak, start=start, history=self._history)
-        tracks = tuple(t for t in tracks if not self._switched.here(place, t))
+        tracks = self._switched.others(place, tracks)
         if tracks:
             self._kinds.look(place, tracks)
 

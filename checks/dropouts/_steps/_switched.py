@@ -17,6 +17,8 @@ from checks.dropouts._steps._place import Place
 from checks.sheet import Sheet, TrackKind
 
 _GENERATORS: Final = (TrackKind.TIMECODE, TrackKind.PILOT, TrackKind.CLICK)
+_JUMPS: Final = 12.0  # standard deviations: a jump of one track (see ``DropoutsLimits``)
+_AT_ONCE: Final = 1  # frames
 _PERIOD_S: Final = 0.02  # of the lowest pilot: 50 Hz (common practice)
 _RINGS: Final = 32  # frames on each side of the place itself
 _SILENT: Final = 0.1
@@ -38,7 +40,19 @@ class Switched:
         self._rate_hz = rate_hz
         self._reach = max(round(_PERIOD_S * rate_hz), 4 * _RINGS)
 
-    def here(self, place: Place, track: int) -> bool:
+    def others(self, place: Place, tracks: tuple[int, ...]) -> tuple[int, ...]:
+        """Those tracks that jump by themselves: all, where one does so as a generator is switched.
+
+        Nobody switches at the very sample of a cut; it is cut as the others are.
+        """
+        fed = [t for t in tracks if self._here(place, t)]
+        others = tuple(t for t in tracks if t not in fed)
+        switched = [j.frame for t in fed if (j := place.junction(t)) is not None]
+        found = [j for t in others if switched and (j := place.junction(t)) is not None]
+        cut = [j.frame for j in found if j.jump >= _JUMPS]
+        return tracks if any(abs(a - b) <= _AT_ONCE for a in cut for b in switched) else others
+
+    def _here(self, place: Place, track: int) -> bool:
         """Whether a generator is switched on or off at a place."""
         x, at = place.around(track, place.peak, self._reach)
         sides = x[: max(at - _RINGS, 0)], x[at + _RINGS :]

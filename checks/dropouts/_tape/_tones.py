@@ -78,7 +78,7 @@ class Tones:
         """
         level = decibels(parts)
         loudest = level.argmax(axis=0)
-        for band in np.unique(loudest[self._tracks]):
+        for band in sorted(set(loudest[self._tracks].ravel().tolist())):
             sounds = loudest[self._tracks] == band
             sounds &= level[band, self._tracks] >= _LEAST_DB
             for other in self._apart[band]:
