@@ -210,7 +210,7 @@ class Candidates:
                 unit.seen,
                 self._rule,
                 lambda p: unit.seen[p].header(p, self._header_of),
-                lambda capture: self._on_record(unit.place, capture),
+                self._on_record,
             )
         for capture in captures:
             kept = former.get((capture.name, capture.files))
@@ -228,15 +228,12 @@ class Candidates:
             self._units.pop(unit.key, None)
         return [path for path in left if path not in unit.seen]
 
-    def _on_record(self, place: Place, capture: Capture) -> bool:
+    def _on_record(self, capture: Capture) -> bool:
         """Whether files were checked as a set: by the ledger, or by a report on disk."""
         owners = (self._ledger.capture_of_file(path) for path in capture.files)
         if any(row is not None and row.is_set and row.checked_at is not None for row in owners):
             return True
-        return on_record(
-            capture,
-            lambda one: self._report_at(one.report_stem),
-        )
+        return on_record(capture, lambda one: self._report_at(one.report_stem))
 
     def _book(self, unit: _Unit, capture: Capture, state: State, why: str | None) -> Booked:
         booked = book(

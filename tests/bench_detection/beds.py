@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+import itertools
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Final
@@ -173,19 +174,28 @@ EVENTS: Final = ("relays", "splices-skewed", "splices-butt", "leader", "switched
 """Kinds with events that a person may well be sent to; only a ``redo`` is wrong there."""
 
 
+def _until(minutes: float, beds: Iterable[Bed]) -> Iterator[Bed]:
+    """The first of some beds, until so much programme is together."""
+    told_s = 0.0
+    for bed in beds:
+        if told_s >= minutes * 60:
+            return
+        yield bed
+        told_s += bed.seconds
+
+
 def clean(minutes: float, seed: int, *, events: bool = False) -> Iterator[Bed]:
     """Beds of all kinds and formats until so much programme is together."""
     rng = np.random.default_rng(seed)
-    told = 0.0
-    count = 0
-    while told < minutes * 60:
-        for kind in rng.permutation([k for k in synth.KINDS if (k in EVENTS) == events]):
-            bed = _drawn(str(kind), FORMATS[count % len(FORMATS)], rng, seed * 1000 + count)
-            count += 1
-            yield bed
-            told += bed.seconds
-            if told >= minutes * 60:
-                return
+    kinds = [k for k in synth.KINDS if (k in EVENTS) == events]
+    drawn = (kind for _ in itertools.count() for kind in rng.permutation(kinds))
+    return _until(
+        minutes,
+        (
+            _drawn(str(kind), FORMATS[count % len(FORMATS)], rng, seed * 1000 + count)
+            for count, kind in enumerate(drawn)
+        ),
+    )
 
 
 def _drawn(kind: str, form: Sequence[Any], rng: np.random.Generator, seed: int) -> Bed:
@@ -209,12 +219,10 @@ def _drawn(kind: str, form: Sequence[Any], rng: np.random.Generator, seed: int) 
 def textbook(minutes: float, seed: int) -> Iterator[Bed]:
     """Sounds of a textbook, which all begin within one sample, until so much is together."""
     rng = np.random.default_rng([7, seed])
-    told = 0.0
-    for count in range(10_000):
-        if told >= minutes * 60:
-            return
+
+    def drawn(count: int) -> Bed:
         rate_hz = int(rng.choice([44_100, 48_000, 96_000, 192_000, 352_800]))
-        bed = Bed(
+        return Bed(
             kind=f"textbook:{rng.choice(LEAKS_DB)}",
             rate_hz=rate_hz,
             tracks=int(rng.choice([1, 2, 4, 8] if rate_hz <= 96_000 else [1, 2, 4])),
@@ -223,25 +231,23 @@ def textbook(minutes: float, seed: int) -> Iterator[Bed]:
             hiss_dbfs=float(rng.choice([-55, -62, -72])),
             told_nr=False,
         )
-        yield bed
-        told += bed.seconds
+
+    return _until(minutes, map(drawn, itertools.count()))
 
 
 def reels(minutes: float, seed: int) -> Iterator[Bed]:
     """Complete reels until so much is together, every second one with a sheet."""
     rng = np.random.default_rng([43, seed])
-    told = 0.0
-    for count in range(10_000):
-        if told >= minutes * 60:
-            return
+
+    def drawn(count: int) -> Bed:
         rate_hz, tracks, word, floating, seconds = REELS[count % len(REELS)]
-        bed = Bed(
+        return Bed(
             kind="reel", rate_hz=rate_hz, tracks=tracks, word_length=word, floating=floating,
             seconds=round(seconds * rng.uniform(0.85, 1.1), 1), seed=seed * 1000 + count,
             hiss_dbfs=round(rng.uniform(-68, -54), 1), told_nr=count % 2 == 0,
         )  # fmt: skip
-        yield bed
-        told += bed.seconds
+
+    return _until(minutes, map(drawn, itertools.count()))
 
 
 def edges(seed: int) -> Iterator[Bed]:

@@ -76,4 +76,5 @@ def test_what_is_cut_at_the_very_sample_nobody_switched(
     monkeypatch.setattr(Switched, "_here", lambda self, place, track: track == 1)
     junctions = [SimpleNamespace(frame=frame, jump=jump), SimpleNamespace(frame=500, jump=300.0)]
     place: Any = SimpleNamespace(junction=junctions.__getitem__)
-    assert Switched(sheet("pilot"), 2, 44_100).others(place, (0, 1)) == left
+    switched = Switched(sheet("pilot"), 2, 44_100, limit=12.0)
+    assert switched.others(place, (0, 1)) == left

@@ -73,7 +73,8 @@ class StepsPart:
         self._fmt = fmt
         self._history = history
         self._known = known
-        self._switched = Switched(sheet, fmt.channels, fmt.rate_hz)
+        limit = limits.step_one_track
+        self._switched = Switched(sheet, fmt.channels, fmt.rate_hz, limit=limit)
         self._screen = Screen(fmt)
         self._doubts = Doubts(fmt, listed=limits.listed_digital)
         self._clocks = Clocks(fmt)

@@ -215,22 +215,27 @@ class Place:
 
     def is_sound(self, track: int, start: int, stop: int) -> bool:
         """Whether a stretch comes again, or came from another track, as no fault does."""
-        return self._comes_again(track, start, stop) or self._was_elsewhere(track, start, stop)
+        whitening = self.past(track, start).whitening
+        return self._comes_again(track, start, stop, whitening) or self._was_elsewhere(
+            track, start, stop, whitening
+        )
 
-    def _was_elsewhere(self, track: int, start: int, stop: int) -> bool:
+    def _was_elsewhere(
+        self, track: int, start: int, stop: int, whitening: NDArray[np.float64]
+    ) -> bool:
         rate_hz = self._fmt.rate_hz
         reach = stop - start + round(2 * _elsewhere.FARTHEST_S * rate_hz)
         x, at = self.around(track, start, reach)
         others = (self.around(k, start, reach)[0] for k in self.tracks if k != track)
-        whitening = self.past(track, start).whitening
         return _elsewhere.heard(x, others, at, at + stop - start, whitening, rate_hz)
 
-    def _comes_again(self, track: int, start: int, stop: int) -> bool:
+    def _comes_again(
+        self, track: int, start: int, stop: int, whitening: NDArray[np.float64]
+    ) -> bool:
         """Whether a stretch comes again soon behind itself, as what goes round in a string."""
         rate_hz = self._fmt.rate_hz
         reach = 2 * (stop - start) + round(_comes_again.LONGEST_S * rate_hz)
         x, at = self.around(track, start, reach)
-        whitening = self.past(track, start).whitening
         return _comes_again.comes_again(x, at, at + stop - start, whitening, rate_hz)
 
     def _alone(

@@ -17,7 +17,6 @@ from checks.dropouts._steps._place import Place
 from checks.sheet import Sheet, TrackKind
 
 _GENERATORS: Final = (TrackKind.TIMECODE, TrackKind.PILOT, TrackKind.CLICK)
-_JUMPS: Final = 12.0  # standard deviations: a jump of one track (see ``DropoutsLimits``)
 _AT_ONCE: Final = 1  # frames
 _PERIOD_S: Final = 0.02  # of the lowest pilot: 50 Hz (common practice)
 _RINGS: Final = 32  # frames on each side of the place itself
@@ -35,9 +34,10 @@ bass notes of strings 0.01 and more."""
 class Switched:
     """Knows the tracks that a generator feeds."""
 
-    def __init__(self, sheet: Sheet, channels: int, rate_hz: int) -> None:
+    def __init__(self, sheet: Sheet, channels: int, rate_hz: int, *, limit: float) -> None:
+        """``limit``: standard deviations from which on a track jumps by itself."""
         self._fed = {k for k in range(channels) if sheet.track(k).kind in _GENERATORS}
-        self._rate_hz = rate_hz
+        self._rate_hz, self._limit = rate_hz, limit
         self._reach = max(round(_PERIOD_S * rate_hz), 4 * _RINGS)
 
     def others(self, place: Place, tracks: tuple[int, ...]) -> tuple[int, ...]:
@@ -49,7 +49,7 @@ class Switched:
         others = tuple(t for t in tracks if t not in fed)
         switched = [j.frame for t in fed if (j := place.junction(t)) is not None]
         found = [j for t in others if switched and (j := place.junction(t)) is not None]
-        cut = [j.frame for j in found if j.jump >= _JUMPS]
+        cut = [j.frame for j in found if j.jump >= self._limit]
         return tracks if any(abs(a - b) <= _AT_ONCE for a in cut for b in switched) else others
 
     def _here(self, place: Place, track: int) -> bool:

@@ -17,8 +17,8 @@ from typing import Final
 import numpy as np
 
 from checks.dropouts._tape._bands import BODY, HISS, Floats
+from checks.dropouts._tape._floors import AT_DB
 
-_AT_DB: Final = 2.0  # from a level: what steady noise does by itself, and a little drift
 RESTS_DB: Final = 8.0
 """Of the body over the loudest band of the hiss. Own trials: hiss in rests up to 5, breath and bow
 from 12 dB on; hum and rumble lie under the body."""
@@ -61,7 +61,7 @@ def heard_as_hiss(low: Floats, level: Floats) -> bool:
     heard = np.flatnonzero(np.isfinite(level[HISS:])) + HISS
     if not len(heard):
         return False
-    at = (np.abs(low[heard] - level[heard][:, None]) < _AT_DB).all(axis=0)
+    at = (np.abs(low[heard] - level[heard][:, None]) < AT_DB).all(axis=0)
     under = (low[heard] - level[heard][:, None]).mean(axis=0) < -_UNDER_DB
     if np.count_nonzero(at) < max(_HEARD, int(np.count_nonzero(under))):
         return False

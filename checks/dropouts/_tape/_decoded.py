@@ -22,6 +22,7 @@ from checks._ranks import median
 from checks.dropouts._tape._bands import BODY, HISS, Floats
 from checks.dropouts._tape._breath import RESTS_DB
 from checks.dropouts._tape._floors import (
+    AT_DB,
     ERASED_DB,
     LOW_MEAN_DB,
     STEADY_DB,
@@ -33,7 +34,6 @@ from checks.dropouts._tape._floors import (
 from checks.dropouts._tape._lasting import PLAYS_ON, Fall
 from checks.dropouts._tape._losses import lost_there
 
-_AT_DB: Final = 2.0  # from a level: what steady noise does by itself, and a little drift
 _UNDER_DB: Final = 3.0  # clearly less
 ENTRIES: Final = 4  # from memory: some 0.4 s
 _OFTEN: Final = 8  # times as often as under it (own trials: of hiss that a decoder moves, 4)
@@ -70,7 +70,7 @@ def is_heard(
     lost = lost_there(low, mean)  # tells nothing of a decoder
     low, mean, body = low[chosen], mean[chosen], mean[BODY]
     over = low - LOW_MEAN_DB - level[chosen][:, None]
-    soft = ~lost & (body <= body_db + _AT_DB)
+    soft = ~lost & (body <= body_db + AT_DB)
     rests = body <= float(level[chosen].max()) + RESTS_DB
     at = soft & keeps_to(over, mean - low, rests).all(axis=0)
     under = soft & (over.mean(axis=0) < -_UNDER_DB)
@@ -97,7 +97,7 @@ def raised_db(
     low = history.low_db[:, track, entries].astype(np.float32)
     mean = history.mean_db[:, track, entries].astype(np.float32)
     body = low[BODY]
-    as_loud = (body >= body_db - _AT_DB) & (body <= body_db + _LOUDER_DB) & ~lost_there(low, mean)
+    as_loud = (body >= body_db - AT_DB) & (body <= body_db + _LOUDER_DB) & ~lost_there(low, mean)
     plain = (mean - low <= STEADY_DB) & clear_of_leaks(low, mean) & as_loud
     over = low - LOW_MEAN_DB - level[:, None]
     found = [plateau(over[b, plain[b]], _RAISED) for b in range(HISS, len(low))]
@@ -110,7 +110,7 @@ def raised_db(
     if rests or not ERASED_DB <= up_db <= _MOST_DB:  # less may be tape erased otherwise
         return None
     heard = over[HISS:][up <= up_db + _ALIKE_DB].mean(axis=0) - up_db
-    at = int(np.count_nonzero(as_loud & (np.abs(heard) <= _AT_DB)))
+    at = int(np.count_nonzero(as_loud & (np.abs(heard) <= AT_DB)))
     under = int(np.count_nonzero(as_loud & (heard < -_UNDER_DB)))
     return up_db if at >= max(_RAISED, _OFTEN * under) else None
 

@@ -25,8 +25,8 @@ LOW_MEAN_DB: Final = -1.19  # its low
 PART_QUANTILE_DB: Final = -0.86  # the 15 % quantile of its parts
 STEADY_DB: Final = 2.5  # mean over low; exceeded in 1 % of the entries
 
-_AT_DB: Final = 2.0  # from a level: what steady noise does by itself, and a little drift
-_CHANGE_DB: Final = 3.0  # between stretches of one tape (common practice)
+AT_DB: Final = 2.0  # from a level: what steady noise does by itself, and a little drift
+CHANGE_DB: Final = 3.0  # between stretches of one tape (common practice)
 ERASED_DB: Final = 4.5
 """Where somebody punched in, or tape was bulk-erased, it is 3 to 4 dB quieter (common practice)."""
 
@@ -65,8 +65,8 @@ def keeps_to(over: Floats, spread: Floats, rests: NDArray[np.bool_]) -> NDArray[
         over: dB over that level; ``spread``: of the mean over the low, dB. Both (bands, entries).
         rests: where the body of the sound rests, (entries,).
     """
-    most = np.where(rests, ERASED_DB, _CHANGE_DB)
-    return np.asarray((over >= -_AT_DB) & (over <= most) & (spread <= STEADY_DB))
+    most = np.where(rests, ERASED_DB, CHANGE_DB)
+    return np.asarray((over >= -AT_DB) & (over <= most) & (spread <= STEADY_DB))
 
 
 def plateau(levels: Floats, least: int, width_db: float = 1.5) -> float | None:

@@ -18,6 +18,7 @@ from checks.dropouts._tape._bands import BODY, HISS, Floats
 from checks.dropouts._tape._breath import RESTS_DB, rests_or_moves
 from checks.dropouts._tape._decoded import is_heard, raised_db
 from checks.dropouts._tape._floors import (
+    CHANGE_DB,
     ENTRY_HOPS,
     LOW_MEAN_DB,
     STEADY_DB,
@@ -32,7 +33,6 @@ from checks.dropouts._tape._motion import MOST_HISS_DB, Course
 
 _SPAN_ENTRIES: Final = 260  # some 24 s either side
 _PLAIN_ENTRIES: Final = 4  # that show the hiss plainly: some 0.4 s
-_CHANGE_DB: Final = 3.0  # between stretches of one capture: bulk-erased tape (common practice)
 _UNDER_DB: Final = 3.0  # clearly less than the hiss
 _HEARD_ENTRIES: Final = 8  # that keep to the hiss in all bands at once: some 0.75 s
 _STEADY: Final = 0.6  # of the entries, from which what is louder than hiss is no music
@@ -82,7 +82,7 @@ class Hiss:
             same = self._course.running & (self._regions[track] == region)
             same[first:last] = False
             lowest = self._floor(track, np.flatnonzero(same))
-        return np.asarray(np.fmin(level, lowest + np.float32(_CHANGE_DB)), np.float32)
+        return np.asarray(np.fmin(level, lowest + np.float32(CHANGE_DB)), np.float32)
 
     def lowest(self, track: int) -> Floats:
         """The lowest hiss of a track outside lasting falls, dB a band, or NaN."""

@@ -92,6 +92,11 @@ class Lift:
     nats: float
     sure: bool
 
+    @property
+    def shallow(self) -> bool:
+        """Whether noise that moves with the sound may fall so."""
+        return self.fall_db < _MOVES_DB and not (self.flat or self.whole)
+
 
 class Judge:
     """Holds what is known of the capture's hiss."""
@@ -129,13 +134,9 @@ class Judge:
         shallow falls are no lifts where half of them, or more, are such.
         """
         found = [(c, lift) for c in candidates if (lift := self.lift(c)) is not None]
-        shallow = [
-            lift for _, lift in found if lift.fall_db < _MOVES_DB and not (lift.flat or lift.whole)
-        ]
-        moves = sum(lift.moves for lift in shallow)
-        if 2 * moves >= len(shallow):
-            return [(c, lift) for c, lift in found if lift not in shallow]
-        return [(c, lift) for c, lift in found if not lift.moves]
+        moves = [lift.moves for _, lift in found if lift.shallow]
+        often = 2 * sum(moves) >= len(moves)
+        return [(c, lift) for c, lift in found if not (lift.shallow if often else lift.moves)]
 
     def lift(self, c: Candidate) -> Lift | None:
         """The verdict on one candidate; None where it proves nothing."""

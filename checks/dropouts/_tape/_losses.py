@@ -18,9 +18,8 @@ from numpy.typing import NDArray
 
 from checks.dropouts._tape._bands import BODY, HISS, Floats
 from checks.dropouts._tape._breath import ENTRIES, RESTS_DB
-from checks.dropouts._tape._floors import STEADY_DB
+from checks.dropouts._tape._floors import AT_DB, STEADY_DB
 
-_AT_DB: Final = 2.0  # from the hiss: what steady noise does by itself, and a little drift
 _UNDER_DB: Final = 3.0  # clearly less than the hiss
 _LOST_DB: Final = 4.5  # under the hiss: more than bulk-erased tape is (common practice: 3 to 4)
 _HEARD: Final = 8  # entries, some 0.75 s, in which hiss is heard at least
@@ -38,7 +37,7 @@ def lost_there(low: Floats, mean: Floats) -> NDArray[np.bool_]:
     noise = (mean - low <= STEADY_DB)[HISS:].all(axis=0)
     rests = noise & (low[BODY] <= low[HISS:].max(axis=0, initial=-np.inf) + RESTS_DB)
     hiss = _usual(over[rests])
-    heard = np.flatnonzero(rests & (np.abs(over - hiss) <= _AT_DB))
+    heard = np.flatnonzero(rests & (np.abs(over - hiss) <= AT_DB))
     down = np.flatnonzero(noise & (over < hiss - _LOST_DB))
     if not len(down) or len(heard) < max(_HEARD, len(down)):
         return np.zeros(len(over), np.bool_)
@@ -58,6 +57,6 @@ def _usual(levels: Floats) -> float:
     if not len(levels):
         return float("nan")
     ordered = np.sort(levels)
-    near = np.searchsorted(ordered, ordered + _AT_DB, side="right")
-    near -= np.searchsorted(ordered, ordered - _AT_DB)
+    near = np.searchsorted(ordered, ordered + AT_DB, side="right")
+    near -= np.searchsorted(ordered, ordered - AT_DB)
     return float(ordered[np.argmax(near)])

@@ -197,9 +197,8 @@ def told(
     """
     new = [dip for dip in dips if not any(_tells(one, dip, hop) for one in known)]
     new.sort(key=lambda dip: -dip.fall_db * dip.hops)
-    return [counted(_finding(dip, hop, rate_hz), len(new), min(len(new), most)) for dip in new][
-        :most
-    ]
+    listed = new[:most]
+    return [counted(_finding(dip, hop, rate_hz), len(new), len(listed)) for dip in listed]
 
 
 def _tells(known: Finding, dip: ToneDip, hop: int) -> bool:
