@@ -19,8 +19,6 @@ ROUNDING: Final = 1.0 / 12.0
 """Mean square of the error of rounding to a step of 1 (Widrow 1961); no real signal has less
 noise, and no fit may pretend that it has."""
 
-_PIECE: Final = 128  # x 33 x 33 stays under the 2**18 products at which threads are started
-
 NORMAL: Final = 0.6745
 """Median of the magnitude of normally distributed noise of standard deviation 1."""
 
@@ -32,26 +30,39 @@ def products(x: Floats, order: int, *, skip: tuple[int, int] = (0, 0)) -> tuple[
         x: samples of one track in steps of the word.
         skip: frames from and to which no prediction is asked for (an event lies there).
     """
-    if len(x) <= order:
-        return np.zeros((order + 1, order + 1)), 0
-    step = x.strides[0]
-    rows = as_strided(x[order:], (len(x) - order, order + 1), (step, -step), writeable=False)
-    first, stop = max(skip[0] - order, 0), max(skip[1] - order, 0)
+    first, stop = max(skip[0], order), max(skip[1], order)
     if stop <= first:
-        return _gram(rows), len(rows)
-    before, after = rows[:first], rows[stop:]
-    return _gram(before) + _gram(after), len(before) + len(after)
+        return _gram(x, order), max(len(x) - order, 0)
+    before, after = x[:first], x[stop - order :]
+    count = max(len(before) - order, 0) + max(len(after) - order, 0)
+    return _gram(before, order) + _gram(after, order), count
 
 
-def _gram(rows: Floats) -> Floats:
-    """``rows.T @ rows`` in pieces so small that a matrix library keeps them in one thread."""
-    size = rows.shape[1]
-    count = -(-max(len(rows), 1) // _PIECE)
-    padded = np.zeros((count * _PIECE, size))
-    padded[: len(rows)] = rows
-    pieces = padded.reshape(count, _PIECE, size)
-    total: Floats = np.matmul(pieces.transpose(0, 2, 1), pieces).sum(axis=0)
-    return total
+def _gram(x: Floats, order: int) -> Floats:
+    """Sums of products of each sample from ``order`` on with those up to ``order`` before it.
+
+    The first row is a correlation; each other one is the one above it, moved on by one frame: a
+    product comes in at the beginning and one goes out at the end. Exact, as sums of whole numbers
+    are up to 2**53.
+    """
+    if len(x) <= order:
+        return np.zeros((order + 1, order + 1))
+    by_lag = np.empty((order + 1, order + 1))  # row, lag from there on
+    by_lag[0] = np.correlate(x, x[order:], mode="valid")[::-1]
+    by_lag[1:] = _moved(x[:order]) - _moved(x[-order:])
+    np.add.accumulate(by_lag, axis=0, out=by_lag)
+    place = np.arange(order + 1)
+    rows, lags = np.minimum.outer(place, place), np.abs(np.subtract.outer(place, place))
+    return by_lag[rows, lags]
+
+
+def _moved(edge: Floats) -> Floats:
+    """Products of the last sample with each before it, of the last but one, and so on."""
+    size = len(edge)
+    padded = np.concatenate((edge[::-1], np.zeros(size + 1)))
+    step = padded.itemsize
+    rows = as_strided(padded, (size, size + 1), (step, step), writeable=False)
+    return rows * rows[:, :1]
 
 
 def solved(gram: Floats, count: int) -> Floats:
