@@ -21,7 +21,7 @@ def tape() -> list[Fault]:
             seed=int(rng.integers(1 << 30)),
         )  # fmt: skip
 
-    for ms in (2, 5, 20, 100):
+    for ms in (2, 3, 5, 20, 100):
         for um in (5, 10, 20, 50):
             out.append(
                 Fault(part="tape", name=f"contact loss {ms} ms, one", size=f"{um} um",

@@ -24,13 +24,17 @@ from checks.dropouts._tape._floors import PART_QUANTILE_DB
 
 PART_HOPS: Final = 32
 REACH_HOPS: Final = 2048  # looked at on either side: some 740 ms, and the longest lift told here
-_SCALES: Final = (4, 8, 16, 32, 64, 128)  # hops, 1.5 to 46 ms
+_SCALES: Final = (2, 4, 8, 16, 32, 64, 128)  # hops, 0.7 to 46 ms
+_SMOOTH: Final = 4  # hops over which the edges of a lift show, but of a shorter one
 _WIDE: Final = 16  # scale from which a longer one must show as well
 _SCREEN: Final = 13.0  # nats against chance; the judge asks for more
 _EDGE: Final = 0.55  # of the hiss: where a lift begins and ends
 _SIDE_HOPS: Final = 32  # measured before and after
 _GAP_HOPS: Final = 4  # kept clear of the slopes
 _LEAST_SIDE_HOPS: Final = 8
+_LEAST_HOPS: Final = 3  # 1 ms: half of the shortest that is asked for
+_SHORT: Final = 4  # hops, 1.5 ms: where for less than that nothing is left, a wave was cut flat
+_NOTHING: Final = 0.01  # of the hiss, 20 dB under it; amplifiers lie 8 to 12 (common practice)
 _LEAST_DEEPER: Final = 24  # hops of a candidate within which a shorter one is looked for
 _DEEPER: Final = 0.4  # of the candidate's own level
 _NO_HISS: Final = 0.05  # of the hiss, in single hops: 13 dB under it, one in 20 of a lone band
@@ -160,16 +164,11 @@ class Screen:
 
     def _mark(self, total: Floats, number: int, marks: dict[int, list[tuple[int, int]]]) -> None:
         """Notes, a track, the hops (start, stop) in which some scale shows less than its limit."""
-        if total.shape[1] <= _SCALES[0]:
-            return
-        total = total[:, :-2] + total[:, 2:]
-        total = total[:, :-1] + total[:, 1:]
         for scale, limit in zip(_SCALES, self._limits[number], strict=True):
-            if scale > _SCALES[0]:
-                half = scale // 2
-                if total.shape[1] <= half:
-                    return
-                total = total[:, :-half] + total[:, half:]
+            half = scale // 2
+            if total.shape[1] <= half:
+                return
+            total = total[:, :-half] + total[:, half:]
             least = total.min(axis=1)
             for track in np.flatnonzero(least < limit):
                 at = np.flatnonzero(total[track] < limit)
@@ -199,18 +198,28 @@ def _measured(
     """Finds the edges of what lies between two hops, and the levels within and beside it."""
     hops = energies.shape[2]
     own = energies[HISS:, track]
-    low = own[:, start:stop].mean(axis=1) < 0.6 * hiss
+    low = _least_mean(own[:, start:stop]) < 0.6 * hiss
     if not low.any():
         return None
     begin, end = max(0, start - REACH_HOPS), min(hops, stop + REACH_HOPS)
     single = (own[low, begin:end] / hiss[low, None]).mean(axis=0)
-    course = np.convolve(single, np.full(4, 0.25), "same")
+    smooth = min(_SMOOTH, stop - start)
+    course = np.convolve(single, np.full(smooth, 1 / smooth), "same")
     high = np.flatnonzero(course >= _EDGE)
     deepest = start - begin + int(np.argmin(course[start - begin : stop - begin]))
     k = int(np.searchsorted(high, deepest))
     a = begin + (int(high[k - 1]) + 1 if k else 0)
     b = begin + (int(high[k]) if k < len(high) else end - begin)
     if b - a > REACH_HOPS or b <= a:
+        return None
+    wide = max(begin, a - smooth // 2)  # beside programme, a smoothed lift is narrow
+    core, width = _deepest(single[wide - begin : b - begin + smooth // 2])
+    core += wide
+    a, b = min(a, core), max(b, core + width)
+    inner = energies[:, :, core : core + width]
+    left = inner[HISS:, track].mean(axis=1) / hiss
+    flat = width < _SHORT and 2 * np.count_nonzero(left < _NOTHING) > len(left)
+    if flat or b - a < _LEAST_HOPS:
         return None
     before = energies[:, :, max(0, a - _GAP_HOPS - _SIDE_HOPS) : max(0, a - _GAP_HOPS)]
     after = energies[:, :, b + _GAP_HOPS : b + _GAP_HOPS + _SIDE_HOPS]
@@ -222,8 +231,6 @@ def _measured(
     )
     if len(sides) and float((sides < _NO_HISS).mean()) > _GAPS:
         return None
-    core, width = _deepest(course[a - begin : b - begin])
-    inner = energies[:, :, a + core : a + core + width]
     slope = width // 4
     return Candidate(
         track=track,
@@ -236,6 +243,14 @@ def _measured(
         midst=inner[:, track, slope : width - slope].mean(axis=1),
         silent=bool((energies[:, track, a:b].max(axis=0) <= 0).any()),
     )
+
+
+def _least_mean(levels: Floats) -> Floats:
+    """Mean of each band over the quietest three quarters in one piece: beside it, music goes on."""
+    width = levels.shape[1] - levels.shape[1] // 4
+    sums = np.pad(np.cumsum(levels, axis=1, dtype=np.float64), ((0, 0), (1, 0)))
+    means = (sums[:, width:] - sums[:, :-width]) / width
+    return np.asarray(means.min(axis=1), np.float32)
 
 
 def _deeper(energies: Floats, one: Candidate) -> list[Candidate]:
@@ -257,13 +272,13 @@ def _deeper(energies: Floats, one: Candidate) -> list[Candidate]:
 
 
 def _deepest(course: NDArray[np.floating]) -> tuple[int, int]:
-    """The run of hops that speaks most clearly: (first, count)."""
+    """The run of hops that speaks most clearly, without the slopes: (first, count)."""
     best = (0.0, 0, len(course))
     sums = np.concatenate(([0.0], np.cumsum(course, dtype=np.float64)))
-    width = min(3, len(course))
+    width = min(_SCALES[0], len(course))
     while width <= len(course):
         means = (sums[width:] - sums[:-width]) / width
         first = int(np.argmin(means))
         best = max(best, (evidence(float(means[first]), width), first, width))
-        width += max(1, width // 4)
+        width += max(1, width // 16)
     return best[1], best[2]
