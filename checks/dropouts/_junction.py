@@ -150,6 +150,24 @@ class Junction:
         return float(np.sqrt(0.5 * (self.left * self.left + self.right * self.right)))
 
 
+def jumps_at(rows: Floats, at: int) -> list[float]:
+    """How far each track jumps at a place that another one tells, as ``looked_at`` has it.
+
+    0 where a side is too short.
+    """
+    size = rows.shape[1]
+    if not len(rows) or at < LEAST or size - at < LEAST + ORDER:
+        return [0.0] * len(rows)
+    stop = at + ORDER + 2
+    whitenings = _predict.fitted(rows, ORDER, skip=(at - 2, stop))
+    jumps = []
+    for x, whitening in zip(rows, whitenings, strict=True):
+        ahead = np.abs(_predict.forward(x[at - ORDER : at + ORDER], whitening)[ORDER:])
+        floor = _predict.spread(_predict.backward(x[stop:], whitening)[:-ORDER])
+        jumps.append(float(ahead.max()) / max(floor, _predict.rounding(whitening)))
+    return jumps
+
+
 def looked_at(x: Floats, peak: int, *, at: int | None = None) -> Junction | None:
     """The best place near a peak of the screen.
 

@@ -7,6 +7,7 @@ side lobes would hide noise that lies 100 dB under the programme.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -27,14 +28,14 @@ def products(x: Floats, order: int, *, skip: tuple[int, int] = (0, 0)) -> tuple[
     """Sums of products of ``x`` with its own past, (order + 1, order + 1), and over how many.
 
     Args:
-        x: samples of one track in steps of the word.
+        x: samples of one track in steps of the word, or of several, (tracks, frames).
         skip: frames from and to which no prediction is asked for (an event lies there).
     """
-    first, stop = max(skip[0], order), max(skip[1], order)
+    first, stop, size = max(skip[0], order), max(skip[1], order), x.shape[-1]
     if stop <= first:
-        return _gram(x, order), max(len(x) - order, 0)
-    before, after = x[:first], x[stop - order :]
-    count = max(len(before) - order, 0) + max(len(after) - order, 0)
+        return _gram(x, order), max(size - order, 0)
+    before, after = x[..., :first], x[..., stop - order :]
+    count = max(before.shape[-1] - order, 0) + max(after.shape[-1] - order, 0)
     return _gram(before, order) + _gram(after, order), count
 
 
@@ -45,39 +46,53 @@ def _gram(x: Floats, order: int) -> Floats:
     product comes in at the beginning and one goes out at the end. Exact, as sums of whole numbers
     are up to 2**53.
     """
-    if len(x) <= order:
-        return np.zeros((order + 1, order + 1))
-    by_lag = np.empty((order + 1, order + 1))  # row, lag from there on
-    by_lag[0] = np.correlate(x, x[order:], mode="valid")[::-1]
-    by_lag[1:] = _moved(x[:order]) - _moved(x[-order:])
-    np.add.accumulate(by_lag, axis=0, out=by_lag)
+    shape = (*x.shape[:-1], order + 1, order + 1)
+    if x.shape[-1] <= order:
+        return np.zeros(shape)
+    by_lag = np.empty(shape)  # row, lag from there on
+    rows, firsts = x.reshape(-1, x.shape[-1]), by_lag.reshape(-1, *shape[-2:])[:, 0]
+    for row, first in zip(rows, firsts, strict=True):
+        first[:] = np.correlate(row, row[order:], mode="valid")[::-1]
+    by_lag[..., 1:, :] = _moved(x[..., :order]) - _moved(x[..., -order:])
+    np.add.accumulate(by_lag, axis=-2, out=by_lag)
+    out: Floats = by_lag.reshape(*x.shape[:-1], -1).take(_by_lag(order), axis=-1)
+    return out
+
+
+@cache
+def _by_lag(order: int) -> NDArray[np.int64]:
+    """Where each product of a pair stands among those in rows by lag."""
     place = np.arange(order + 1)
     rows, lags = np.minimum.outer(place, place), np.abs(np.subtract.outer(place, place))
-    return by_lag[rows, lags]
+    return np.asarray(rows * (order + 1) + lags)
 
 
 def _moved(edge: Floats) -> Floats:
     """Products of the last sample with each before it, of the last but one, and so on."""
-    size = len(edge)
-    padded = np.concatenate((edge[::-1], np.zeros(size + 1)))
-    step = padded.itemsize
-    rows = as_strided(padded, (size, size + 1), (step, step), writeable=False)
-    return rows * rows[:, :1]
+    size = edge.shape[-1]
+    padded = np.zeros((*edge.shape[:-1], 2 * size + 1))
+    padded[..., :size] = edge[..., ::-1]
+    strides = (*padded.strides, padded.itemsize)
+    rows = as_strided(padded, (*edge.shape, size + 1), strides, writeable=False)
+    return np.asarray(rows * rows[..., :1])
 
 
 def solved(gram: Floats, count: int) -> Floats:
     """The whitening filter from ``products``: 1, then minus the predictor; (order + 1,)."""
-    order = len(gram) - 1
-    inner = gram[1:, 1:] + np.eye(order) * (ROUNDING * count + 1e-300)
+    inner, wanted = gram[..., 1:, 1:].copy(), gram[..., 1:, :1]
+    np.einsum("...kk->...k", inner)[...] += ROUNDING * count + 1e-300
+    out: Floats = np.ones(gram.shape[:-1])
     try:
-        weights = np.linalg.solve(inner, gram[1:, 0])
+        np.negative(np.linalg.solve(inner, wanted)[..., 0], out=out[..., 1:])
     except np.linalg.LinAlgError:  # nothing to predict from
-        weights = np.zeros(order)
-    return np.concatenate(([1.0], -weights))
+        if gram.ndim > 2:
+            return np.array([solved(one, count) for one in gram])
+        out[1:] = 0.0
+    return out
 
 
 def fitted(x: Floats, order: int, *, skip: tuple[int, int] = (0, 0)) -> Floats:
-    """The filter that whitens ``x``; see ``products`` and ``solved``."""
+    """The filter that whitens ``x``, or each of its rows; see ``products`` and ``solved``."""
     return solved(*products(x, order, skip=skip))
 
 
@@ -130,6 +145,12 @@ def spread(residual: Floats) -> float:
 def rounding(whitening: Floats) -> float:
     """What rounding to a step of 1 alone leaves in the residual, as a standard deviation."""
     return float(np.sqrt(ROUNDING * (whitening @ whitening)))
+
+
+def each_known(pasts: Floats, order: int) -> list[tuple[Floats, float]]:
+    """``known`` of each of several pasts, (tracks, frames)."""
+    whitenings = fitted(pasts, order)
+    return [(w, floor_of(past, w)) for past, w in zip(pasts, whitenings, strict=True)]
 
 
 def known(past: Floats, order: int) -> tuple[Floats, float]:

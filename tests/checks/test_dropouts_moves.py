@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -21,6 +23,15 @@ def coloured(rng: np.random.Generator, frames: int, pole: float) -> NDArray[np.f
     turns = rng.uniform(0.01, 0.03) * np.arange(frames) + rng.random()
     out += 40_000 * np.sin(2 * np.pi * turns)
     return out
+
+
+def as_measured(
+    monkeypatch: pytest.MonkeyPatch, left: NDArray[np.float64], floors: Sequence[float] = ()
+) -> None:
+    """What each track's past leaves of what follows on each; tracks hold their own number."""
+    known = [(np.zeros(1), floor) for floor in floors or [1.0] * len(left)]
+    monkeypatch.setattr(_moves, "each_known", lambda *_: known)
+    monkeypatch.setattr(_moves, "each_goes_on", lambda past, *_: left[int(past[0])])
 
 
 def exchanged(a: NDArray[np.float64], b: NDArray[np.float64]) -> list[NDArray[np.float64]]:
@@ -53,10 +64,7 @@ def test_an_exchange_is_told_by_both_tracks(
     # where the second track goes on as it was, and as where its floor is far from that of the first
     left = np.array(((231.0, 0.64), (1.99, 0.57)))
     floors = (floor, 1.0)
-    monkeypatch.setattr(_moves, "known", lambda past, _: (np.zeros(1), floors[int(past[0])]))
-    monkeypatch.setattr(
-        _moves, "goes_on", lambda past, later, *_: left[int(past[0]), int(later[0])]
-    )
+    as_measured(monkeypatch, left, floors)
     tracks = [np.full(2000, float(k)) for k in range(2)]
     assert (_moves.swapped(tracks, 1000) is not None) == exchanged
 
@@ -66,10 +74,7 @@ def test_two_that_stay_beside_an_exchange_have_not_moved(monkeypatch: pytest.Mon
     left = np.full((4, 4), 300.0)
     left[0, 1], left[1, 0] = 0.9, 1.0
     left[2:, 2:] = ((1.2, 0.9), (0.95, 1.1))
-    monkeypatch.setattr(_moves, "known", lambda past, _: (np.zeros(1), 1.0))
-    monkeypatch.setattr(
-        _moves, "goes_on", lambda past, later, *_: left[int(past[0]), int(later[0])]
-    )
+    as_measured(monkeypatch, left)
     tracks = [np.full(2000, float(k)) for k in range(4)]
     assert _moves.swapped(tracks, 1000) == {0: 1, 1: 0}
 
@@ -81,10 +86,7 @@ def test_a_rotation_of_which_some_tracks_hardly_tell_is_one(
     for k in range(4):
         left[k, (k + 1) % 4], left[k, k] = 1.0, 9.0
     left[3, 3] = left[2, 2] = 1.4  # faint tracks that would nearly go on by themselves
-    monkeypatch.setattr(_moves, "known", lambda past, _: (np.zeros(1), 1.0))
-    monkeypatch.setattr(
-        _moves, "goes_on", lambda past, later, *_: left[int(past[0]), int(later[0])]
-    )
+    as_measured(monkeypatch, left)
     tracks = [np.full(2000, float(k)) for k in range(4)]
     assert _moves.swapped(tracks, 1000) == {0: 1, 1: 2, 2: 3, 3: 0}
 
@@ -94,10 +96,7 @@ def test_a_track_with_a_loud_floor_may_have_moved_where_both_fail_alone(
 ) -> None:
     # drums and a piano exchanged, as measured: the drums' past leaves little of what is quieter
     left = np.array(((20927.0, 0.2), (1.0, 295.0)))
-    monkeypatch.setattr(_moves, "known", lambda past, _: (np.zeros(1), 1.0))
-    monkeypatch.setattr(
-        _moves, "goes_on", lambda past, later, *_: left[int(past[0]), int(later[0])]
-    )
+    as_measured(monkeypatch, left)
     tracks = [np.full(2000, float(k)) for k in range(2)]
     assert _moves.swapped(tracks, 1000) == {0: 1, 1: 0}
 
@@ -109,10 +108,7 @@ def test_a_quiet_track_that_goes_on_from_many_goes_on_from_the_one_that_is_free(
     left = np.full((4, 4), 300.0)
     np.fill_diagonal(left, (170.0, 40.0, 1.1, 1.2))
     left[0, 1], left[1, 0], left[2, 1] = 0.9, 0.7, 0.8
-    monkeypatch.setattr(_moves, "known", lambda past, _: (np.zeros(1), 1.0))
-    monkeypatch.setattr(
-        _moves, "goes_on", lambda past, later, *_: left[int(past[0]), int(later[0])]
-    )
+    as_measured(monkeypatch, left)
     tracks = [np.full(2000, float(k)) for k in range(4)]
     assert _moves.swapped(tracks, 1000) == {0: 1, 1: 0}
 

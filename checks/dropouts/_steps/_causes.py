@@ -37,7 +37,9 @@ LEAST_FAILS: Final = 2.0
 likelihood a track."""
 
 CONVERTER_TRACKS: Final = 8
-"""Tracks that multitrack converters and their links handle together. Common practice."""
+CONVERTER_LEAST: Final = CONVERTER_TRACKS - 2
+"""Tracks that multitrack converters and their links handle together (common practice), and the
+fewest of them that must show a cut."""
 
 _MOVED: Final = (0, 1, 2, 3, 4)  # frames by which the edge of foreign samples may be missed
 OFFSETS: Final = (59, 97, 149, 211, 283, 367, 449, 541)  # of the controls, in frames: primes
@@ -165,6 +167,19 @@ def _joined(side: Side, cut: int, count: int) -> float:
     return goes_on(side.x[cut - ORDER : cut], side.x[cut + count :], side.whitening, side.floor)
 
 
+def each_goes_on(past: Floats, heads: Floats, whitening: Floats, floor: float) -> Floats:
+    """``goes_on`` for many at once, (rows,); ``heads``: first samples of each, (rows, ORDER)."""
+    rings = np.convolve(past[-ORDER:], whitening)[ORDER : 2 * ORDER]
+    residual = (rings + heads @ _taken(whitening)) / floor
+    return np.asarray(np.mean(residual**2, axis=1))
+
+
+def _taken(whitening: Floats) -> Floats:
+    """The filter as a matrix from ``ORDER`` samples to what it makes of them."""
+    lag = np.subtract.outer(np.arange(ORDER), np.arange(ORDER)).T
+    return np.where(lag >= 0, whitening[np.maximum(lag, 0)], 0.0)
+
+
 def goes_on(past: Floats, later: Floats, whitening: Floats, floor: float) -> float:
     """Mean square residual, floor 1, of samples that follow the last ``ORDER`` of the past."""
     both = np.concatenate((past[-ORDER:], later[:ORDER]))
@@ -245,4 +260,4 @@ def one_converter(tracks: tuple[int, ...], channels: int) -> bool:
     groups = {track // CONVERTER_TRACKS for track in tracks}
     if channels < 2 * CONVERTER_TRACKS or len(groups) != 1:
         return False
-    return len(tracks) >= CONVERTER_TRACKS - 2
+    return len(tracks) >= CONVERTER_LEAST

@@ -22,18 +22,16 @@ from checks.dropouts._steps._clock import Clocks
 from checks.dropouts._steps._doubts import SHARP, Doubts
 from checks.dropouts._steps._goes_on import GoesOn
 from checks.dropouts._steps._longer import Longer, LongLooks
-from checks.dropouts._steps._one_programme import LATER, on_one, on_several, sharp
+from checks.dropouts._steps._one_programme import LATER, SEVERAL, on_one, on_several, sharp
 from checks.dropouts._steps._one_source import one_source
 from checks.dropouts._steps._place import NEWS, Place
 from checks.dropouts._steps._put_in import TRACKS, PutIn
+from checks.dropouts._steps._seen import SEEN, Seen
 from checks.dropouts._steps._stand_in import StandIns
 from checks.dropouts._steps._steep import Tape
 from checks.dropouts._steps._telling import Telling
 from checks.dropouts._steps._words import Words
 from checks.model import CaptureFormat, Value
-
-SEEN: Final = 5.0
-"""Standard deviations at a place already known from another track. Noise alone: once in 1e6."""
 
 _ROUGH: Final = 2.0
 """Times the limit up to which a jump of one track that does not stand alone may be its own, as what
@@ -229,13 +227,17 @@ class Kinds:
         if not clean:
             return False
         frame = Counter(j.frame for j in clean.values()).most_common(1)[0][0]
-        seen = self._seen(place, found, clean, frame)
         most = next(iter(clean.values())).jump
         pushed = self._is_push({t: j for t, j in clean.items() if 2 * j.jump >= most})
         longer = Longer()
         if not pushed:  # which proves nothing
             enough = self._limits.step_one_track * NEARLY
             longer = self._longer.at(place, clean, found, enough=enough)
+        shown = Seen(place, found, clean, frame=frame, single=self._limits.step_one_track)
+        likely = not pushed and self._likely_cut(place, clean)
+        if not likely and not self._may_be_proven(place, frame, clean, longer, shown):
+            return False  # what the other tracks show is dear to know
+        seen = shown.all()
         near = seen | {t: j for t, j in found.items() if abs(j.frame - frame) <= 1}
         one = len(near) == 1 or one_source([place.steps[t] for t in near], frame)
         leaks = one and len(near) > 1
@@ -243,7 +245,7 @@ class Kinds:
             longer = replace(longer, shift=None)  # no loss moves one source among several
         if self._proven_cut(place, frame, clean, seen, longer, leaks=leaks):
             return True
-        if pushed or not self._likely_cut(place, clean):
+        if not likely:
             return False
         strongest, best = next(iter(clean.items()))
         sound = longer.sound
@@ -297,23 +299,22 @@ class Kinds:
             return {}
         return {t: clean[t] for t in near}
 
-    def _seen(
+    def _may_be_proven(
         self,
         place: Place,
-        found: Mapping[int, Junction],
-        clean: Mapping[int, Junction],
         frame: int,
-    ) -> dict[int, Junction]:
-        """These, and what other tracks show at the place that they tell."""
-        seen = dict(clean)
-        for track in range(self._fmt.channels):
-            other = None if track in seen else place.junction(track, at=frame)
-            if other is None or other.jump < SEEN:
-                continue
-            high = track in found and other.jump >= self._limits.step_one_track
-            if other.cut or (high and abs(found[track].frame - frame) <= 1):
-                seen[track] = other
-        return seen
+        clean: Mapping[int, Junction],
+        longer: Longer,
+        shown: Seen,
+    ) -> bool:
+        """Whether any of the proofs of ``_proven_cut`` may hold, whatever other tracks show."""
+        programme = longer.one_programme or longer.shift or len(longer.same) >= SEVERAL
+        return (
+            bool(programme)
+            or self._slips(place.start + frame, clean)
+            or place.again(next(iter(clean)), frame) > 0
+            or shown.may_be_of_one_converter()
+        )
 
     def _proven_cut(
         self,

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from checks._ranks import median
 from checks.dropouts._junction import ORDER
-from checks.dropouts._predict import Floats, known
-from checks.dropouts._steps._causes import FAILS, FITS, OFFSETS, goes_on
+from checks.dropouts._predict import Floats, each_known, known
+from checks.dropouts._steps._causes import FAILS, FITS, OFFSETS, each_goes_on, goes_on
 
 Ints = NDArray[np.int64]
 
@@ -80,9 +80,10 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
     if count < 2 or frame < 4 * ORDER or any(len(x) < frame + 4 * ORDER for x in tracks):
         return None
     scores, costs = np.empty((count, count)), np.empty((count, count))
-    for i, x in enumerate(tracks):
-        whitening, floor = known(x[:frame], ORDER)
-        scores[i] = [goes_on(x[:frame], y[frame:], whitening, floor) for y in tracks]
+    heads = np.array([x[frame : frame + ORDER] for x in tracks])
+    models = each_known(np.array([x[:frame] for x in tracks]), ORDER)
+    for i, (x, (whitening, floor)) in enumerate(zip(tracks, models, strict=True)):
+        scores[i] = each_goes_on(x[:frame], heads, whitening, floor)
         costs[i] = ORDER * (scores[i] + 2 * np.log(floor))
     broken = np.flatnonzero(np.diag(scores) >= FAILS)
     if not len(broken):

@@ -85,13 +85,21 @@ class Place:
         self.steps, self._step = _edges.in_steps(native, fmt)
         self.peak = peak
         self.start = start
+        self._junctions: dict[tuple[int, int | None], Junction | None] = {}
 
     @property
     def tracks(self) -> range:
         return range(len(self.steps))
 
     def junction(self, track: int, *, at: int | None = None) -> Junction | None:
-        return _junction.looked_at(self.steps[track], self.peak, at=at)
+        key = track, at
+        if key not in self._junctions:
+            self._junctions[key] = _junction.looked_at(self.steps[track], self.peak, at=at)
+        return self._junctions[key]
+
+    def jumps(self, tracks: list[int], frame: int) -> list[float]:
+        """How far each of some tracks jumps at a frame that another one tells."""
+        return _junction.jumps_at(self.steps[tracks], frame)
 
     def sides(self, track: int, frame: int) -> _long.Sides:
         """A longer look at both sides of a frame."""

@@ -49,15 +49,15 @@ def shared(rows: list[Floats], peak: int) -> Turn | None:
         rows: samples of each track in steps of the word.
     """
     places: dict[int, dict[int, float]] = {}
-    for row, x in enumerate(rows):
-        left = _left(x, peak - BEFORE, peak + BEHIND)
+    x = np.asarray(rows)
+    turned = x.shape[1] - 1 - peak
+    for row, left in enumerate(_left(x, peak - BEFORE, peak + BEHIND)):
         if left is not None:
             places.setdefault(left[0], {})[row] = left[1]
-        turned = len(x) - 1 - peak
-        ahead = _left(x[::-1], turned - BEHIND, turned + BEFORE)
-        if ahead is not None:
-            at = places.setdefault(len(x) - ahead[0], {})
-            at[row] = max(at.get(row, 0.0), ahead[1])
+    for row, left in enumerate(_left(x[:, ::-1], turned - BEHIND, turned + BEFORE)):
+        if left is not None:
+            at = places.setdefault(x.shape[1] - left[0], {})
+            at[row] = max(at.get(row, 0.0), left[1])
     told = [
         Turn(frame, heights)
         for frame, heights in places.items()
@@ -68,14 +68,20 @@ def shared(rows: list[Floats], peak: int) -> Turn | None:
     return max(told, key=lambda turn: len(turn.heights), default=None)
 
 
-def _left(x: Floats, first: int, last: int) -> tuple[int, float] | None:
-    """Where the past stops to foretell a track, and by how much, if that happens at once."""
-    if first < LEAST or len(x) - last < LEAST + ORDER:
-        return None
-    whitening = _predict.fitted(x[: first - 2], ORDER)
-    ahead = _predict.forward(x, whitening)
+def _left(rows: Floats, first: int, last: int) -> list[tuple[int, float] | None]:
+    """Where the past stops to foretell each track, and by how much, if that happens at once."""
+    if first < LEAST or rows.shape[1] - last < LEAST + ORDER:
+        return []
+    whitenings = _predict.fitted(rows[:, : first - 2], ORDER)
+    return [_left_by(x, w, first, last) for x, w in zip(rows, whitenings, strict=True)]
+
+
+def _left_by(x: Floats, whitening: Floats, first: int, last: int) -> tuple[int, float] | None:
+    near = last + 1 + ORDER
+    ahead = _predict.forward(x[:near], whitening)
     floor = _predict.spread(ahead[ORDER : first - 2])
-    size = np.abs(ahead) / max(floor, _predict.rounding(whitening))
+    least = max(floor, _predict.rounding(whitening))
+    size = np.abs(ahead) / least
     out = np.flatnonzero(size[first : last + 1] > STANDS_OUT)
     if not len(out):
         return None
@@ -84,6 +90,8 @@ def _left(x: Floats, first: int, last: int) -> tuple[int, float] | None:
     height = float(size[frame])
     still = before.max() <= STANDS_OUT and float(np.mean(before**2)) <= CLEAN
     at_once = height >= AT_ONCE * float(size[frame : frame + ORDER].max())
-    later = size[frame + _LATER :][:_LATER]
-    lasting = len(later) == _LATER and float(np.mean(later**2)) >= LASTING
-    return (frame, height) if still and at_once and lasting else None
+    later = x[frame + _LATER - ORDER :][: _LATER + ORDER]
+    if not still or not at_once or len(later) < _LATER + ORDER:
+        return None
+    left = _predict.forward(later, whitening)[ORDER:] / least
+    return (frame, height) if float(np.mean(left**2)) >= LASTING else None
