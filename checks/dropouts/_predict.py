@@ -20,6 +20,8 @@ ROUNDING: Final = 1.0 / 12.0
 """Mean square of the error of rounding to a step of 1 (Widrow 1961); no real signal has less
 noise, and no fit may pretend that it has."""
 
+_STRETCH: Final = 32  # frames predicted on at once
+
 NORMAL: Final = 0.6745
 """Median of the magnitude of normally distributed noise of standard deviation 1."""
 
@@ -115,17 +117,40 @@ def backward(x: Floats, whitening: Floats) -> Floats:
 def continued(
     past: Floats, whitening: Floats, frames: int, innovations: Floats | None = None
 ) -> Floats:
-    """The past predicted on over some frames; ``innovations`` are what each adds to it."""
-    order = len(whitening) - 1
-    out = np.zeros(order + frames)
+    """The past predicted on over some frames; ``innovations`` are what each adds to it.
+
+    A stretch at a time: all of it follows from the frames before it, and from what is new in it.
+    """
+    order, size = len(whitening) - 1, max(min(frames, _STRETCH), 1)
+    out = np.zeros(order + -(-frames // size) * size)
     out[:order] = past[-order:]
-    weights = -whitening[:0:-1]
     with np.errstate(over="ignore", invalid="ignore"):
-        for k in range(order, order + frames):
-            out[k] = weights @ out[k - order : k]
+        rings = _rings(whitening, size)
+        goes_on = rings @ _reaching(whitening, size)
+        for k in range(order, order + frames, size):
+            out[k : k + size] = goes_on @ out[k - order : k]
             if innovations is not None:
-                out[k] += innovations[k - order]
-    return out[order:]
+                new = innovations[k - order :][:size]
+                out[k : k + size] += rings[:, : len(new)] @ new
+    return out[order : order + frames]
+
+
+def _rings(whitening: Floats, size: int) -> Floats:
+    """What one thing new in each frame of a stretch adds to each, (size, size)."""
+    order = len(whitening) - 1
+    ring, weights = np.zeros(order + size), -whitening[:0:-1]
+    ring[order : order + 1] = 1.0
+    for k in range(order + 1, order + size):
+        ring[k] = weights @ ring[k - order : k]
+    lag = np.subtract.outer(np.arange(size), np.arange(size))
+    return np.where(lag >= 0, ring[order + np.maximum(lag, 0)], 0.0)
+
+
+def _reaching(whitening: Floats, size: int) -> Floats:
+    """What of each frame of a stretch the ``order`` frames before it foretell, (size, order)."""
+    order = len(whitening) - 1
+    lag = np.subtract.outer(np.arange(size), np.arange(-order, 0))
+    return np.where(lag <= order, -whitening[np.minimum(lag, order)], 0.0)
 
 
 def response(whitening: Floats, frames: int) -> Floats:
