@@ -8,6 +8,7 @@ begins and ends within a sample; an attack begins softly or dies away.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -91,41 +92,63 @@ class Stretch:
     traces: list[Trace]
 
 
-def stretch(rows: list[Floats], peak: int) -> Stretch | None:
-    """The likeliest stretch around a peak of the screen, shared by some tracks.
+class Stretches:
+    """Looks for stretches around a peak of the screen; what each track tells it remembers."""
 
-    None where a side is short or not clean, or a single cut explains as much.
-    """
-    first = max(peak - _BEFORE, LEAST)
-    last = min(peak + MOST + _AFTER, min(len(x) for x in rows) - LEAST - ORDER)
-    if first >= peak or last <= peak + _QUIET:
-        return None
-    sides = [_Sides(x, first, last) for x in rows]
-    found = _likeliest(sides, peak - first, first)
-    if found is None:
-        return None
-    start, stop = found
-    traces = [side.trace(start, stop) for side in sides]
-    if not any(side.clean(start, stop) for side in sides):
-        return None
-    return Stretch(first + start, first + stop, traces)
+    def __init__(self, rows: Floats, peak: int) -> None:
+        """``rows``: samples of all tracks, in steps of the word."""
+        self._rows, self._peak = rows, peak
+        self._first = max(peak - _BEFORE, LEAST)
+        self._last = min(peak + MOST + _AFTER, rows.shape[1] - LEAST - ORDER)
+        self._sides: dict[int, _Sides] = {}
+
+    def shared(self, tracks: Sequence[int]) -> Stretch | None:
+        """The likeliest stretch that some tracks share.
+
+        None where a side is short or not clean, or a single cut explains as much.
+        """
+        first, last = self._first, self._last
+        if first >= self._peak or last <= self._peak + _QUIET:
+            return None
+        new = [t for t in tracks if t not in self._sides]
+        if new:
+            self._sides |= zip(new, _both_sides(self._rows[new], first, last), strict=True)
+        sides = [self._sides[t] for t in tracks]
+        found = _likeliest(sides, self._peak - first, first)
+        if found is None:
+            return None
+        start, stop = found
+        traces = [side.trace(start, stop) for side in sides]
+        if not any(side.clean(start, stop) for side in sides):
+            return None
+        return Stretch(first + start, first + stop, traces)
+
+
+def stretch(rows: Sequence[Floats], peak: int) -> Stretch | None:
+    """The likeliest stretch around a peak of the screen that all of some tracks share."""
+    return Stretches(np.asarray(rows), peak).shared(range(len(rows)))
+
+
+def _both_sides(rows: Floats, first: int, last: int) -> list[_Sides]:
+    before, behind = (_predict.fitted(part, ORDER) for part in (rows[:, :first], rows[:, last:]))
+    return [_Sides(*one, first, last) for one in zip(rows, before, behind, strict=True)]
 
 
 class _Sides:
     """Both residuals of one track from ``first`` to before ``last``, floor 1."""
 
-    def __init__(self, x: Floats, first: int, last: int) -> None:
-        self.whitening = _predict.fitted(x[:first], ORDER)
-        ahead = _predict.forward(x, self.whitening)
+    def __init__(self, x: Floats, before: Floats, behind: Floats, first: int, last: int) -> None:
+        """``before``, ``behind``: the filter that whitens each side."""
+        self.whitening, self.behind = before, behind
+        ahead = _predict.forward(x[:last], before)
         self.floor = max(_predict.spread(ahead[ORDER:first]), _predict.rounding(self.whitening))
-        self.behind = _predict.fitted(x[last:], ORDER)
-        back = _predict.backward(x, self.behind)
-        floor = _predict.spread(back[last : len(x) - ORDER])
+        back = _predict.backward(x[first:], behind)
+        floor = _predict.spread(back[last - first : len(back) - ORDER])
         self.right = max(floor, _predict.rounding(self.behind))
         self._before = ahead[max(first - _QUIET, ORDER) : first] / self.floor
         self._x = x[first:last]
         self.ahead = ahead[first:last] / self.floor
-        self.back = back[first:last] / self.right
+        self.back = back[: last - first] / self.right
         self.past = np.concatenate(([0.0], np.cumsum(self.ahead**2)))
         self.future = np.concatenate((np.cumsum(self.back[::-1] ** 2)[::-1], [0.0]))
 

@@ -88,17 +88,18 @@ class PutIn:
         Sought on the tracks that jump together, on the strongest alone, and on more of them: a
         weak one shows on some by chance, and what one track does by itself may hide it on others.
         """
-        found = _foreign.stretch([place.steps[t] for t in tracks], place.peak)
+        stretches = _foreign.Stretches(place.steps, place.peak)
+        found = stretches.shared(tracks)
         if found is not None and self._told(place, tracks, found):
             return True
         if len(tracks) > 1:
-            found = _foreign.stretch([place.steps[tracks[0]]], place.peak)
+            found = stretches.shared(tracks[:1])
             if found is not None and self._told(place, tracks[:1], found):
                 return True
         if found is None or not found.traces[0].proper or len(tracks) >= self._fmt.channels:
             return False
         more = [*tracks, *(t for t in range(self._fmt.channels) if t not in tracks)][:TRACKS]
-        found = _foreign.stretch([place.steps[t] for t in more], place.peak)
+        found = stretches.shared(more)
         return found is not None and self._told(place, more, found)
 
     def _told(self, place: Place, tracks: list[int], found: Stretch) -> bool:
