@@ -23,6 +23,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from itertools import islice
 from typing import Final
 
 import numpy as np
@@ -173,13 +174,13 @@ class RepeatsPart:
             if len(rest) > _AT_ONCE:  # evenly, so that a crowd of accidents hides nothing for long
                 some = rest[np.linspace(0, len(rest) - 1, _AT_ONCE).astype(np.int64)]
             left[some] = False
-            pairs = [
+            pairs = (
                 (frame, frame - then)
                 for frame, key in zip(seen.frames[some].tolist(), seen.keys[some], strict=True)
                 for then in sightings.earlier(frame, key)
                 if then >= self._history.start and not self._flat(track, frame)
-            ]
-            for frame, lag in self._long_enough(track, pairs[:_PAIRS]):
+            )
+            for frame, lag in self._long_enough(track, [*islice(pairs, _PAIRS)]):
                 found = self._extended(track, frame, lag)
                 if found is not None:
                     self._open.append(found)
@@ -237,20 +238,19 @@ class RepeatsPart:
 
     def _grow(self, match: Match) -> None:
         """Move a match's end on, as far as samples go on to agree."""
+        chunk = _CHUNK
         while match.open and match.stop < self._history.stop:
             if match.stop - match.lag < self._history.start:
                 match.open = False  # what it repeats is no longer held
                 return
-            stop = min(match.stop + _CHUNK, self._history.stop)
+            stop, chunk = min(match.stop + chunk, self._history.stop), 2 * chunk
             unequal = np.flatnonzero(~self._equals(match.track, match.stop, stop, match.lag))
             match.open = not len(unequal)
             match.stop = stop if match.open else match.stop + int(unequal[0])
 
     def _equals(self, track: int, start: int, stop: int, lag: int) -> NDArray[np.bool_]:
-        now = self._history.row(track, start, stop)
-        then = self._history.row(track, start - lag, stop - lag)
-        out: NDArray[np.bool_] = now == then
-        return out
+        now, then = (self._history.view(track, start - k, stop - k) for k in (0, lag))
+        return np.asarray(now == then)
 
     def _go_on(self) -> None:
         """Follow the matches that reached the end of what was known; judge those that ended."""

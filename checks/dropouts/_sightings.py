@@ -39,6 +39,8 @@ _BYTES_A_KEY: Final = 24  # a slot of the table, and places in the rings, all ro
 _WIDEST: Final = 256  # places a landmark is chosen from: longer repeats have more of them
 _PIECE: Final = 1 << 16  # places at once: more leave the cache, fewer cost more calls than work
 
+_IN_A_SLOT: Final = 4  # tags
+_MANY: Final = 256  # keys that share their slots with others
 _LANES: Final = np.uint64(0x0001000100010001)
 _HIGH: Final = np.uint64(0x8000800080008000)
 _LANE_BITS: Final = np.uint64(16)
@@ -171,6 +173,8 @@ class Sightings:
         tags = np.maximum(turned & _TAG, _LEAST).astype(np.uint64)  # 0 is an empty lane
         seen = self._put(slots, tags)
         left = self._others(slots)
+        if len(left) > _MANY:
+            left = _without_runs(left, slots, tags, seen)
         while len(left):
             some = slots.take(left)
             seen[left] = self._put(some, tags.take(left))
@@ -195,6 +199,22 @@ class Sightings:
         last[slots] = order
         out: Places = (last.take(slots) != order).nonzero()[0]
         return out
+
+
+def _without_runs(
+    left: Places, slots: Places, tags: NDArray[np.uint64], seen: NDArray[np.bool_]
+) -> Places:
+    """Without keys that follow four of their like into their slot: nothing else is left in it, and
+    one more of the same changes nothing. Loops have thousands; they are set as ``seen``."""
+    order = left[np.argsort(slots[left], kind="stable")]
+    own = (slots[order].astype(np.uint64) << _LANE_BITS) | tags[order]
+    next_alike = own[:-1] == own[1:]
+    full = np.zeros(len(order), np.bool_)
+    full[:-_IN_A_SLOT] = next_alike[: len(order) - _IN_A_SLOT]
+    for later in range(1, _IN_A_SLOT):
+        full[:-_IN_A_SLOT] &= next_alike[later : len(order) - _IN_A_SLOT + later]
+    seen[order[full]] = True
+    return np.sort(order[~full])
 
 
 def words(x: Samples) -> Words:
