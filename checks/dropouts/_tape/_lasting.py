@@ -32,6 +32,7 @@ _LOUD_DB: Final = 10.0  # tapes hiss 50 to 80 dB down: louder is hardly hiss (co
 OF_EDGE: Final = 0.55  # of the fall at 5.5 kHz: a gap takes a quarter, until amplifiers cover it
 _SOFTER: Final = 0.7  # the same of programme that goes on
 _RESTED: Final = 4  # entries of a rest, some 0.4 s: longer than most lifts
+_BEGAN: Final = 2  # entries: one may be that in which the machine got its speed
 _APART: Final = 24  # entries, some 2 s: under notes so long a fall need not show (from memory)
 _TRIES: Final = 24  # from memory: more falls of one track than that tell no more
 _MOST: Final = 8  # that are told (from memory)
@@ -90,9 +91,9 @@ class Fall:
 
 def falls(history: LevelHistory, course: Course, track: int, least_db: float) -> list[Fall]:
     """The lasting falls of one track, in the order of time."""
-    entries = np.flatnonzero(course.running)
-    skip = len(entries) % WINDOW
-    entries = entries[skip:]
+    runs = np.flatnonzero(course.running)
+    skip = len(runs) % WINDOW
+    entries = runs[skip:]
     count = len(entries) // WINDOW
     if count < 4 or history.mean_db.shape[0] < HISS + 2:
         return []
@@ -111,7 +112,9 @@ def falls(history: LevelHistory, course: Course, track: int, least_db: float) ->
         if found is None:
             break
         start = found.at
-        if _rested(low, mean, found, lost):
+        if _rested(low, mean, found, lost) or (
+            not found.rested and _began_so(history, track, runs[: skip + found.at * WINDOW], found)
+        ):
             continue
         fall = _fall(low, mean, course, track, entries, found, seen.any)
         if fall.first == entries[0]:  # it was as low at the very start
@@ -147,6 +150,25 @@ def _rested(
     rests &= ~lost[:stop]
     half &= ~lost[:stop]
     return int(np.count_nonzero(rests)) >= _RESTED or int(np.count_nonzero(half)) >= len(up)
+
+
+def _began_so(history: LevelHistory, track: int, before: NDArray[np.int64], drop: Drop) -> bool:
+    """Whether a track hissed as it does behind a drop until it was first heard as before it.
+
+    Then what fell came with the programme: the noise that a loud sound itself makes on tape.
+
+    Args:
+        before: entries before the drop in which the tape runs.
+    """
+    heard = np.flatnonzero(np.isfinite(drop.fall[HISS:])) + HISS
+    low = history.low_db[:, track, before][heard].astype(np.float32)
+    mean = history.mean_db[:, track, before][heard].astype(np.float32)
+    up = (np.abs(low - drop.before[heard, None]) < SAME_DB).all(axis=0)
+    first = int(np.argmax(up)) if up.any() else 0
+    after = (drop.before - drop.fall)[heard, None]
+    at = np.abs((low - after)[:, :first].mean(axis=0)) < AGREE_DB
+    at &= (mean - low <= STEADY_DB)[:, :first].all(axis=0)
+    return int(np.count_nonzero(at)) >= _BEGAN
 
 
 def _end(floor: Floats, drop: Drop, first: int) -> int:

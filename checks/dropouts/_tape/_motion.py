@@ -40,6 +40,8 @@ _PROGRAMME_DB: Final = 8.0  # over the quietest: own trials; hiss moves by 1 dB 
 _RESTS_S: Final = 1.5  # pauses that do not part programme
 _CLICKS: Final = 3  # entries in which a stopped machine may still be heard
 _PLAYS: Final = 0.1  # of a stretch in which a track plays, from which the tape runs
+_FEW: Final = 1 / 4  # of the tracks, that carry what a generator feeds to them
+_FED_DB: Final = 1.0  # by which the level of a generator may move (common practice)
 _STANDS: Final = 2 / 3  # of such a stretch in one piece: in its ramps programme is heard, deeper
 _SINKS_DB: Final = 0.5  # in two entries, the mean of all bands; hiss by itself 0.2 (own trials)
 _NEAR_DB: Final = 3.0  # over the lowest hiss: still hiss, not programme (common practice: 3 to 4)
@@ -137,6 +139,12 @@ def _course(
         # its hiss is not heard between, it has lost its treble. But a machine that stops and starts
         # lets programme be heard for a while, without the treble, before it stands and after.
         for first, last in _joined(gone, hisses.any(axis=0)):
+            here = slice(first, last)
+            fed = [k for k in known if _is_fed(mean[BODY, k, here], loud[k, here], below[k, here])]
+            if len(fed) <= _FEW * len(judged):
+                left = sorted(set(judged) - set(fed))
+                plays[here] = loud[left, here].any(axis=0)
+                loud[fed, here] = False
             played = np.count_nonzero(plays[first:last])
             stands = max((b - a for a, b in spans(~plays[first:last])), default=0)
             stops = stands >= _STANDS * (last - first) and stands * entry_s >= SHORT_S
@@ -146,6 +154,10 @@ def _course(
                 gone[first:last] = False
                 on[first:last] = True
         gone &= ~plays
+        for first, last in _joined(gone, hisses.any(axis=0) | on):
+            for a, b in spans(~gone[first:last]):
+                if b - a <= _CLICKS:  # a click is no tape between two stretches without
+                    gone[first + a : first + b] = True
         near = level[known] <= hiss[known, None] - _PLATEAU_DB
         slope = 2 * near.sum(axis=0) > len(known)
         hisses = (spread[known] <= _STEADY_DB) & (level[known] <= hiss[known, None] + _NEAR_DB)
@@ -161,6 +173,19 @@ def _course(
             if 2 * np.count_nonzero(loud[track, first:last]) <= last - first:
                 loud[track, first:last] = False
     return Course(states, hiss, below, loud, level, quiet)
+
+
+def _is_fed(body: Floats, loud: Bools, below: Bools) -> bool:
+    """Whether a track plays one level all along without its hiss: a generator, not the tape.
+
+    Args:
+        body: mean level of the body; ``loud``: where it plays; ``below``: where its hiss is down.
+            All (entries,).
+    """
+    whole = loud.copy()
+    whole[1:] &= loud[:-1]
+    whole[:-1] &= loud[1:]
+    return bool(whole.any() and below[whole].all() and np.ptp(body[whole]) <= _FED_DB)
 
 
 def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float] | None:
