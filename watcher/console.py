@@ -121,6 +121,13 @@ def print_indented(console: Console, text: Text, indent: int, *, hang: int = 0) 
         console.print(Text(" " * (indent + hang * (number > 0))) + line, soft_wrap=True)
 
 
+def print_lines(console: Console, text: str, *, style: str = "") -> None:
+    """Print a sentence, and what stands on the lines below it set in."""
+    for number, line in enumerate(text.split("\n")):
+        indent = 2 * (number > 0)
+        print_indented(console, Text(shown_text(line), style=style), indent, hang=indent)
+
+
 def _finding_text(row: FindingRow) -> Text:
     text = Text()
     if row.place:

@@ -230,7 +230,7 @@ class Daemon:
         except WatcherError as error:
             self.troubles.begin(
                 "configuration",
-                f"The changed configuration has mistakes and is not used: {shown(str(error))}",
+                f"The changed configuration has mistakes and is not used:\n{error}",
             )
             return
         self.troubles.end("configuration")
@@ -286,8 +286,8 @@ class Daemon:
         except ConfigError as error:
             self.troubles.begin(
                 key,
-                f"The transfer sheet for {shown(first.parent)} has mistakes; its captures wait: "
-                f"{shown(str(error))}",
+                f"The transfer sheet for {shown(first.parent)} has mistakes; its captures wait:\n"
+                f"{error}",
             )
             self._retry(row, "its transfer sheet has mistakes")
             return True

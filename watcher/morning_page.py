@@ -85,7 +85,7 @@ class MorningPage:
 
     span: str
     alive: tuple[words.Said, ...]
-    troubles: tuple[str, ...]
+    troubles: tuple[list[str], ...]  # lines
     checked: str
     twice: str | None
     parts: tuple[Part, ...]
@@ -149,7 +149,7 @@ def page_of(morning: Morning, folder: Path, now: datetime) -> MorningPage:
     return MorningPage(
         span=words.span(morning),
         alive=tuple(words.alive(morning)),
-        troubles=tuple(words.troubles(morning)),
+        troubles=tuple(said.split("\n") for said in words.troubles(morning)),
         checked=words.checked(morning),
         twice=stand_twice(groups),
         parts=tuple(

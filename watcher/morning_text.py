@@ -13,6 +13,7 @@ from watcher.console import (
     print_caution,
     print_groups,
     print_indented,
+    print_lines,
     shown_text,
 )
 from watcher.morning import Morning
@@ -34,7 +35,7 @@ def print_morning(console: Console, morning: Morning) -> None:
     for said in words.alive(morning):
         print_indented(console, Text(said.text, style="bold red" if said.alarm else ""), 0)
     for trouble in words.troubles(morning):
-        print_indented(console, Text(shown_text(trouble), style="yellow"), 0)
+        print_lines(console, trouble, style="yellow")
     console.print()
     print_indented(console, Text(words.checked(morning)), 0)
     print_groups(console, morning.groups, tops=morning.tops)

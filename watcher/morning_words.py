@@ -79,7 +79,7 @@ def alive(morning: Morning) -> Iterator[Said]:
 
 
 def troubles(morning: Morning) -> Iterator[str]:
-    """What hindered the daemon."""
+    """What hindered the daemon; some have lines below the first."""
     for trouble in morning.troubles:
         until = f" to {local(trouble.ended)}" if trouble.ended else ", and still"
         yield f"From {local(trouble.began)}{until}: {trouble.text}"

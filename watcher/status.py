@@ -10,11 +10,11 @@ from typing import Any, Final
 from rich.console import Console
 from rich.text import Text
 
-from watcher.console import print_indented, shown_text
+from watcher.console import print_indented, print_lines, shown_text
 from watcher.files import shown
 from watcher.ledger import Ledger, State
 from watcher.rows import WHY
-from watcher.troubles import read
+from watcher.troubles import in_short, read
 
 _ALIVE_S: Final = 90.0  # three beats
 _MOST_REASONS: Final = 5  # of waiting; a glance
@@ -107,11 +107,12 @@ def show(console: Console, told: dict[str, Any]) -> None:
         detail = f" ({shown_text(root['detail'])})" if root["detail"] else ""
         say(console, f"Root {shown(root['root'])}: {root['state']}{detail}, {scanned}")
     for trouble in told["troubles"]:
-        say(console, f"Since {local(trouble['began'])}: {shown_text(trouble['text'])}")
+        print_lines(console, f"Since {local(trouble['began'])}: {trouble['text']}")
     last = told["last_trouble"]
     if last and not told["troubles"]:
         over = local(last["ended"])
-        say(console, f"No trouble now. The last one, over since {over}: {shown_text(last['text'])}")
+        what = shown_text(in_short(last["text"]))
+        say(console, f"No trouble now. The last one, over since {over}: {what}")
     if not told["alive"]:
         say(console, "Start it with `reelvigil watch` or its service.")
 

@@ -11,6 +11,8 @@ from watcher.logs import Log
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trouble:
+    """A hindrance; ``text`` is safe to print, and may have lines below the first one."""
+
     key: str
     text: str
     began: str
@@ -40,7 +42,7 @@ class Troubles:
         self._ledger.change(
             "INSERT INTO troubles (key, text, began) VALUES (?, ?, ?)", (key, text, now())
         )
-        self._log.warning("trouble", what=text)
+        self._log.warning("trouble", what=on_one_line(text))
 
     def end(self, key: str) -> None:
         """Note that a trouble is over, if there was one."""
@@ -50,7 +52,7 @@ class Troubles:
         self._ledger.change(
             "UPDATE troubles SET ended = ? WHERE key = ? AND ended IS NULL", (now(), key)
         )
-        self._log.info("trouble_over", what=text)
+        self._log.info("trouble_over", what=in_short(text))
 
     def of_starting(self, cause: str | None) -> None:
         """A check that could not be started, or (None) that could: the captures are blameless."""
@@ -67,6 +69,18 @@ class Troubles:
     @property
     def open(self) -> dict[str, str]:
         return dict(self._open)
+
+
+def on_one_line(text: str) -> str:
+    """The text of a trouble where there is room for one line."""
+    first, *more = text.split("\n")
+    return " ".join([first, "; ".join(more)]) if more else first
+
+
+def in_short(text: str) -> str:
+    """What is left to say of a trouble that is over: its first line, for the rest is mended."""
+    first, *more = text.split("\n")
+    return first.removesuffix(":") + "." if more else first
 
 
 def read(ledger: Ledger, *, open_only: bool = False, since: str = "") -> Iterator[Trouble]:

@@ -142,11 +142,14 @@ def test_the_first_retry_waits_for_a_minute(watch: Watch) -> None:
 
 def test_a_sheet_with_a_mistake_holds_its_captures_until_it_is_mended(watch: Watch) -> None:
     sheet = watch.scene.root / "transfer.yaml"
-    sheet.write_text("expect: {rate: 5}\n")
+    sheet.write_text("expect: {rate: 5, tracks: 2}\n")
     watch.scene.write("take.wav")
     watch.settle()
     assert watch.scene.row("take.wav").why == "its transfer sheet has mistakes"
-    assert any("transfer.yaml:1" in text for text in watch.scene.troubles())
+    (told,) = (text for text in watch.scene.troubles() if "transfer.yaml" in text)
+    what, *mistakes = told.splitlines()  # one a line, and no escape of a line break
+    assert what.endswith("has mistakes; its captures wait:")
+    assert [text.split(": ")[0] for text in mistakes] == [f"{sheet}:1"] * 2
     sheet.write_text("expect: {}\n")
     watch.retry_now()
     watch.checked()

@@ -245,6 +245,21 @@ def test_names_and_reasons_are_text_and_nothing_else(
     assert len(page.links) == 1
 
 
+def test_mistakes_of_a_sheet_stand_on_lines_of_their_own(
+    kept: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = "The sheet has mistakes:\n/a/transfer.yaml:1: one\n/a/transfer.yaml:2: <two>"
+    with Ledger(kept) as ledger:
+        ledger.change("INSERT INTO troubles (key, text, began) VALUES ('k', ?, ?)",
+                      (said, datetime.now(UTC).isoformat(timespec="milliseconds")))  # fmt: skip
+    summary(capsys, "--html", "m.html")
+    text = (tmp_path / "m.html").read_text("utf-8")
+    assert "<bdi>/a/transfer.yaml:1: one</bdi> <bdi>/a/transfer.yaml:2: &lt;two&gt;</bdi>" in text
+    lines = summary(capsys)[1].splitlines()
+    at = next(i for i, line in enumerate(lines) if line.endswith("The sheet has mistakes:"))
+    assert lines[at + 1 : at + 3] == ["  /a/transfer.yaml:1: one", "  /a/transfer.yaml:2: <two>"]
+
+
 def test_many_findings_are_counted_as_in_the_text(
     checked: Checked, kept: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -53,6 +53,24 @@ def test_status_tells_the_last_trouble_though_it_is_over(ledger: Ledger) -> None
     assert "Storage lost: /store." in status_text(told)
 
 
+def test_mistakes_in_a_sheet_are_told_one_a_line_and_in_short_once_mended(ledger: Ledger) -> None:
+    log = io.StringIO()
+    troubles = Troubles(ledger, Log(log))
+    first = "The transfer sheet for /store has mistakes; its captures wait:"
+    troubles.begin("a", f"{first}\n/store/transfer.yaml:1: one: x\n/store/transfer.yaml:2: two: y")
+    lines = status_text(status.gather(ledger, running=True)).splitlines()
+    at = next(i for i, line in enumerate(lines) if line.endswith(first))
+    told = ["  /store/transfer.yaml:1: one: x", "  /store/transfer.yaml:2: two: y"]
+    assert lines[at + 1 : at + 3] == told
+    one = f"trouble what='{first} /store/transfer.yaml:1: one: x; /store/transfer.yaml:2: two: y'"
+    assert one in log.getvalue()
+    troubles.end("a")
+    last = " ".join(status_text(status.gather(ledger, running=True)).split())
+    assert last.endswith(f"{first[:-1]}.")
+    assert "one: x" not in last
+    assert log.getvalue().splitlines()[-1].endswith(f"what='{first[:-1]}.'")
+
+
 def test_status_of_a_daemon_that_holds_its_lock_and_is_not_heard_of(ledger: Ledger) -> None:
     told = status.gather(ledger, running=True)  # it could not write a word yet
     assert (told["alive"], told["heard"]) == (True, False)
