@@ -29,7 +29,7 @@ from watcher.scanning import Scanning
 from watcher.settings import Settings, TrackSets
 from watcher.settling import HELD_S
 from watcher.tracksets import Capture, header, token
-from watcher.troubles import Troubles
+from watcher.troubles import Troubles, lasting
 from watcher.watched import Watched
 
 # First words of the keys of its troubles, each followed by a root; "held" by a capture.
@@ -285,6 +285,6 @@ class Intake:
         self._troubles.begin(
             "watches",
             f"{folders - watched} of {folders} folders are covered by scans only, every "
-            f"{self._settings.scan_every_s / 60:.3g} min: raise fs.inotify.max_user_watches to at "
+            f"{lasting(self._settings.scan_every_s)}: raise fs.inotify.max_user_watches to at "
             f"least {2 * folders}.",
         )

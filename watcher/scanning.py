@@ -14,7 +14,7 @@ from watcher.files import shown
 from watcher.ledger import Ledger
 from watcher.reconcile import Differs, Listing, Outcome
 from watcher.roots import Look
-from watcher.troubles import Troubles
+from watcher.troubles import Troubles, lasting
 
 # Scans may take this share of a processor at most: a huge tree is scanned less often.
 _SHARE: Final = 1 / 250
@@ -136,7 +136,7 @@ class Scanning:
                     for path, stamp in sorted(outcome.leftovers.items())
                     if stamp.size >= _LEFTOVER_BYTES and stamp.mtime_ns < old_ns
                 ],
-                f"Names of unfinished transfers, unchanged for {self._give_up_s / 60:.3g} min",
+                f"Names of unfinished transfers, unchanged for {lasting(self._give_up_s)}",
                 "See whether a transfer broke off",
             ),
         }

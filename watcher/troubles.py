@@ -71,6 +71,13 @@ class Troubles:
         return dict(self._open)
 
 
+def lasting(seconds: float) -> str:
+    """A time that somebody set, in the unit that suits it."""
+    if seconds < 120:
+        return f"{seconds:.3g} s"
+    return f"{seconds / 60:.3g} min" if seconds < 7200 else f"{seconds / 3600:.3g} h"
+
+
 def on_one_line(text: str) -> str:
     """The text of a trouble where there is room for one line."""
     first, *more = text.split("\n")

@@ -15,7 +15,7 @@ from watcher.daemon import RECORDING
 from watcher.ledger import Ledger, State
 from watcher.life import Doing, Life
 from watcher.logs import Log
-from watcher.troubles import Troubles
+from watcher.troubles import Troubles, lasting
 
 
 def status_text(told: dict[str, Any]) -> str:
@@ -69,6 +69,11 @@ def test_mistakes_in_a_sheet_are_told_one_a_line_and_in_short_once_mended(ledger
     assert last.endswith(f"{first[:-1]}.")
     assert "one: x" not in last
     assert log.getvalue().splitlines()[-1].endswith(f"what='{first[:-1]}.'")
+
+
+def test_times_are_told_in_the_unit_that_suits_them() -> None:
+    times = {0.5: "0.5 s", 25: "25 s", 150: "2.5 min", 1800: "30 min", 7200: "2 h", 86_400: "24 h"}
+    assert {seconds: lasting(seconds) for seconds in times} == times
 
 
 def test_status_of_a_daemon_that_holds_its_lock_and_is_not_heard_of(ledger: Ledger) -> None:
