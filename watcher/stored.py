@@ -65,9 +65,7 @@ def stored(paths: Iterable[str], mirror: Path | None = None) -> Stored:
         else:
             some = _of_capture(path, mirror, found)
         if not some and len(found.troubles) == troubles:
-            there = os.path.lexists(path)
-            why = "no report; `reelvigil check` makes one" if there else "no such file, no report"
-            raise UsageError(f"{shown(text)}: {why}")
+            raise UsageError(f"{shown(text)}: {_nothing(path, mirror)}")
     found.changed = {
         path
         for path, report in found.reports.items()
@@ -84,6 +82,16 @@ def stored(paths: Iterable[str], mirror: Path | None = None) -> Stored:
             "which speaks of what was there then"
         )
     return found
+
+
+def _nothing(path: Path, mirror: Path | None) -> str:
+    """That there is no report, where it was looked for, and what to do."""
+    at = "in it or below" if path.is_dir() else "beside it"
+    at += "" if mirror is None else f", nor in {shown(mirror)}"
+    said = f"no report {at}" if os.path.lexists(path) else f"no such file, and no report {at}"
+    if mirror is None:  # where it lies may just not have been said
+        said += "; if a configuration keeps reports elsewhere (`reports`), name it with --config"
+    return f"{said}; `reelvigil check` makes one" if os.path.lexists(path) else said
 
 
 def _take(path: Path, found: Stored) -> Report | None:

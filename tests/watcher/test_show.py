@@ -108,8 +108,15 @@ def test_what_has_no_report_is_said(folder: Path, capsys: pytest.CaptureFixture[
     assert "new.wav: no report; `reelvigil check` makes one" in shows(capsys, folder)[2]
     status, out, err = shows(capsys, folder / "new.wav")
     assert (status, out) == (Exit.USAGE, "")
-    assert "no report" in err
-    assert shows(capsys, folder / "absent.wav")[0] is Exit.USAGE
+    assert "new.wav: no report beside it; if a configuration keeps reports elsewhere" in err
+    assert "name it with --config; `reelvigil check` makes one" in err
+    status, _, err = shows(capsys, folder / "absent.wav")
+    assert status is Exit.USAGE
+    assert "absent.wav: no such file, and no report beside it" in err
+    (config := folder / "rv.yaml").write_text(f"reports: {folder / 'below'}\n")
+    err = shows(capsys, "--config", config, folder / "new.wav")[2]
+    assert f"no report beside it, nor in {folder / 'below'}; `reelvigil check` makes one" in err
+    assert "--config" not in err
 
 
 def test_what_no_report_speaks_for_is_not_all_clear(
