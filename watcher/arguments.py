@@ -98,7 +98,9 @@ def parser() -> argparse.ArgumentParser:
         "check", help="every mistake, as file:line: key: what, allowed"
     )
     _config(config_check)
-    config_check.add_argument("path", nargs="?", metavar="PATH", help="a folder with its sheets")
+    config_check.add_argument(
+        "path", nargs="?", metavar="PATH", help="a folder with its sheets (default: the roots)"
+    )
     config_show = actions.add_parser("show", help="what applies to a path, and where it comes from")
     _config(config_show)
     config_show.add_argument("path", metavar="PATH", help="a capture, or a folder")

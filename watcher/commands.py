@@ -174,15 +174,17 @@ def run_config(args: argparse.Namespace) -> Exit:
 
     config = find_config(Path(args.config) if args.config else None)
     if args.action == "check":
-        mistakes = check_text(config, _with_sheets(args.path) if args.path else None)
-        for mistake in mistakes:
+        looked = check_text(config, _with_sheets(args.path) if args.path else None)
+        for mistake in looked.mistakes:
             print(shown_text(mistake))
-        if not mistakes:
+        if not looked.mistakes:
             for remark in relative_paths(load(config)):
                 print(shown_text(str(remark)))
             where = "" if config is None else f" {shown(str(config))}"
             print(f"No mistakes{' in' if where else ''}{where}.")
-        return Exit.USAGE if mistakes else Exit.CLEAR
+        if not looked.mistakes or not looked.whole:
+            print(looked.sentence())
+        return Exit.USAGE if looked.mistakes else Exit.CLEAR
     path = _there(args.path)
     top = path if path.is_dir() else path.parent
     capture = path / "capture.wav" if path.is_dir() else path

@@ -4,64 +4,107 @@ from __future__ import annotations
 
 import json
 import os
+import time
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 from config.merging import flat
-from config.words import escaped
+from config.words import escaped, quoted
 from watcher.errors import ConfigError
+from watcher.files import shown
 from watcher.fits import misfits
 from watcher.settings import SHEET_NAME, Applied, Settings, Sheets, load
 
 # Names that people give the sheet by mistake; such a file would be passed over in silence.
 _ALIKE: Final = frozenset({"transfer.yml", "transfer.yaml.txt", "transfer.json", "transfers.yaml"})
 
+_LONGEST_S: Final = 60.0  # of looking for sheets: somebody waits. Common practice.
 
-def check_text(settings_path: Path | None, top: Path | None) -> list[str]:
-    """Every mistake in the configuration and in the transfer sheets of a path.
+
+@dataclass(slots=True)
+class Looked:
+    """What was looked at, and the mistakes in it.
+
+    Attributes:
+        mistakes: one line each.
+        below: the folders below which transfer sheets were looked for.
+        sheets: how many were found there.
+        whole: False where time ran out before all folders were seen.
+    """
+
+    mistakes: list[str] = field(default_factory=list)
+    below: tuple[Path, ...] = ()
+    sheets: int = 0
+    whole: bool = True
+
+    def sentence(self) -> str:
+        """Which sheets were looked at."""
+        if not self.below:
+            return "No transfer sheets were looked at: name their folder, or roots to watch."
+        places = ", ".join(shown(folder) for folder in self.below)
+        count = f"{self.sheets} transfer sheet{'s' if self.sheets != 1 else ''}"
+        cut = "" if self.whole else f"; not all folders were seen in {_LONGEST_S:.0f} s"
+        return f"Looked at {count} below {places}{cut}."
+
+
+def check_text(settings_path: Path | None, top: Path | None) -> Looked:
+    """Every mistake in the configuration and in transfer sheets.
 
     Args:
         settings_path: the main configuration, None for the built-in defaults.
         top: a folder (all sheets in it and below, and those above that count for it) or a
-            capture; None looks at the main configuration alone.
-
-    Returns:
-        One line a mistake; empty where all is well.
+            capture; None looks below the roots.
     """
-    mistakes: list[str] = []
+    looked = Looked()
     settings = Settings()
     try:
         settings = load(settings_path)
-        mistakes += map(str, misfits(settings))
+        looked.mistakes += map(str, misfits(settings))
     except ConfigError as error:
-        mistakes += error.mistakes
-    if top is None:
-        return mistakes
-    sheets = Sheets(settings, top)
-    for folder in [top] if top.is_dir() else [top.parent]:
-        for found, names in _folders(folder, mistakes):
-            mistakes += odd_names(found, names)
-            if found == folder or SHEET_NAME in names:
-                try:
-                    mistakes += _unnamed(found, sheets.for_capture(found / "any"))
-                except ConfigError as error:
-                    mistakes += error.mistakes
-    return list(dict.fromkeys(mistakes))
+        looked.mistakes += error.mistakes
+    if top is not None:
+        looked.below = (top if top.is_dir() else top.parent,)
+    else:
+        looked.below = tuple(root for root in settings.roots if root.is_dir())
+    sheets, until = Sheets(settings, top), time.monotonic() + _LONGEST_S
+    for folder in looked.below:
+        _look_below(folder, sheets, looked, until)
+    looked.mistakes = list(dict.fromkeys(looked.mistakes))
+    return looked
 
 
-def _unnamed(folder: Path, applied: Applied) -> list[str]:
-    """A sentence where the sheet of a folder names fewer tracks than it asks for.
+def _look_below(folder: Path, sheets: Sheets, looked: Looked, until: float) -> None:
+    for found, names in _folders(folder, looked.mistakes):
+        if time.monotonic() > until:
+            looked.whole = False
+            return
+        looked.mistakes += odd_names(found, names)
+        looked.sheets += SHEET_NAME in names
+        if found == folder or SHEET_NAME in names:
+            try:
+                looked.mistakes += _odd_tracks(found, sheets.for_capture(found / "any"))
+            except ConfigError as error:
+                looked.mistakes += error.mistakes
 
-    One was perhaps forgotten; it stops no check, and such tracks are called by their numbers.
+
+def _odd_tracks(folder: Path, applied: Applied) -> Iterator[str]:
+    """A sentence where the sheet of a folder names fewer tracks than it asks for, or two alike.
+
+    One was perhaps forgotten. It stops no check; tracks without a name are called by their numbers.
     """
-    names, asked = len(applied.sheet.tracks), applied.sheet.expect.channels
-    sources = [applied.sources[key] for key in ("tracks", "expect.channels")]
-    own = all(source.startswith(f"{SHEET_NAME}:") for source in sources)
-    if not own or not names or asked is None or names >= asked:
-        return []
-    place = escaped(str(folder / sources[0]))
-    return [f"{place}: tracks: names {names} where expect.channels is {asked}"]
+    tracks, asked = applied.sheet.tracks, applied.sheet.expect.channels
+    source, asked_at = (applied.sources[key] for key in ("tracks", "expect.channels"))
+    if not source.startswith(f"{SHEET_NAME}:"):
+        return
+    place = escaped(str(folder / source))
+    here = asked_at.startswith(f"{SHEET_NAME}:")
+    if tracks and here and asked is not None and len(tracks) < asked:
+        yield f"{place}: tracks: names {len(tracks)} where expect.channels is {asked}"
+    names = [track.name for track in tracks]
+    for name in dict.fromkeys(name for name in names if name and names.count(name) > 1):
+        yield f"{place}: tracks: {quoted(name)} stands {names.count(name)} times"
 
 
 def show_rows(applied: Applied) -> list[tuple[str, str, str]]:

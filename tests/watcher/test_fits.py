@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from watcher import config_commands
 from watcher.cli import main
 from watcher.exits import Exit
 from watcher.fits import STATE, misfits
@@ -36,7 +37,30 @@ def test_what_is_there_is_no_mistake(folder: Path, capsys: pytest.CaptureFixture
         f"ledger: {folder}/state/ledger.sqlite\non_redo: [cat]\non_summary: [/bin/sh, -c, x]\n"
     )
     config = folder / "reelvigil.yaml"
-    assert checked(folder, text, capsys) == (Exit.CLEAR, [f"No mistakes in {config}."])
+    told = [f"No mistakes in {config}.", f"Looked at 0 transfer sheets below {folder}/captures."]
+    assert checked(folder, text, capsys) == (Exit.CLEAR, told)
+
+
+def test_sheets_below_the_roots_are_looked_at(
+    folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (folder / "captures" / "reel 1").mkdir()
+    sheet = folder / "captures" / "reel 1" / "transfer.yaml"
+    sheet.write_text("machne: x\n")
+    text = f"roots: [{folder}/captures, {folder}/reports]\n"
+    status, lines = checked(folder, text, capsys)
+    assert status is Exit.USAGE
+    assert len(lines) == 1
+    assert lines[0].startswith(f"{sheet}:1: machne: unknown key (did you mean 'machine'?)")
+    sheet.write_text("machine: x\n")
+    told = f"Looked at 1 transfer sheet below {folder}/captures, {folder}/reports."
+    assert checked(folder, text, capsys)[1][1:] == [told]
+    monkeypatch.setattr(config_commands, "_LONGEST_S", -1.0)
+    status, lines = checked(folder, text, capsys)
+    assert "0 transfer sheets" in lines[1]
+    assert "not all folders were seen" in lines[1]
+    none = "No transfer sheets were looked at: name their folder, or roots to watch."
+    assert checked(folder, "machine: x\n", capsys)[1][1:] == [none]
 
 
 def test_all_that_is_not_there_is_told(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

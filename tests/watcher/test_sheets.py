@@ -346,26 +346,28 @@ def test_config_check_finds_all_sheets_below_and_above(tree):
     write(tree / "store/R-2/transfer.yaml", "machne: x\n")
     write(tree / "store/R-2/deep/er/transfer.yaml", "quiet_s: 1\n")
     write(tree / "store/R-3/transfer.yml", "machine: x\n")
-    lines = check_text(tree / "etc/reelvigil.yaml", tree / "store")
+    lines = check_text(tree / "etc/reelvigil.yaml", tree / "store").mistakes
     assert [line.partition("; allowed")[0].removeprefix(f"{tree}/store/") for line in lines] == [
         "R-2/transfer.yaml:1: machne: unknown key (did you mean 'machine'?)",
         "R-2/deep/er/transfer.yaml:1: quiet_s: unknown key",
         "R-3/transfer.yml: is not read; a transfer sheet is named transfer.yaml",
     ]
-    assert len(check_text(tree / "etc/reelvigil.yaml", tree / "store/R-2/deep/er/t.wav")) == 2
-    assert check_text(tree / "etc/reelvigil.yaml", tree / "store/R-1") == []
-    assert check_text(None, None) == []
+    assert (
+        len(check_text(tree / "etc/reelvigil.yaml", tree / "store/R-2/deep/er/t.wav").mistakes) == 2
+    )
+    assert check_text(tree / "etc/reelvigil.yaml", tree / "store/R-1").mistakes == []
+    assert check_text(None, None).mistakes == []
     (tree / "store/R-2/deep/bare").mkdir()
     assert (
         "R-2/transfer.yaml:1: machne"
-        in check_text(tree / "etc/reelvigil.yaml", tree / "store/R-2/deep/bare")[0]
+        in check_text(tree / "etc/reelvigil.yaml", tree / "store/R-2/deep/bare").mistakes[0]
     )
 
 
 def test_config_check_tells_the_main_file_too(tree):
     config = write(tree / "etc/reelvigil.yaml", "rots: []\n")
     write(tree / "store/R-2/transfer.yaml", "machne: x\n")
-    lines = check_text(config, tree / "store/R-2")
+    lines = check_text(config, tree / "store/R-2").mistakes
     assert lines[0].startswith(f"{config}:1: rots: unknown key (did you mean 'roots'?)")
     assert lines[1].startswith(f"{tree}/store/R-2/transfer.yaml:1: machne: unknown key")
 
@@ -376,8 +378,11 @@ def test_config_check_tells_tracks_without_a_name(tree):
     write(sheet, "expect: {channels: 3}\ntracks: [a, b]\n")
     write(tree / "store/R-9/deeper/transfer.yaml", "expect: {channels: 4}\n")
     told = [f"{sheet}:2: tracks: names 2 where expect.channels is 3"]
-    assert check_text(None, tree / "store") == told
+    assert check_text(None, tree / "store").mistakes == told
     found = Sheets(Settings(), tree / "store").for_capture(sheet).sheet
     assert [found.track_name(i) for i in range(3)] == ["a", "b", "track 3"]
+    write(sheet, "tracks: [a, b, a]\n")
+    told = [f"{sheet}:1: tracks: 'a' stands 2 times"]
+    assert check_text(None, tree / "store").mistakes == told
     write(sheet, "expect: {channels: 3}\ntracks: [a, b, c]\n")
-    assert check_text(None, tree / "store") == []
+    assert check_text(None, tree / "store").mistakes == []
