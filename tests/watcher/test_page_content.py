@@ -304,3 +304,15 @@ def test_every_mark_says_what_it_is_and_leads_to_its_finding() -> None:
         if g.get("class", "").startswith("mark ")
     }
     assert len({str(shape) for shape in shapes.values()}) == 4  # no two alike but in colour
+
+
+def test_tables_wrap_before_they_are_cut_off() -> None:
+    """CSS 2.2, 17.5.2: without a width a table is as wide as its text, or as what holds it."""
+    css = rendered("page.css").decode()
+    rules = re.findall(r"(?:^|\})\s*([^{}@]+)\{([^{}]*)\}", css)
+    assert any(name.strip() == "table" for name, _ in rules)
+    assert not any(
+        re.search(r"(?:^|[;\s])(?:min-)?width:", body)
+        for name, body in rules
+        if {"table", "th", "td"} & set(re.findall(r"[a-z]+", name))
+    )
