@@ -143,7 +143,7 @@ def with_programme(
     rests_db = np.nan_to_num(float(fall.fall_db[BODY]))  # a gap takes of the body's own noise, too
     body_db += float(np.clip(rests_db, 0.0, _OF_BODY * fall.mean_db))
     apart = running.copy()
-    apart[fall.first : fall.last] = False
+    apart[fall.since : fall.last] = False  # on the way down it is less already
     level = before - np.float32(LOW_MEAN_DB)
     if least is None:
         least = 1 if fall.rested else ENTRIES  # it was heard in rests already
