@@ -182,8 +182,13 @@ class Shifts:
             words = rows[list(file)]
             stands = self._stands(words)
             ways = [Way(file, bits, own) for bits in range(8, self._bits, 8) for own in _BOTH]
-            powers = _in_powers(stands)
-            tried = [self._begun(words, stands, powers, way, level) for way in ways]
+            backs = _rough(self._put_back(words, ways))
+            told = _told_for(_in_powers(stands), backs)
+            rises = told - np.minimum.accumulate(told, axis=1)
+            tried = [
+                self._begun(stands, backs[k], told[k], int(np.argmax(rises[k])), ways[k], level)
+                for k in np.flatnonzero(rises.max(axis=1) >= _FOUND).tolist()
+            ]
             begun = [one for one in tried if one is not None]
             if begun:
                 first, way = max(begun)[1:]
@@ -192,15 +197,14 @@ class Shifts:
                 return
 
     def _begun(
-        self, words: Samples, stands: Floats, powers: Floats, way: Way, level: float | None
+        self, stands: Floats, back: Floats, told: Floats, most: int, way: Way, level: float | None
     ) -> tuple[float, int, Way] | None:
-        """By how much words are smoother that way, and from which frame on, if they are."""
-        back = _rough(self._put_back(words, way))
-        told = _told_for(powers, back)
-        rise = told - np.minimum.accumulate(told)
-        most = int(np.argmax(rise))
-        if rise[most] < _FOUND:
-            return None
+        """By how much words are smoother that way, and from which frame on, if they are.
+
+        Args:
+            back: how rough they are that way; ``told``: what that tells for it.
+            most: up to where that tells most.
+        """
         first = _edge(stands, back, int(np.argmin(told[: most + 1])) * _FEW)
         if level is None:
             before = slice(max(first - _PIECE, 0), first)
@@ -220,7 +224,7 @@ class Shifts:
         while first < stop:
             last = min(first + 32 * _PIECE, stop)
             words = self._history.rows(first, last)[list(held.way.tracks)]
-            stands, back = self._stands(words), _rough(self._put_back(words, held.way))
+            stands, back = self._stands(words), _rough(self._put_back(words, [held.way])[0])
             told = _told_for(_in_powers(stands), back)
             falls = np.maximum.accumulate(told) - told > _OVER
             held.varied = held.varied or self._varied(words)
@@ -249,15 +253,18 @@ class Shifts:
         out: Floats = np.minimum(_rough(words >> (32 - self._bits)), random)
         return out
 
-    def _put_back(self, words: Samples, way: Way) -> Samples:
+    def _put_back(self, words: Samples, ways: Sequence[Way]) -> Samples:
+        """(ways, tracks, frames)."""
         here = words.view(np.uint32) >> np.uint32(32 - self._bits)
         last = np.empty_like(here)
         last[1:] = here[:-1]
         last[0, 1:] = here[-1, :-1]
         last[0, 0] = here[0, 0]
-        high, low = (here, last) if way.own else (last, here)
-        joined = high << np.uint32(32 - self._bits + way.bits)
-        joined |= (low >> np.uint32(self._bits - way.bits)) << np.uint32(32 - self._bits)
+        joined = np.empty((len(ways), *here.shape), np.uint32)
+        for out, way in zip(joined, ways, strict=True):
+            high, low = (here, last) if way.own else (last, here)
+            np.left_shift(high, np.uint32(32 - self._bits + way.bits), out=out)
+            out |= (low >> np.uint32(self._bits - way.bits)) << np.uint32(32 - self._bits)
         return joined.view(np.int32) >> (32 - self._bits)
 
 
@@ -266,12 +273,13 @@ def _led(total: Floats) -> Floats:
 
 
 def _rough(x: Samples) -> Floats:
-    """Magnitude of the second difference at each frame, summed over the tracks."""
-    out = np.zeros(x.shape[1], np.float32)
-    moves = np.diff(x.astype(np.float32), axis=1)
-    bends = moves[:, 1:] - moves[:, :-1]
+    """Magnitude of the second difference at each frame, summed over the tracks (last axis but
+    one)."""
+    out = np.zeros((*x.shape[:-2], x.shape[-1]), np.float32)
+    moves = np.diff(x.astype(np.float32))
+    bends = moves[..., 1:] - moves[..., :-1]
     np.abs(bends, out=bends)
-    np.add.reduce(bends, axis=0, out=out[2:])
+    np.add.reduce(bends, axis=-2, out=out[..., 2:])
     return out
 
 
@@ -281,15 +289,16 @@ def _middle(rough: Floats) -> float:
 
 def _in_powers(rough: Floats) -> Floats:
     """How rough each few frames are, as a power of two."""
-    count = len(rough) // _FEW
-    out: Floats = np.log2(rough[: count * _FEW].reshape(count, _FEW).mean(axis=1) + 1.0)
+    count = rough.shape[-1] // _FEW
+    few = rough[..., : count * _FEW].reshape(*rough.shape[:-1], count, _FEW)
+    out: Floats = np.log2(few.mean(axis=-1) + 1.0)
     return out
 
 
 def _told_for(stands: Floats, back: Floats) -> Floats:
     """By how much each few frames are smoother the way back, all before them added; 0 first."""
     told = np.clip(stands - _in_powers(back), -_MOST, _MOST)
-    return np.concatenate(([0.0], np.cumsum(told)))
+    return np.concatenate((np.zeros((*told.shape[:-1], 1)), np.cumsum(told, axis=-1)), axis=-1)
 
 
 def _edge(before: Floats, behind: Floats, near: int) -> int:
