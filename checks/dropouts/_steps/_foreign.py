@@ -243,11 +243,15 @@ def _best(
     """The pair that leaves least; twice the negative log likelihood."""
     at, to = starts[:, np.newaxis], stops[np.newaxis, :]
     length = to - at
-    cost = np.zeros(length.shape)
+    cost, least = np.zeros(length.shape), np.maximum(length, 1)
     for side in sides:
-        inside = side.past[to] - side.past[at]
-        power = np.maximum(inside / np.maximum(length, 1), 1.0)
-        cost += side.past[at] + side.future[to] + length * (np.log(power) + 1.0)
+        inside = side.past[to] - side.past[at]  # from here on in place: fresh arrays cost as much
+        inside /= least
+        np.log(np.maximum(inside, 1.0, out=inside), out=inside)
+        inside += 1.0
+        inside *= length
+        outside = side.past[at] + side.future[to]
+        cost += np.add(outside, inside, out=outside)
     cost[length < 1] = np.inf
     k = int(np.argmin(cost))
     i, j = divmod(k, len(stops))

@@ -86,7 +86,9 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
         scores[i] = each_goes_on(x[:frame], heads, whitening, floor)
         costs[i] = ORDER * (scores[i] + 2 * np.log(floor))
     broken = np.flatnonzero(np.diag(scores) >= FAILS)
-    if not len(broken):
+    of_others = (scores <= ONE_FITS) & ~np.eye(count, dtype=np.bool_)
+    may_have_moved = np.count_nonzero(of_others[:, broken].any(axis=0))
+    if not len(broken) or may_have_moved < ALL_MOVED * len(broken):
         return None
     closed = _closed(costs, scores, broken)
     least, second = np.partition(costs, 1, axis=0)[:2]
