@@ -222,7 +222,7 @@ def _fitted(pieces: Samples, scale: float) -> NDArray[np.float64]:
     shape = (count, _STRETCHES, span - ORDER, ORDER + 1)
     rows = as_strided(near, shape, (*near.strides, near.itemsize)).reshape(count, -1, ORDER + 1)
     grams = np.matmul(rows.transpose(0, 2, 1), rows)[:, ::-1, ::-1]  # by lag: the newest is last
-    return np.array([_predict.solved(gram, rows.shape[1]) for gram in grams])
+    return _predict.solved(grams, rows.shape[1])
 
 
 def _rounding(whitening: NDArray[np.float64]) -> NDArray[np.float64]:
