@@ -59,3 +59,21 @@ def test_a_lift_of_ordinary_hiss_under_the_same_sound_is_told(um: float) -> None
     (found,) = [f for f in taped(x, RATE).findings if f.kind == "contact-loss"]
     assert found.tracks == (1,)
     assert found.start_frame == pytest.approx(7 * RATE, abs=RATE // 100)
+
+
+@pytest.mark.parametrize("seed", [1, 3])
+def test_nor_does_a_slow_tone_that_rises_make_a_series_of_them(seed: int) -> None:
+    """From 8 to 60 Hz: noise of nine times the hiss sinks to the hiss twice in every wave.
+
+    Of these hundreds, chance may take one or two lower than the hiss.
+    """
+    rng = np.random.default_rng(seed)
+    t = np.arange(int(RATE * SECONDS)) / RATE
+    plays = np.clip((t - 2) / 0.05, 0, 1) * np.clip((SECONDS - 2 - t) / 0.4, 0, 1)
+    x = plays * np.sin(2 * np.pi * np.cumsum(8 * (60 / 8) ** (t / SECONDS)) / RATE)
+    hiss = 10 ** (-70 / 20)
+    noise = hiss * (1 + 8 * x**2) * rng.standard_normal(len(t))
+    sound = 0.3 * x + noise + 0.2 * hiss * rng.standard_normal(len(t))
+    found = taped(words([sound, 0.01 * sound[::-1]]), RATE).findings
+    told = [f for f in found if f.kind in ("contact-loss", "level-dip")]
+    assert sum(len(f.values.get("start_frames", [0])) for f in told) <= 3

@@ -19,7 +19,7 @@ programme as loud, which asks for no more than to listen; nor is anything called
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -49,6 +49,8 @@ _FLOOR_DB: Final = (7.0, 14.0)  # where amplifiers lie under the hiss (common pr
 _MOVES_DB: Final = 10.0  # by which noise that moves may fall, chance included (own trials: 8)
 _BODY: Final = 0.35  # of the loss at 10 kHz: more than a spacing loss takes from 1.4 kHz
 _LIMITER: Final = 0.5  # of it, where too little is seen: what ducks with the body is a limiter's
+_WAVES: Final = 2  # falls that may come of dirt, within the time of a few waves of a bass, some
+_WAVES_S: Final = 0.1  # at 25 Hz and more (from memory)
 _MARGIN_DB: Final = 2.0  # by which chance may deepen one band's fall
 _SIDES_DB: Final = -4.0  # from the hiss: less beside a lift, and it does not begin at the hiss
 _APART_DB: Final = 5.0  # over noise, which then hides less than 2 dB of a fall
@@ -75,6 +77,7 @@ class Lift:
             noise falls that a loud sound itself makes on tape.
         nats: evidence against chance.
         sure: enough for a ``redo``: programme was lost, and nothing else explains it.
+        sinks: from what some programme lets the hiss up to, to no less than it is in rests.
     """
 
     track: int
@@ -91,6 +94,7 @@ class Lift:
     moves: bool
     nats: float
     sure: bool
+    sinks: bool = False
 
     @property
     def shallow(self) -> bool:
@@ -131,12 +135,25 @@ class Judge:
 
         On tape, sound makes noise that rises and falls with it (modulation noise: reference texts
         on magnetic recording); where it covers the hiss, it sinks between the waves of a bass. So
-        shallow falls are no lifts where half of them, or more, are such.
+        shallow falls are no lifts where half of them, or more, are such; nor are those that end no
+        lower than the hiss in rests, if shallow, or on a track on which they come with every wave.
         """
         found = [(c, lift) for c in candidates if (lift := self.lift(c)) is not None]
         moves = [lift.moves for _, lift in found if lift.shallow]
         often = 2 * sum(moves) >= len(moves)
-        return [(c, lift) for c, lift in found if not (lift.shallow if often else lift.moves)]
+        found = [(c, lift) for c, lift in found if not (lift.shallow if often else lift.moves)]
+        reach = _WAVES_S * self._bank.rate_hz / self._bank.hop
+        sinks = [(lift.track, lift.start) for _, lift in found if lift.sinks]
+        waves = {
+            track
+            for track, start in sinks
+            if sum(k == track and abs(at - start) <= reach for k, at in sinks) > _WAVES
+        }
+        return [
+            (c, lift)
+            for c, lift in found
+            if not (lift.sinks and (lift.fall_db < _FLOOR_DB[0] or lift.track in waves))
+        ]
 
     def lift(self, c: Candidate) -> Lift | None:
         """The verdict on one candidate; None where it proves nothing."""
@@ -153,6 +170,9 @@ class Judge:
             up_db = self._hiss.raised_db(c.track, first, last, hiss, body_db)
             if up_db is not None:
                 lift = self._from(c, first, last, hiss + np.float32(up_db), moved=True)
+                left = decibels(c.level[c.track]) - hiss
+                if lift is not None and np.nanmean(left[HISS:]) > -_FALL_DB:
+                    lift = replace(lift, sinks=True)
         return lift
 
     def _from(
