@@ -11,7 +11,6 @@ from functools import cache
 from typing import Final
 
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -55,7 +54,8 @@ def _gram(x: Floats, order: int) -> Floats:
     rows, firsts = x.reshape(-1, x.shape[-1]), by_lag.reshape(-1, *shape[-2:])[:, 0]
     for row, first in zip(rows, firsts, strict=True):
         first[:] = np.correlate(row, row[order:], mode="valid")[::-1]
-    by_lag[..., 1:, :] = _moved(x[..., :order]) - _moved(x[..., -order:])
+    comes, goes = _moved(np.stack((x[..., :order], x[..., -order:])))
+    np.subtract(comes, goes, out=by_lag[..., 1:, :])
     np.add.accumulate(by_lag, axis=-2, out=by_lag)
     out: Floats = by_lag.reshape(*x.shape[:-1], -1).take(_by_lag(order), axis=-1)
     return out
@@ -74,15 +74,21 @@ def _moved(edge: Floats) -> Floats:
     size = edge.shape[-1]
     padded = np.zeros((*edge.shape[:-1], 2 * size + 1))
     padded[..., :size] = edge[..., ::-1]
-    strides = (*padded.strides, padded.itemsize)
-    rows = as_strided(padded, (*edge.shape, size + 1), strides, writeable=False)
+    rows = padded.take(_before_each(size), axis=-1)
     return np.asarray(rows * rows[..., :1])
+
+
+@cache
+def _before_each(size: int) -> NDArray[np.int64]:
+    """Where each sample stands in those turned round, and all before it."""
+    return np.asarray(np.add.outer(np.arange(size), np.arange(size + 1)))
 
 
 def solved(gram: Floats, count: int) -> Floats:
     """The whitening filter from ``products``: 1, then minus the predictor; (order + 1,)."""
-    inner, wanted = gram[..., 1:, 1:].copy(), gram[..., 1:, :1]
-    np.einsum("...kk->...k", inner)[...] += ROUNDING * count + 1e-300
+    inner, wanted = gram[..., 1:, 1:].copy(order="C"), gram[..., 1:, :1]
+    order = inner.shape[-1]
+    inner.reshape(*inner.shape[:-2], order * order)[..., :: order + 1] += ROUNDING * count + 1e-300
     out: Floats = np.ones(gram.shape[:-1])
     try:
         np.negative(np.linalg.solve(inner, wanted)[..., 0], out=out[..., 1:])
