@@ -4,6 +4,9 @@ A decoded noise reduction takes the hiss down where nobody plays. It needs tens 
 for it (common practice), and never cuts programme: where 30 dB and more of programme go within
 some 10 ms and the hiss with them, a signal was cut off.
 
+Where all of a track goes so, what leaks into it from others may move on; but up to the end there is
+less above 8 kHz than was ever heard of it, hiss and all.
+
 What this cannot see: a signal cut off in a rest, or in programme less than 30 dB over what is left.
 """
 
@@ -16,8 +19,16 @@ from typing import Final
 import numpy as np
 
 from checks.dropouts._tape._bands import BODY, HISS, Floats
-from checks.dropouts._tape._floors import LOW_MEAN_DB, decibels
+from checks.dropouts._tape._floors import (
+    ERASED_DB,
+    LOW_MEAN_DB,
+    NOTHING_DB,
+    LevelHistory,
+    decibels,
+    together_db,
+)
 from checks.dropouts._tape._lasting import Fall
+from checks.dropouts._tape._motion import Course
 
 LEAST_DB: Final = 30.0
 """More than any noise reduction takes (common practice: 10 to 24)."""
@@ -80,10 +91,10 @@ class CutOffs:
         entries = [one.hop // entry_hops for one in self._found[track]]
         return entries[-1] if entries and entries[-1] - entries[0] <= 1 else None
 
-    def at(self, fall: Fall, entry_hops: int) -> float:
+    def at(self, fall: Fall, history: LevelHistory, way: Course) -> float:
         """How much programme stops just where a lasting fall begins, dB; 0 where none does.
 
-        Nor does any where the hiss is down only later. ``entry_hops``: hops of an entry.
+        Nor does any where the hiss is down only later.
         """
         heard = np.isfinite(fall.after[HISS:])
         after_db = (fall.after[HISS:] - LOW_MEAN_DB)[heard]
@@ -91,8 +102,19 @@ class CutOffs:
             (
                 one.fall_db
                 for one in self._found[fall.track]
-                if abs(one.hop // entry_hops - fall.first) <= 1
-                and (one.left_db[heard] - after_db).mean() <= _DOWN_DB
+                if abs(one.hop // history.entry_hops - fall.first) <= 1
+                and (
+                    (one.left_db[heard] - after_db).mean() <= _DOWN_DB
+                    or leaves_less(history, way, fall.track, one.hop // history.entry_hops)
+                )
             ),
             default=0.0,
         )
+
+
+def leaves_less(history: LevelHistory, way: Course, track: int, entry: int) -> bool:
+    """Whether there is less hiss behind an entry, to the end, than ever before on the tape."""
+    level = together_db(history.mean_db[HISS:, track])
+    before = level[: max(0, entry - 1)][way.running[: max(0, entry - 1)]]
+    before, left = before[before > NOTHING_DB], level[entry + 1 :]
+    return bool(len(before) and len(left)) and left.max() < before.min() - ERASED_DB

@@ -6,14 +6,20 @@ that keeps one level throughout (a tone, a drone, timecode) shows nothing either
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks._ranks import median, percentile
 from checks.dropouts._tape._bands import BODY, EDGE, Floats
+from checks.dropouts._tape._cut_off import CutOffs, leaves_less
+from checks.dropouts._tape._findings import made
 from checks.dropouts._tape._floors import LevelHistory, decibels
-from checks.dropouts._tape._motion import Course, sounding
+from checks.dropouts._tape._motion import Course, louder, quietest, sounding
+from checks.model import Finding, Remedy, Value, Verdict, rounded
 
 EDGE_HOPS: Final = 64  # 23 ms: longer than a period of the lowest notes
 _ONSET_HOPS: Final = 16  # 5.8 ms: a period of the lower notes
@@ -22,29 +28,105 @@ _OVER_QUIET_DB: Final = 20.0
 _UNDER_USUAL_DB: Final = 12.0
 _RANGE_DB: Final = 15.0  # common practice: the least that tells rests from playing
 _LEAST_ENTRIES: Final = 10
+_LOSSES: Final = ("signal-lost", "hf-loss", "contact-loss")
 
 
-def in_programme(
-    piece: Floats, history: LevelHistory, course: Course, track: int, *, begins: bool
-) -> tuple[bool, float]:
-    """Whether a track is in full programme at an end of the capture, and how loud (dB over quiet).
+def cut_ends(
+    history: LevelHistory,
+    way: Course,
+    tracks: Sequence[int],
+    head: Floats,
+    tail: Floats,
+    *,
+    entry: int,
+    frames: int,
+    fade: int,
+    cut_offs: CutOffs,
+    told: Sequence[Finding],
+) -> list[Finding]:
+    """Where the capture begins or ends in the midst of the programme of some of these tracks.
+
+    Args:
+        head, tail: (bands, tracks, hops): the first and the last EDGE_HOPS.
+        entry: frames that an entry of the history covers; ``frames``: length of the capture.
+        fade: entry from which everything is faded out.
+        told: what is known of the tracks. What a loss or a fade leaves tells of no rest.
+    """
+    losses = [f for f in told if f.kind in _LOSSES]
+    whole = {k: way.running & ~_lost(losses, k, entry, history.entries) for k in tracks}
+    for k, entries in whole.items():
+        entries[fade:] = False
+        gone = cut_offs.only(k, history.entry_hops)
+        if gone is not None and leaves_less(history, way, k, gone):
+            entries[gone:] = False
+    out = []
+    for kind, piece, begins in (("cut-start", head, True), ("cut-end", tail, False)):
+        loud_db = {
+            k: _in_programme(piece[:, k], history, way, k, whole[k], begins=begins) for k in tracks
+        }
+        cut = {k: db for k, db in loud_db.items() if db is not None}
+        if not cut:
+            continue
+        over = max(cut.values())
+        start = 0 if begins else max(0, frames - 1)
+        text = (
+            f"The capture {'begins' if begins else 'ends'} in full programme, {over:.0f} dB "
+            f"over the quiet of the tape: listen whether the {'start' if begins else 'end'} "
+            "of the music is missing."
+        )
+        values: dict[str, Value] = {"over_quiet_db": rounded(over, 1), "count": 1, "listed": 1}
+        verdict, remedy = Verdict.LISTEN, Remedy.REPLAY
+        out.append(made(kind, verdict, remedy, tuple(cut), start, start + 1, text, values))
+    return out
+
+
+def _lost(losses: Sequence[Finding], track: int, entry: int, entries: int) -> NDArray[np.bool_]:
+    """Entries in which something of a track is known to be lost."""
+    out = np.zeros(entries, np.bool_)
+    for one in losses:
+        if track in one.tracks and one.start_frame is not None:
+            stop = one.start_frame + (one.frames or 0)
+            out[one.start_frame // entry : math.ceil(stop / entry)] = True
+    return out
+
+
+def _in_programme(
+    piece: Floats,
+    history: LevelHistory,
+    course: Course,
+    track: int,
+    whole: NDArray[np.bool_],
+    *,
+    begins: bool,
+) -> float | None:
+    """How loud a track is in full programme at an end of the capture, dB over its quiet.
+
+    None where it is not.
 
     Args:
         piece: (bands, hops) of the track: the first or last EDGE_HOPS.
+        whole: entries that show what the track does, (entries,).
         begins: it is the first.
     """
     if history.entries < _LEAST_ENTRIES or piece.shape[1] < EDGE_HOPS:
-        return False, 0.0
+        return None
     end = 0 if begins else history.entries - 1
     if not course.running[end] or course.low[track, end]:
-        return False, 0.0
+        return None
+    low, mean = (
+        db[:, [track]][:, :, whole].astype(np.float32) for db in (history.low_db, history.mean_db)
+    )
+    hiss = course.level_db[[track]][:, whole]
+    heard = sounding(hiss[0])
+    if not heard.any():
+        return None
+    quiets = quietest(low, hiss, course.hiss_db[[track]])
+    plays = louder(mean, quiets)[0]
     best = -np.inf
     for row, band in enumerate((BODY, EDGE)):
         level = float(decibels(piece[band].mean()))
-        usual = history.mean_db[band, track].astype(np.float32)
-        playing = usual[course.programme[track]]
-        usual = usual[sounding(course.level_db[track])]
-        quiet = float(course.quiet_db[row, track])
+        usual, playing = mean[band, 0, heard], mean[band, 0, plays]
+        quiet = float(quiets[row, 0])
         if not len(playing) or percentile(usual, 5) > median(playing) - _RANGE_DB:
             continue
         full = level >= max(quiet + _OVER_QUIET_DB, float(median(playing)) - _UNDER_USUAL_DB)
@@ -52,4 +134,4 @@ def in_programme(
             full = False
         if full:
             best = max(best, level - quiet)
-    return bool(np.isfinite(best)), float(best) if np.isfinite(best) else 0.0
+    return float(best) if np.isfinite(best) else None

@@ -3,8 +3,9 @@
 Found without any hiss to compare with: where programme covers the hiss of all tracks until then,
 ``_lasting`` has nothing to say. Nor is it dead that sinks to that, or does so with all others: that
 is a fade-out, or the end. And no player or room stops within milliseconds (``_cut_off``): where
-that happens once on a track that never rested, and steady noise is all that is left of it, it is
-lost, whatever that noise; or it was switched off, if that noise may be the hiss of the tape.
+that happens once, and steady noise is all that is left, less than it ever rested to, or less hiss
+than ever before (``leaves_less``), a track is lost, whatever that noise; or it was switched off, if
+that noise may be the hiss of the tape.
 What this cannot tell: a track that dies down to noise as loud as a tape's, where it never rested
 before and does so more slowly: its player may have stopped.
 """
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 
 from checks._ranks import median
 from checks.dropouts._tape._bands import HISS, Floats
-from checks.dropouts._tape._cut_off import CutOffs
+from checks.dropouts._tape._cut_off import CutOffs, leaves_less
 from checks.dropouts._tape._fades import ON_THE_WAY
 from checks.dropouts._tape._findings import made
 from checks.dropouts._tape._floors import LevelHistory, together_db
@@ -59,16 +60,23 @@ def dead(
         frames: length of the capture.
         told: signals lost that are known already.
     """
-    to_the_end = [f for f in told if (f.start_frame or 0) + (f.frames or 0) >= frames]
-    known = {track for f in to_the_end if f.kind == "signal-lost" for track in f.tracks}
-    levels = {k: together_db(history.mean_db[:, k]) for k in tracks}
-    left = {k: _left(levels[k], cut_offs.only(k, history.entry_hops)) for k in tracks}
+    to_the_end = [
+        (f.start_frame or 0, f.tracks)
+        for f in told
+        if f.kind == "signal-lost" and (f.start_frame or 0) + (f.frames or 0) >= frames
+    ]
+    cuts = {k: cut_offs.only(k, history.entry_hops) for k in tracks}
+    levels, left = {}, {}
+    for k, cut in cuts.items():
+        levels[k], left[k] = _left(history, way, k, cut)
     ends = {k: int(np.flatnonzero(levels[k] > left[k]).max(initial=-1)) + 1 for k in tracks}
     go_on = [k for k, end in ends.items() if end == history.entries]
     hisses = list(hissing(hiss, history, go_on).values())
     groups: list[tuple[list[int], bool | None]] = []
-    for track in sorted(set(tracks) - known, key=lambda k: ends[k]):
+    for track in sorted(tracks, key=lambda k: ends[k]):
         first = ends[track]
+        if any(track in known and at <= first * entry for at, known in to_the_end):
+            continue
         others = [
             k
             for k, end in ends.items()
@@ -95,6 +103,12 @@ def dead(
     ]
 
 
+def is_dead_by_then(told: Finding, gone: Sequence[Finding]) -> bool:
+    """Whether a finding tells of no more than tracks that are dead already, by one of some."""
+    at = told.start_frame or 0
+    return any(set(told.tracks) <= set(f.tracks) and (f.start_frame or 0) <= at for f in gone)
+
+
 def _is_told(told: Sequence[Finding], track: int, frame: int, near: float) -> bool:
     """Whether a signal is told as lost there, though perhaps not to the very end."""
     return any(
@@ -119,16 +133,22 @@ def _finding(tracks: tuple[int, ...], start: int, frames: int, *, sure: bool) ->
     return made("signal-lost", verdict, Remedy.REPLAY, tracks, start, frames, text, values)
 
 
-def _left(level: NDArray[np.float64], cut: int | None) -> float:
-    """The level under which a track of these levels is dead.
+def _left(
+    history: LevelHistory, way: Course, track: int, cut: int | None
+) -> tuple[NDArray[np.float64], float]:
+    """The levels of a track, and that under which it is dead.
 
     Args:
         cut: entry in which its programme is cut off.
     """
+    level = together_db(history.mean_db[:, track])
     noise = level[cut + 1 :] if cut is not None else level[:0]
+    if cut is not None and leaves_less(history, way, track, cut):
+        hiss = together_db(history.mean_db[HISS:, track])
+        return hiss, float(hiss[cut + 1 :].max())
     if not len(noise) or noise.max() - noise.min() > _NOISE_DB:
-        return DEAD_DB
-    return max(DEAD_DB, float(noise.max()))
+        return level, DEAD_DB
+    return level, max(DEAD_DB, float(noise.max()))
 
 
 def _is_under(

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks._ranks import median, percentile
 from checks.dropouts._tape._bands import BODY, HISS, Floats
@@ -25,8 +26,13 @@ SETTLED_DB: Final = 3.0
 _FADES_S: Final = 0.15  # a signal that is lost is so within an entry (common practice)
 _DEEP_DB: Final = 20.0  # amplifiers lie 8 to 12 dB under the hiss (common practice)
 _SLOWLY_S: Final = 1.0  # no machine takes so long to stop (from memory)
+_BY_HAND_S: Final = 0.35
+"""For which hiss is seen on its way down: half the time that an even fade takes (computed). In
+less than that, power goes, or a machine stops under the last note (from memory)."""
+
 _LAST: Final = 3  # entries that show the last level: the very last may hold a few samples
 
+_DOWN: Final = 0.2  # of the fall of the hiss: what leaks in may still move the rest of it
 _BEGUN: Final = 0.1  # of the fall: what lies between it and the rest is on the way
 ON_THE_WAY: Final = 4  # entries on the way, some 0.4 s: a signal is lost sooner (common practice)
 _PLAYS_DOWN: Final = 0.2  # of the entries: so seldom is what plays on as loud as before
@@ -39,7 +45,8 @@ class Fade:
     """Entries of a fade-out, behind the last one of a capture without it.
 
     Attributes:
-        deep: it goes further than the amplifier's noise of a tape that stops, or takes longer.
+        deep: somebody draws the hiss down, too, further than to the amplifier's noise of a tape
+            that stops, or for longer. All that goes in less time may have been lost.
     """
 
     first: int
@@ -85,8 +92,12 @@ def faded(sound: Floats, entry_s: float) -> Fade | None:
     count = most[1] - first
     if count * entry_s < _FADES_S:
         return None
-    under_db = float(median(over[1, over.shape[1] // 4]))
-    return Fade(first, count, under_db >= _DEEP_DB or count * entry_s >= _SLOWLY_S)
+    hiss = over[1, over.shape[1] // 4]
+    usual_db = float(median(hiss[:first])) if first else 0.0
+    drawn = (hiss > _DOWN * usual_db) & (hiss < (1.0 - _BEGUN) * usual_db)
+    by_hand = _longest(drawn[first - 1 : most[1]]) * entry_s >= _BY_HAND_S
+    deep = usual_db >= _DEEP_DB or count * entry_s >= _SLOWLY_S
+    return Fade(first, count, by_hand and deep)
 
 
 def _turned_down(over: Floats) -> tuple[int, int] | None:
@@ -110,12 +121,16 @@ def _turned_down(over: Floats) -> tuple[int, int] | None:
 
 def step_by_step(depth: Floats) -> bool:
     """Whether the way down, in shares of the fall, is seen in one entry after the other."""
-    between = (depth > _BEGUN) & (depth < 1.0 - _BEGUN)
+    return _longest((depth > _BEGUN) & (depth < 1.0 - _BEGUN)) >= ON_THE_WAY
+
+
+def _longest(flags: NDArray[np.bool_]) -> int:
+    """The longest run of True."""
     run = best = 0
-    for here in between:
+    for here in flags:
         run = run + 1 if here else 0
         best = max(best, run)
-    return best >= ON_THE_WAY
+    return best
 
 
 def with_the_body(body: Floats, depth: Floats, begin: int, end: int, fall_db: float) -> bool:

@@ -122,17 +122,15 @@ def _course(
             continue
         hiss[track], drop = floors
         below[track] = level[track] <= hiss[track] - min(0.5 * drop, _APART_DB)
-    quiet = _quiet(low[:, :, :fade], level[:, :fade], hiss)
-    loud = np.zeros((tracks, entries), np.bool_)
-    for row, band in enumerate((BODY, EDGE)):
-        loud |= mean[band] > quiet[row][:, None] + _PROGRAMME_DB
+    quiet = quietest(low[:, :, :fade], level[:, :fade], hiss)
+    programme = louder(mean, quiet)
     states = np.zeros(entries, np.uint8)
     on = np.zeros(entries, np.bool_)
     known = [k for k in judged if np.isfinite(hiss[k]) and below[k].any()]
     if 2 * len(known) > len(judged):
         # Two thirds: a head that clogs or a track that is lost blurs the floors of its own.
         gone = 3 * below[known].sum(axis=0) >= 2 * len(known)
-        plays = np.logical_or.reduce(loud[list(judged)])
+        plays = np.logical_or.reduce(programme[list(judged)])
         hisses = spread[known] <= _STEADY_DB
         hisses &= np.abs(level[known] - hiss[known, None]) <= _PLATEAU_DB
         # Where one track plays on, the others' signals are lost; and where a track plays on and
@@ -140,11 +138,13 @@ def _course(
         # lets programme be heard for a while, without the treble, before it stands and after.
         for first, last in _joined(gone, hisses.any(axis=0)):
             here = slice(first, last)
-            fed = [k for k in known if _is_fed(mean[BODY, k, here], loud[k, here], below[k, here])]
+            fed = [
+                k for k in known if _is_fed(mean[BODY, k, here], programme[k, here], below[k, here])
+            ]
             if len(fed) <= _FEW * len(judged):
                 left = sorted(set(judged) - set(fed))
-                plays[here] = loud[left, here].any(axis=0)
-                loud[fed, here] = False
+                plays[here] = programme[left, here].any(axis=0)
+                programme[fed, here] = False
             played = np.count_nonzero(plays[first:last])
             stands = max((b - a for a, b in spans(~plays[first:last])), default=0)
             stops = stands >= _STANDS * (last - first) and stands * entry_s >= SHORT_S
@@ -170,9 +170,9 @@ def _course(
     for track in range(tracks):
         # What lies under its own hiss is the machine's, unless it plays on: lost treble.
         for first, last in spans(below[track] & ~on):
-            if 2 * np.count_nonzero(loud[track, first:last]) <= last - first:
-                loud[track, first:last] = False
-    return Course(states, hiss, below, loud, level, quiet)
+            if 2 * np.count_nonzero(programme[track, first:last]) <= last - first:
+                programme[track, first:last] = False
+    return Course(states, hiss, below, programme, level, quiet)
 
 
 def _is_fed(body: Floats, loud: Bools, below: Bools) -> bool:
@@ -224,7 +224,7 @@ def _is_hiss(mean: Floats) -> bool:
     return rests_or_moves(mean[BODY], loudest)
 
 
-def _quiet(low: Floats, level: Floats, hiss: Floats) -> Floats:
+def quietest(low: Floats, level: Floats, hiss: Floats) -> Floats:
     """Body and edge of each track when nobody plays, as far as it can be known."""
     quiet, least = np.empty((2, len(hiss))), np.empty(len(hiss))
     for track, heard in enumerate(sounding(level)):
@@ -234,6 +234,16 @@ def _quiet(low: Floats, level: Floats, hiss: Floats) -> Floats:
     # Where somebody always plays, the quietest is programme: hiss in the body is not much more
     # than hiss above it, whatever hum and rumble add.
     return np.asarray(np.clip(quiet, floor - 3.0, floor + 12.0), np.float32)
+
+
+def louder(mean: Floats, quiet: Floats) -> Bools:
+    """Where body or edge are clearly louder than when nobody plays: programme.
+
+    Args:
+        mean: (bands, tracks, entries); ``quiet``: (2, tracks). Both dB.
+    """
+    over = mean[[BODY, EDGE]] > quiet[..., None] + np.float32(_PROGRAMME_DB)
+    return np.asarray(over.any(axis=0))
 
 
 def sounding(level: Floats) -> Bools:

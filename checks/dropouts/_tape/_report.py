@@ -14,8 +14,8 @@ from checks.dropouts._tape._at_once import Moments
 from checks.dropouts._tape._bands import FilterBank, Floats
 from checks.dropouts._tape._contact import Candidate
 from checks.dropouts._tape._cut_off import LEAST_DB, CutOffs
-from checks.dropouts._tape._cuts import in_programme
-from checks.dropouts._tape._dead import dead
+from checks.dropouts._tape._cuts import cut_ends
+from checks.dropouts._tape._dead import dead, is_dead_by_then
 from checks.dropouts._tape._decoded import by_decoder, under_programme, with_programme
 from checks.dropouts._tape._ends import is_over, lost
 from checks.dropouts._tape._fades import Fade, fade_out
@@ -121,7 +121,7 @@ class TapeReport:
                     counts["contact_losses"][track] += 1
             if not lineup:
                 findings += not_judged(hiss, way, self._music, self._entry_s, self._frames)
-            lasting += dead(
+            gone = dead(
                 self._history,
                 way,
                 self._music,
@@ -132,6 +132,7 @@ class TapeReport:
                 cut_offs=self._cut_offs,
                 hiss=hiss,
             )
+            lasting = [*(f for f in lasting if not is_dead_by_then(f, gone)), *gone]
             # Tones end on all tracks at once; of a line-up only some that fall silent are told.
             findings += [
                 f
@@ -139,7 +140,7 @@ class TapeReport:
                 if not (lineup and f.kind == "signal-lost" and set(self._music) <= set(f.tracks))
             ]
         if not lineup:
-            findings = [*self._without(way, fade), *self._cut(way, head, tail), *findings]
+            findings = [*self._without(way, fade), *findings]
             findings += stopped(
                 self._history,
                 way,
@@ -150,6 +151,19 @@ class TapeReport:
                 rate_hz=self._fmt.rate_hz,
                 told=findings,
             )
+            cut = cut_ends(
+                self._history,
+                way,
+                self._music,
+                head,
+                tail,
+                entry=self._entry,
+                frames=self._frames,
+                fade=fade.first,
+                cut_offs=self._cut_offs,
+                told=findings,
+            )
+            findings = [*cut, *findings]
         loud = np.logical_or.reduce(way.programme[self._music] & way.running)
         programme = [self._place(a, b) for a, b in programme_spans(loud, self._entry_s)]
         return PartOutcome(findings=tuple(findings), counts=counts, programme=tuple(programme))
@@ -159,7 +173,7 @@ class TapeReport:
         stop = self._frames if last >= self._history.entries else last * self._entry
         return first * self._entry, max(stop, first * self._entry)
 
-    # ---- notes and cuts -------------------------------------------------------------------
+    # ---- notes ---------------------------------------------------------------------------
 
     def _without(self, way: Course, fade: Fade) -> list[Finding]:
         stretches = WithoutTape(
@@ -173,29 +187,6 @@ class TapeReport:
             least_s=self._limits.no_tape_s,
         )
         return stretches.findings(faded=fade.deep)
-
-    def _cut(self, way: Course, head: Floats, tail: Floats) -> list[Finding]:
-        out = []
-        for kind, piece, begins in (("cut-start", head, True), ("cut-end", tail, False)):
-            told = {
-                k: in_programme(piece[:, k], self._history, way, k, begins=begins)
-                for k in self._music
-            }
-            tracks = tuple(k for k, (full, _) in told.items() if full)
-            if not tracks:
-                continue
-            loud = max(told[k][1] for k in tracks)
-            start = 0 if begins else max(0, self._frames - 1)
-            text = (
-                f"The capture {'begins' if begins else 'ends'} in full programme, {loud:.0f} dB "
-                f"over the quiet of the tape: listen whether the {'start' if begins else 'end'} "
-                "of the music is missing."
-            )
-            values: dict[str, Value] = {"over_quiet_db": rounded(loud, 1), "count": 1, "listed": 1}
-            out.append(
-                made(kind, Verdict.LISTEN, Remedy.REPLAY, tracks, start, start + 1, text, values)
-            )
-        return out
 
     # ---- lifts and dips -------------------------------------------------------------------
 
@@ -347,8 +338,8 @@ class TapeReport:
         worst = max(group, key=lambda f: f.mean_db)
         bare = any(self._electronics(f, way) for f in group)
         others = [k for k in range(self._fmt.channels) if k not in tracks]
-        by_hand = all(f.fades for f in group)
-        stops_db = max(self._cut_offs.at(f, self._history.entry_hops) for f in group)
+        stops_db = max(self._cut_offs.at(f, self._history, way) for f in group)
+        by_hand = all(f.fades for f in group) and not stops_db
         sure = bare or self._plain or stops_db > 0 or float(np.nanmax(worst.fall_db)) >= LEAST_DB
         redo = bool(others) and not by_hand and sure
         if all(turned_down(f) for f in group):

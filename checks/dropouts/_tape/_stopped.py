@@ -5,9 +5,11 @@ always plays, a loss on all tracks looks like the only rest of the piece. But no
 room stop within some milliseconds on several tracks at once: what does was switched off, unplugged
 or cut; and if it comes back in one moment as well, no tape was edited so. What is left must be
 less than all tracks leave anywhere else, or it is a rest behind a dry clap. A generator may stop
-so: a tone that keeps its level, or what stops again and again, is left alone.
+so: a tone that keeps its level, or what stops again and again, is left alone. What is left is
+steady noise, or else less above 8 kHz than was ever heard before: then other things may leak in.
 
-What this cannot see: the same on one track alone, where a pluck that is damped falls as quickly;
+What this cannot see: the same on one track of several, where a pluck that is damped falls as
+quickly; in a capture of one track, what comes back, or leaves noise as loud as any hiss before;
 programme that stops less than 20 dB over what is left, or 30 on two tracks.
 """
 
@@ -20,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts._tape._at_once import Moment, Moments
+from checks.dropouts._tape._cut_off import leaves_less
 from checks.dropouts._tape._findings import counted, made
 from checks.dropouts._tape._floors import LevelHistory, together_db
 from checks.dropouts._tape._motion import Course
@@ -58,8 +61,6 @@ def stopped(
         hop: frames; ``frames``: length of the capture.
         told: what is known of the tracks already.
     """
-    if len(tracks) < 2:
-        return []
     levels = together_db(history.mean_db[:, list(tracks)])
     least_db = STOPS_DB if len(tracks) > 2 else _OF_TWO_DB
     found = []
@@ -67,7 +68,13 @@ def stopped(
         if one.fall_db < least_db or not _plays(levels, way, one, history.entry_hops):
             continue
         back = next((m for m in sound.found[number + 1 :] if m.fall_db <= -least_db), None)
-        if _is_still(levels, one, back, history.entry_hops):
+        entry = one.hop // history.entry_hops
+        if all(leaves_less(history, way, k, entry) for k in tracks):
+            back = None  # what leaks in may come at once, too
+            still = entry + _LEAST < history.entries - 1 and _is_noise(levels[:, entry + 1 : -1])
+        else:  # players of one instrument may stop it so
+            still = len(tracks) > 1 and _is_still(levels, one, back, history.entry_hops)
+        if still:
             found.append((one, back))
     found = _unheard(together_db(history.low_db[:, list(tracks)]), found, history.entry_hops)
     if len(found) * _SELDOM_S * rate_hz > max(frames, 2 * _SELDOM_S * rate_hz):
@@ -96,7 +103,12 @@ def _is_still(levels: Levels, one: Moment, back: Moment | None, entry_hops: int)
         return back is not None
     if back is None and left.shape[1] < _LEAST:
         return False
-    return bool((np.ptp(left, axis=1) <= _NOISE_DB).all() and (left > _ZEROS_DB).all())
+    return bool((np.ptp(left, axis=1) <= _NOISE_DB).all()) and _is_noise(left)
+
+
+def _is_noise(left: Levels) -> bool:
+    """Whether there is always something, be it a converter's noise: zeros are told as such."""
+    return bool((left > _ZEROS_DB).all())
 
 
 def _unheard(
@@ -132,8 +144,8 @@ def _finding(
     how = (
         f"and comes back in one moment after {long_s:.2f} s: the signal was gone"
         if back
-        else "and nothing but steady noise follows to the end: the signal was lost, switched off "
-        "or unplugged, or the tape was cut off there"
+        else "and up to the end there is nothing but noise, or what leaks in: the signal was lost, "
+        "switched off or unplugged, or the tape was cut off there"
     )
     text = (
         f"The programme of all tracks stops in one moment, by {one.fall_db:.0f} dB, {how}. "
