@@ -105,7 +105,7 @@ class CutOffs:
                 if abs(one.hop // history.entry_hops - fall.first) <= 1
                 and (
                     (one.left_db[heard] - after_db).mean() <= _DOWN_DB
-                    or leaves_less(history, way, fall.track, one.hop // history.entry_hops)
+                    or _leaves_less_at_once(one, history, way, fall.track)
                 )
             ),
             default=0.0,
@@ -114,7 +114,21 @@ class CutOffs:
 
 def leaves_less(history: LevelHistory, way: Course, track: int, entry: int) -> bool:
     """Whether there is less hiss behind an entry, to the end, than ever before on the tape."""
-    level = together_db(history.mean_db[HISS:, track])
-    before = level[: max(0, entry - 1)][way.running[: max(0, entry - 1)]]
-    before, left = before[before > NOTHING_DB], level[entry + 1 :]
-    return bool(len(before) and len(left)) and left.max() < before.min() - ERASED_DB
+    left = together_db(history.mean_db[HISS:, track, entry + 1 :])
+    return bool(len(left)) and bool(left.max() < _less_db(history, way, track, entry))
+
+
+def _leaves_less_at_once(one: CutOff, history: LevelHistory, way: Course, track: int) -> bool:
+    """The same, and right behind what stops: a decoder would still let the hiss be heard."""
+    entry = one.hop // history.entry_hops
+    left_db = 10.0 * np.log10((10.0 ** (one.left_db / 10.0)).sum())
+    at_once = bool(left_db < _less_db(history, way, track, entry))
+    return at_once and leaves_less(history, way, track, entry)
+
+
+def _less_db(history: LevelHistory, way: Course, track: int, entry: int) -> float:
+    """What is under all hiss of a track before an entry, dB, bands together; -inf if unheard."""
+    last = max(0, entry - 1)
+    before = together_db(history.mean_db[HISS:, track, :last])[way.running[:last]]
+    before = before[before > NOTHING_DB]
+    return float(before.min()) - ERASED_DB if len(before) else -np.inf
