@@ -3,7 +3,8 @@
 A single flat crest proves little; what proves a ceiling is many of them at one level. Levels are
 gathered in classes of 0.05 dB for each track and polarity, and a ceiling is taken to be there
 where enough crests lie within 0.15 dB, or, behind a coupling capacitor that tilts and shifts the
-tops, enough follow one another within 2 dB. Three tops equal to the bit are enough.
+tops, enough follow one another within 2 dB. Three tops equal to the bit are enough. Tops too short
+to be flat prove a ceiling by their number (``_pile_ups``).
 
 Not taken for a ceiling: blocks that spend their time at two levels (square waves, timecode,
 clicks); crests with soft shoulders, taken together, unless some are equal to the bit; a few flat
@@ -16,6 +17,7 @@ than some 8 dB and a trapezoid by design look alike, and neither is reported.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -26,6 +28,7 @@ from checks._crests import FlatCrests, flat_crests
 from checks._flat_screen import marked, stride
 from checks._full_scale import HELD
 from checks._levels import outer_shares, two_lengths, word_step
+from checks._pile_ups import Pile, PileUps
 from checks._ranks import median
 from checks._runs import Indices, Places, true_runs
 from checks._stood import Stood
@@ -41,6 +44,7 @@ DENSE_S: Final = 1.0  # within which tops follow one another where they lie wide
 EXACT_TOPS: Final = 3  # equal to the bit: noise gives that to no natural crest
 SOFT_SHOULDERS: Final = 0.45  # near over far: a cut gives 0.12 to 0.45, rounding 0.5 and more
 SHOULDER_SAMPLES: Final = 24  # below which the shoulders say nothing
+PILED_TIMES: Final = 2  # as many crests are asked for where none is flat by itself
 LEAST_SHARE: Final = 0.02  # of the peaks that come as high; evenly spread noise: 0.0003
 _EXACT_KEPT: Final = 512  # levels remembered for EXACT_TOPS
 _DITHER_STEPS: Final = 1.5  # of the word: how far from their level dither moves tops
@@ -51,12 +55,14 @@ class Ceiling:
     """A level at which the peaks of one polarity of a track are cut off.
 
     ``wide``: the tops spread over more than ``NARROW_CLASSES``, so the level is a rough one.
+    ``piled``: no top is flat by itself, see ``_pile_ups``.
     """
 
     positive: bool
     level_dbfs: float
     tops: int
     wide: bool
+    piled: bool = False
 
 
 @dataclass(slots=True)
@@ -93,13 +99,19 @@ class Side:
 class FlatTops:
     """Gathers flat crests block by block.
 
+    Args:
+        shortest: least samples of a flat top.
+        least_tops: tops at one level that make a ceiling.
+
     Attributes:
         places, stood: one entry a track, both polarities together.
         gram: (tracks, tracks) sums of products over the blocks in which several tracks had flat
             tops: whether they are the same signal.
     """
 
-    def __init__(self, fmt: CaptureFormat, *, shortest: int, gap_frames: int) -> None:
+    def __init__(
+        self, fmt: CaptureFormat, *, shortest: int, gap_frames: int, least_tops: int
+    ) -> None:
         self._fmt = fmt
         self._shortest = shortest
         self._stride = stride(fmt.rate_hz)
@@ -109,13 +121,21 @@ class FlatTops:
         self.places = [Places(gap_frames) for _ in range(fmt.channels)]
         self.stood = [Stood(fmt.rate_hz) for _ in range(fmt.channels)]
         self.gram = np.zeros((fmt.channels, fmt.channels))
+        self._piles = PileUps(fmt, gap_frames, PILED_TIMES * least_tops)
+        self._least_tops = least_tops
+        self._gap_frames = gap_frames
 
     def feed(self, block: Block) -> None:
         """Take the next block in order. Only rows that the screen marks are looked at closely."""
-        rows = marked(block, self._stride) | self._awake
+        rows, high = marked(block, self._stride) | self._awake, self._piles.rows(block)
         self._awake[:] = False
-        for track in np.flatnonzero(rows.any(axis=1)).tolist():
+        cut = np.zeros(len(rows), np.bool_)
+        for track in np.flatnonzero((rows | high).any(axis=1)).tolist():
             if sum(outer_shares(block.scaled[track])) >= TWO_LEVELS_SHARE:
+                continue
+            for side in np.flatnonzero(high[track]).tolist():
+                cut[track] |= self._piles.look(block, track, side)
+            if not rows[track].any():
                 continue
             tops = [self._look(block, track, side) for side in np.flatnonzero(rows[track]).tolist()]
             starts, stops = np.concatenate(tops, axis=1)
@@ -124,7 +144,7 @@ class FlatTops:
                 order = np.argsort(starts, kind="stable")
                 self.places[track].add_all(starts[order], stops[order])
                 self.stood[track].add_all(starts[order], stops[order])
-        if np.count_nonzero(self._awake[:, 0]) > 1:
+        if np.count_nonzero(self._awake[:, 0] | cut) > 1:
             self.gram += block.gram
 
     def _look(self, block: Block, track: int, side: int) -> Indices:
@@ -206,18 +226,35 @@ class FlatTops:
         """What was gathered for one polarity of a track."""
         return self._sides[track][0 if positive else 1]
 
-    def ceilings(self, track: int, least_tops: int) -> tuple[Ceiling, ...]:
-        """The ceilings of a track, positive before negative.
-
-        Args:
-            least_tops: tops at one level that make a ceiling.
-        """
+    def ceilings(self, track: int) -> tuple[Ceiling, ...]:
+        """The ceilings of a track, positive before negative. To be asked for at the end, once."""
         found = []
         for positive in (True, False):
-            ceiling = judged(self.side(track, positive=positive), positive, least_tops)
+            ceiling = judged(self.side(track, positive=positive), positive, self._least_tops)
+            pile = self._piles.proven(track, positive=positive)
+            if pile is not None and (ceiling is None or ceiling.wide):
+                ceiling = self._piled(track, pile, positive=positive)
             if ceiling is not None:
                 found.append(ceiling)
         return tuple(found)
+
+    def _piled(self, track: int, pile: Pile, *, positive: bool) -> Ceiling:
+        """The ceiling that a pile proves; its crests stand for what was gathered there."""
+        side = Side(
+            exact={0: pile.at},
+            tops=pile.at,
+            peaks=pile.at + pile.near,
+            longest=pile.longest,
+            held_frames=pile.held_frames,
+        )
+        two = self._sides[track]
+        self._sides[track] = (side, two[1]) if positive else (two[0], side)
+        both = sorted((*self.places[track], *pile.places), key=lambda place: place.start)
+        self.places[track] = Places(self._gap_frames)
+        for place in both:
+            self.places[track].add(place.start, place.stop, place.count)
+        level = 20 * math.log10(pile.top / self._fmt.full_scale)
+        return Ceiling(positive, level, pile.at, wide=False, piled=True)
 
     def alike(self, a: int, b: int) -> float:
         """Magnitude of the correlation of two tracks where several had flat tops; 0: no such."""

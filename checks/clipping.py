@@ -2,8 +2,8 @@
 
 Measured for every track: sample peak (AES17-2015: a full-scale sine is 0 dBFS), true peak
 (ITU-R BS.1770-5, Annex 2), runs of samples held at full scale, flat tops at a level below it.
-No standard says how many samples make an overload; ``_full_scale``, ``_flat_tops`` and ``_crests``
-say what counts here and why, ``_wraps`` the same for overflows.
+No standard says how many samples make an overload; ``_full_scale``, ``_flat_tops``, ``_crests``
+and ``_pile_ups`` say what counts here and why, ``_wraps`` the same for overflows.
 
 What it does not prove: a capture without a finding may carry overloads that were rounded since
 (tape, a limiter, a change of rate), or that show in too few peaks. A flat top below full scale says
@@ -86,7 +86,9 @@ class ClippingPass:
         self._frames = 0
         self._peaks = Peaks(fmt)
         self._full_scale = FullScaleRuns(fmt, shortest=shortest, gap_frames=gap)
-        self._flat_tops = FlatTops(fmt, shortest=shortest, gap_frames=gap)
+        self._flat_tops = FlatTops(
+            fmt, shortest=shortest, gap_frames=gap, least_tops=limits.min_flat_tops
+        )
         self._wraps = WrapFinder(fmt, gap)
 
     def feed(self, block: Block) -> None:
@@ -102,7 +104,7 @@ class ClippingPass:
         """What was found and measured, once the capture has ended."""
         self._full_scale.finish()
         tracks = range(self._fmt.channels)
-        found = [self._flat_tops.ceilings(t, self._limits.min_flat_tops) for t in tracks]
+        found = [self._flat_tops.ceilings(t) for t in tracks]
         held = [self._held(t, found[t]) for t in tracks]
         ceilings = [self._ceilings(t, found[t]) for t in tracks]
         findings = (
@@ -126,7 +128,7 @@ class ClippingPass:
     def _held(self, track: int, found: Sequence[Ceiling]) -> HeldRuns:
         """What is held at full scale, or flat so little below it that the converter clips there."""
         runs = self._full_scale.tracks[track]
-        near = [c for c in found if _at_full_scale(c) and not c.wide]
+        near = [c for c in found if _at_full_scale(c) and not (c.wide or c.piled)]
         tops = sum(c.tops for c in near)
         if self._wraps.tracks[track].certain or tops <= runs.runs:
             return runs
