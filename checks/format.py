@@ -18,15 +18,15 @@ from typing import Annotated, Final
 
 import numpy as np
 from annotated_types import Ge, Le
-from numpy.typing import NDArray
 
 from checks._bits_report import Bits, told_of
 from checks._coding import allowed, lossy, misnamed
 from checks._levels import bits_of_floats
+from checks._places import Places, placed
 from checks._still_bits import StillBits
 from checks.block import Block
 from checks.measures import FormatMeasures
-from checks.model import CaptureFormat, Finding, Outcome, Remedy, Value, Verdict, clock, rounded
+from checks.model import CaptureFormat, Finding, Outcome, Remedy, Value, Verdict, rounded
 from checks.sheet import Sheet, TrackKind
 
 # AES5-2018: 48 kHz preferred, 44.1 and 96 kHz for some applications, and their multiples
@@ -36,7 +36,6 @@ PREFERRED_RATES_HZ: Final = tuple(
 )
 _USUAL_BITS: Final = 24  # common practice for transfers; IASA-TC 04, 2.3
 _FEWEST_BITS: Final = 8  # floats of fewer are generated, not recorded: common practice
-_LISTED: Final = 32
 _FEW: Final = 48  # frames: fewer leave a bit of noise at 0 by chance, once in 2**48 captures
 _ENOUGH: Final = 256  # frames: a bit of noise stands still so long once in 2**255 captures
 
@@ -51,43 +50,9 @@ class FormatLimits:
     # Level beyond full scale that a float sample may reach without a finding. 0 to 20 dB.
     # Source: common practice; 0 dB, a converter gives nothing beyond full scale.
     over_range_db: Annotated[float, Ge(0), Le(20)] = 0.0
-
-
-class _Places:
-    """Where samples of a kind stand: an exact count, the first places, the tracks."""
-
-    def __init__(self, tracks: int) -> None:
-        self.counts = np.zeros(tracks, np.int64)
-        self.first: list[tuple[int, int]] = []  # (frame, track)
-        self.last = -1
-
-    def add(self, where: NDArray[np.bool_], start: int) -> None:
-        """Note the samples marked in (tracks, frames)."""
-        counts = np.count_nonzero(where, axis=1)
-        if not counts.any():
-            return
-        self.counts += counts
-        frames, tracks = np.nonzero(where.T)
-        room = _LISTED - len(self.first)
-        self.first += [
-            (start + int(frame), int(track))
-            for frame, track in zip(frames[:room], tracks[:room], strict=True)
-        ]
-        self.last = start + int(frames[-1])
-
-    @property
-    def tracks(self) -> tuple[int, ...]:
-        return tuple(int(track) for track in np.nonzero(self.counts)[0])
-
-    def values(self, rate_hz: int) -> dict[str, Value]:
-        return {
-            "count": int(self.counts.sum()),
-            "listed": len(self.first),
-            "places": [
-                {"frame": frame, "at": clock(frame, rate_hz), "track": track + 1}
-                for frame, track in self.first
-            ],
-        }
+    # Duration under which a capture is told, where the sheet asks for none: nothing in it can be
+    # judged. 0 to 3600 s. Source: common practice; no tape is so short.
+    short_s: Annotated[float, Ge(0), Le(3600)] = 0.01
 
 
 class FormatPass:
@@ -118,8 +83,8 @@ class FormatPass:
         self._asked = min(sheet.expect.word_length or _USUAL_BITS, self._length)
         self._still = StillBits(tracks=fmt.channels, rate_hz=fmt.rate_hz, bits=self._asked)
         self._peak = np.zeros(fmt.channels, np.float64)
-        self._bad = _Places(fmt.channels)
-        self._over = _Places(fmt.channels)
+        self._bad = Places(fmt.channels)
+        self._over = Places(fmt.channels)
         self._over_peak = 0.0
 
     def feed(self, block: Block) -> None:
@@ -243,7 +208,23 @@ class FormatPass:
             )
             values: dict[str, Value] = {"duration_s": rounded(length_s, 3), "limit_s": limit}
             return [_asked("duration", Remedy.REPLAY, text, values)]
+        if expect.min_duration_s is None and 0 < length_s < self._limits.short_s:
+            return [self._short(length_s)]
         return []
+
+    def _short(self, length_s: float) -> Finding:
+        text = (
+            f"It lasts {length_s * 1000:.3g} ms: too short for anything in it to be judged. See "
+            "whether the recording broke off at its start."
+        )
+        return Finding(
+            check="format",
+            kind="duration",
+            verdict=Verdict.LISTEN,
+            remedy=Remedy.LISTEN,
+            text=text,
+            values={"duration_s": rounded(length_s, 6), "limit_s": self._limits.short_s},
+        )
 
     def _bits(self, track: int) -> Bits:
         bits = Bits.of(int(self._or[track]), int(self._and[track]), self._length)
@@ -337,7 +318,7 @@ class FormatPass:
                 "stood there is lost; play the tape again, and find out which program wrote that."
             )
             findings.append(
-                _placed("not-finite", Verdict.REDO, Remedy.REPLAY, text, self._bad, values)
+                placed("not-finite", Verdict.REDO, Remedy.REPLAY, text, self._bad, values)
             )
         if self._over.tracks:
             values = self._over.values(rate)
@@ -349,7 +330,7 @@ class FormatPass:
                 "or stored as whole numbers; listen, and lower it before."
             )
             findings.append(
-                _placed("over-range", Verdict.LISTEN, Remedy.LISTEN, text, self._over, values)
+                placed("over-range", Verdict.LISTEN, Remedy.LISTEN, text, self._over, values)
             )
         return findings
 
@@ -367,28 +348,6 @@ def _note(kind: str, text: str, values: dict[str, Value], tracks: tuple[int, ...
         verdict=Verdict.CLEAR,
         remedy=Remedy.NONE,
         tracks=tracks,
-        text=text,
-        values=values,
-    )
-
-
-def _placed(
-    kind: str,
-    verdict: Verdict,
-    remedy: Remedy,
-    text: str,
-    places: _Places,
-    values: dict[str, Value],
-) -> Finding:
-    first = places.first[0][0]
-    return Finding(
-        check="format",
-        kind=kind,
-        verdict=verdict,
-        remedy=remedy,
-        tracks=places.tracks,
-        start_frame=first,
-        frames=places.last - first + 1,
         text=text,
         values=values,
     )
