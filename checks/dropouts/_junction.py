@@ -129,12 +129,16 @@ class Junction:
         return not 1 / BEGINS <= self.levels <= BEGINS
 
     @property
+    def still(self) -> bool:
+        """Whether each side fits itself up to the cut."""
+        return self.sides <= CLEAN and self.stands_out <= STANDS_OUT
+
+    @property
     def cut(self) -> bool:
         """Whether the signal was cut between two samples of steady programme."""
         if not self.alike:
             return False
-        clean = self.sides <= CLEAN and self.stands_out <= STANDS_OUT
-        return clean or (
+        return self.still or (
             self.jump >= STEEP
             and self.sides * STEEP_ACROSS <= self.across
             and self.stands_out <= STEEP_OUT * self.jump

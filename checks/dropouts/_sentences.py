@@ -64,6 +64,11 @@ PERHAPS_STAND_IN: Final = (
     "few samples and does not go on beneath: other samples, or a note that a machine stopped and "
     "began again; listen."
 )
+PARTED: Final = (
+    "The signal is cut between two samples, and nothing of what sounds on either side goes on "
+    "within the other: samples are lost, or something else stands there, which cannot be proven "
+    "from the sound alone; listen."
+)
 PERHAPS_FOREIGN: Final = (
     "Some samples do not belong there, from one sample to the next: put in, or in place of others, "
     "or a very short disturbance; listen."

@@ -9,7 +9,7 @@ from stepping import Ints, steps
 
 from checks.dropouts import DropoutsLimits
 from checks.dropouts._sentences import TURN
-from checks.dropouts._steps import _beginnings, _foreign, _kinds, _turns
+from checks.dropouts._steps import _beginnings, _doubts, _foreign, _kinds, _turns
 from checks.dropouts._steps._doubts import Doubts
 from checks.dropouts._steps._goes_on import GoesOn
 from checks.dropouts._steps._kinds import Kinds
@@ -116,12 +116,19 @@ def test_before_one_track_is_taken_for_a_sound_the_others_are_asked(
     assert told == ([] if others else [FAR])
 
 
-@pytest.mark.parametrize(("rough", "alone", "told"), [(3, True, 1), (3, False, 0), (2, False, 1)])
+@pytest.mark.parametrize(
+    ("rough", "alone", "lone", "told"),
+    [(3, True, 0, 1), (3, False, 0, 0), (3, False, 2, 1), (2, False, 0, 1)],
+)
 def test_a_low_jump_of_one_track_that_has_many_is_its_own(
-    monkeypatch: pytest.MonkeyPatch, rough: float, alone: bool, told: int
+    monkeypatch: pytest.MonkeyPatch, rough: float, alone: bool, lone: int, told: int
 ) -> None:
-    """Samples are lost on one track of two: 26 standard deviations, the limit is 12."""
+    """Samples are lost on one track of two: 26 standard deviations, the limit is 12.
+
+    Unless the whole capture has no more than ``lone``.
+    """
     monkeypatch.setattr(_kinds, "_ROUGH", rough)
+    monkeypatch.setattr(_doubts, "LONE", lone)
     monkeypatch.setattr(Place, "alone", lambda *_: alone)
     low = long_tone(1, 0.98) + 1700 * np.sin(0.02 * np.arange(20_000))
     cut = np.append(low[:FAR], low[FAR + 75 :])

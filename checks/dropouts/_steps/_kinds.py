@@ -21,6 +21,7 @@ from checks.dropouts._steps._beside_tops import witnesses
 from checks.dropouts._steps._clock import Clocks
 from checks.dropouts._steps._doubts import SHARP, Doubts
 from checks.dropouts._steps._goes_on import GoesOn
+from checks.dropouts._steps._held import held
 from checks.dropouts._steps._longer import Longer, LongLooks
 from checks.dropouts._steps._one_programme import LATER, SEVERAL, on_one, on_several, sharp
 from checks.dropouts._steps._one_source import one_source
@@ -82,7 +83,7 @@ class Kinds:
             self._tell.stand_in(one)
         if self._words.told(place, found, tracks):
             return True
-        if self._held(place, tracks):
+        if held(place, tracks, self._limits, self._tell):
             return True
         # timecode has flat tops by nature
         flat = {t for t in tracks if not self._clocks.running(t) and place.flat(t)}
@@ -113,6 +114,8 @@ class Kinds:
             return True
         if not any(place.no_bend(t, j) for t, j in found.items()):
             return False
+        if self._parted(place, found):
+            return True
         height = max(strongest.jump, *(shared.jumps if shared else ()), 0.0)
         steep = self._steep(place, found)
         return (
@@ -128,32 +131,6 @@ class Kinds:
             self._tell.slip((slip.track,), slip.start, values, frames=slip.stop - slip.start)
 
     # -- the kinds of step --------------------------------------------------------------------
-
-    def _held(self, place: Place, tracks: tuple[int, ...]) -> bool:
-        """Samples that stand still next to the jump: a short hold, or a run told elsewhere."""
-        runs = {t: run for t in tracks if (run := place.still(t)) is not None}
-        if not runs:
-            return False
-        length = max(stop - start for start, stop, _ in runs.values())
-        zero = all(zero for _, _, zero in runs.values())
-        start = min(start for start, _, _ in runs.values())
-        everywhere = zero and place.silent(start, start + length)
-        limit = self._limits.held_run
-        if zero:
-            limit = self._limits.zero_run_one_track
-            limit = self._limits.zero_run_all_tracks if everywhere else limit
-        if length < limit:
-            what = "zeros" if zero else "one value"
-            held = 0 if zero else 1  # the first of equal values was the last good one
-            self._tell.proven(
-                tuple(sorted(runs)),
-                place.start + min(start for start, _, _ in runs.values()) + held,
-                f"The samples stand still at {what} for a moment, and the signal jumps: a digital "
-                "fault; play the tape again.",
-                "hold",
-                frames=length - held,
-            )
-        return True
 
     def _break(self, place: Place, tracks: tuple[int, ...]) -> Break | None:
         """The place at which several tracks may be cut, each side fitted for itself."""
@@ -210,6 +187,20 @@ class Kinds:
         )
         return True
 
+    def _parted(self, place: Place, found: Mapping[int, Junction]) -> bool:
+        """Several tracks on which nothing goes on from before, nor was there what follows."""
+        least = self._limits.step_several_tracks
+        high = {t: j for t, j in found.items() if j.jump >= least and j.still}
+        frames = Counter(j.frame for j in high.values()).most_common(1)
+        cut = {t: j for t, j in high.items() if abs(j.frame - frames[0][0]) <= 1}
+        if len(cut) < 2 or not self._longer.beneath(place, cut).parted:
+            return False
+        jump = max(j.jump for j in cut.values())
+        values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
+        at = place.start + frames[0][0]
+        self._tell.doubtful(tuple(sorted(cut)), at, values, text=tell.PARTED)
+        return True
+
     def _turn(self, place: Place, height: float, *, steep: bool) -> bool:
         """Several tracks that are left at once for something that explains nothing."""
         if self._fmt.channels < 2 or height < 0.5 * _turns.STRONGEST:  # dear: 16 fits
@@ -262,12 +253,18 @@ class Kinds:
         if slip is not None:
             values["slip_us"] = slip.us(self._fmt.rate_hz)
         level = 1 / LOUDER <= best.levels <= LOUDER
+        beneath = self._longer.beneath(place, clean)
+        several = self._fmt.channels == 1 or len(seen) > 1
+        if slip is None and several and level and beneath.parted:
+            self._tell.doubtful(tuple(sorted(seen)), place.start + frame, values, text=tell.PARTED)
+            return True
         self._tell.doubtful(
             (strongest,) if one and sound else tuple(sorted(seen)),
             place.start + frame,
             values,
             text=tell.JUMP if slip is None else tell.JUMP_AND_SLIP,
             sound=sound and slip is None,
+            on_top=beneath.on_top and strongest in longer.sounds,
             sharp=level and best.jump >= SHARP,
             steep=steep,
         )

@@ -25,6 +25,8 @@ import numpy as np
 
 from checks.dropouts import _predict
 from checks.dropouts._predict import Floats
+from checks.dropouts._steps import _beneath
+from checks.dropouts._steps._beneath import Share
 
 RATE_HZ: Final = 16_000
 """Samples a second looked at: more than most partials of music need. From own trials."""
@@ -143,6 +145,15 @@ class Sides:
     def other(self) -> bool:
         """Whether something begins or ends next to the cut."""
         return self.enough and self.near > OTHER_PROGRAMME
+
+    def goes_on(self) -> Share:
+        """How much of the past, as predicted on, is there behind the cut."""
+        if not self.enough:
+            return Share()
+        ahead, unsure = _beneath.foretold(self._past, self._filter, self._floor)
+        steps = np.arange(2, len(ahead) + 1)  # the first mean reaches before the cut
+        behind = self._behind[steps * self._every - 1]
+        return _beneath.share(ahead[1:], unsure[1:], behind, self._floor)
 
     def left_behind(self, gap: int) -> float:
         """Mean square, floor 1, of what follows against the past predicted on over one gap.

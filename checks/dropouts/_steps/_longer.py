@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import islice
 from typing import Final
@@ -10,6 +10,7 @@ from typing import Final
 from checks.dropouts._junction import Junction
 from checks.dropouts._steps import _long
 from checks.dropouts._steps._allowance import Allowance
+from checks.dropouts._steps._beneath import Beneath
 from checks.dropouts._steps._place import Place
 
 LOOKS: Final = 100
@@ -56,6 +57,7 @@ class LongLooks:
     def __init__(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz
         self._looks = Allowance(at_once=LOOKS, a_second=LOOKS_A_SECOND, rate_hz=rate_hz)
+        self._beneath = Allowance(at_once=LOOKS, a_second=LOOKS_A_SECOND, rate_hz=rate_hz)
         self._shifts = Allowance(at_once=SHIFTS, a_second=SHIFTS_A_SECOND, rate_hz=rate_hz)
 
     def at(
@@ -92,6 +94,13 @@ class LongLooks:
             return replace(known, against=against)
         gap, no_gap = _long.shift(self._tried(place, frame, sides, cut), self._rate_hz)
         return replace(known, shift=gap, against=no_gap)
+
+    def beneath(self, place: Place, cut: Mapping[int, Junction]) -> Beneath:
+        """What goes on across a cut; nothing is heard of it where that would cost too much."""
+        if not self._beneath.take(place.start):
+            return Beneath()
+        tracks = [*cut.items()][:_LONG_TRACKS]
+        return Beneath.of(place.shares(t, found.frame) for t, found in tracks)
 
     def _tried(
         self, place: Place, frame: int, sides: dict[int, _long.Sides], cut: dict[int, Junction]

@@ -12,6 +12,7 @@ from checks.dropouts import _edges, _junction, _predict, _tops
 from checks.dropouts._history import History
 from checks.dropouts._junction import BEFORE, BEHIND, ORDER, REACH, Junction
 from checks.dropouts._steps import _causes, _comes_again, _elsewhere, _long, _steep
+from checks.dropouts._steps._beneath import Share
 from checks.dropouts._zeros import by_chance
 from checks.model import CaptureFormat, Samples
 
@@ -105,6 +106,13 @@ class Place:
         """A longer look at both sides of a frame."""
         rate_hz = self._fmt.rate_hz
         return _long.Sides(*self.around(track, frame, _long.reach(rate_hz)), rate_hz)
+
+    def shares(self, track: int, frame: int) -> tuple[Share, Share]:
+        """How much of what sounds before a frame goes on behind it, and the other way about."""
+        rate_hz = self._fmt.rate_hz
+        x, at = self.around(track, frame, _long.reach(rate_hz))
+        ahead, back = (x, at), (x[::-1], len(x) - at)
+        return _long.Sides(*ahead, rate_hz).goes_on(), _long.Sides(*back, rate_hz).goes_on()
 
     def stretch(
         self, track: int, start: int, stop: int, reach: int
@@ -204,9 +212,8 @@ class Place:
 
     def steep(self, track: int, found: Junction) -> bool:
         """Whether a cut is steeper than what comes off a tape, and both its sides are still."""
-        still = found.sides <= _junction.CLEAN and found.stands_out <= _junction.STANDS_OUT
         high_rate = self._fmt.rate_hz >= _steep.LEAST_RATE_HZ
-        return high_rate and still and _steep.steep(self.steps[track], found.frame)
+        return high_rate and found.still and _steep.steep(self.steps[track], found.frame)
 
     def alone(self, track: int, found: Junction) -> bool:
         """Whether nothing half as high comes near a cut, within a tenth of a second.

@@ -80,14 +80,16 @@ class Telling:
         text: str = JUMP,
         frames: int = 1,
         sound: bool = False,
+        on_top: bool = False,
         sharp: bool = False,
         steep: bool = False,
     ) -> None:
-        """``sound``: one that begins or ends on top of others would do it; ``sharp``: but none that
-        ever met a converter; ``steep``: nor any off this tape, if its hiss falls off."""
+        """``sound``: one that begins or ends on top of others would do it; ``on_top``: and one
+        does; ``sharp``: but none that ever met a converter; ``steep``: nor any off this tape, if
+        its hiss falls off."""
         values = {"cause": UNPROVEN, **values}
         event = _event(Verdict.LISTEN, tracks, at, text, values, frames)
-        self._doubts.unproven(event, sound=sound, sharp=sharp, steep=steep)
+        self._doubts.unproven(event, sound=sound, on_top=on_top, sharp=sharp, steep=steep)
 
 
 def _event(
