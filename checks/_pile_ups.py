@@ -132,7 +132,8 @@ class PileUps:
         begin, end, within = begin[ours], end[ours], within[ours]
         before, behind = pile.top - row[begin - 1], pile.top - row[end]
         steep = np.minimum(before, behind) >= FEWEST_STEPS * step
-        pile.near += len(starts) - len(np.unique(within)) + int(np.count_nonzero(~steep))
+        at_top = int(np.count_nonzero(np.diff(within, prepend=-1)))  # within rises
+        pile.near += len(starts) - at_top + int(np.count_nonzero(~steep))
         begin, end = begin[steep], end[steep]
         if not len(begin):
             return False
