@@ -30,6 +30,9 @@ from checks.dropouts._tape._floors import (
 from checks.dropouts._tape._lasting import Fall
 from checks.dropouts._tape._motion import Course
 
+_LEAKS_DB: Final = 80.0
+"""Under a loud tone, from where on what seems hiss may be what the bands' window leaks of it."""
+
 LEAST_DB: Final = 30.0
 """More than any noise reduction takes (common practice: 10 to 24)."""
 
@@ -130,5 +133,6 @@ def _less_db(history: LevelHistory, way: Course, track: int, entry: int) -> floa
     """What is under all hiss of a track before an entry, dB, bands together; -inf if unheard."""
     last = max(0, entry - 1)
     before = together_db(history.mean_db[HISS:, track, :last])[way.running[:last]]
-    before = before[before > NOTHING_DB]
+    whole = together_db(history.mean_db[:, track, :last])[way.running[:last]]
+    before = before[before > np.maximum(whole - _LEAKS_DB, NOTHING_DB)]
     return float(before.min()) - ERASED_DB if len(before) else -np.inf
