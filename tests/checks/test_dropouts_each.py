@@ -55,4 +55,5 @@ def test_what_is_remembered_of_a_track_is_what_it_tells_alone() -> None:
     x[:, AT : AT + 40] += 3000 * np.random.default_rng(1).standard_normal((5, 40))
     stretches = _foreign.Stretches(x, AT)
     for tracks in ([0, 1, 2], [0], [1, 3, 4]):
-        assert stretches.shared(tracks) == _foreign.stretch([x[t] for t in tracks], AT) is not None
+        anew = _foreign.Stretches(x[tracks], AT).shared(range(len(tracks)))
+        assert stretches.shared(tracks) == anew is not None

@@ -185,14 +185,14 @@ def test_foreign_samples_are_alike_on_both_sides_and_an_attack_is_not() -> None:
     x = coloured(rng, 3000, 0.6)
     put_in = x.copy()
     put_in[1000:1040] = rng.standard_normal(40) * 3000
-    found = _foreign.stretch([put_in], 1010)
+    found = _foreign.Stretches(put_in[np.newaxis], 1010).shared([0])
     assert found is not None
     assert (found.frame, found.stop) == (1000, 1040)
     assert found.traces[0].alike
     struck = x.copy()  # and goes on with a tone that was not there before
     struck[1000:1040] += rng.standard_normal(40) * 3000
     struck[1040:] += 3000 * np.sin(1.3 * np.arange(1960))
-    found = _foreign.stretch([struck], 1010)
+    found = _foreign.Stretches(struck[np.newaxis], 1010).shared([0])
     assert found is not None
     assert not found.traces[0].alike
 

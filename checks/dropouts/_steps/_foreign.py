@@ -124,11 +124,6 @@ class Stretches:
         return Stretch(first + start, first + stop, traces)
 
 
-def stretch(rows: Sequence[Floats], peak: int) -> Stretch | None:
-    """The likeliest stretch around a peak of the screen that all of some tracks share."""
-    return Stretches(np.asarray(rows), peak).shared(range(len(rows)))
-
-
 def _both_sides(rows: Floats, first: int, last: int) -> list[_Sides]:
     before, behind = (_predict.fitted(part, ORDER) for part in (rows[:, :first], rows[:, last:]))
     return [_Sides(*one, first, last) for one in zip(rows, before, behind, strict=True)]

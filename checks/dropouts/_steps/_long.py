@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -131,15 +132,25 @@ class Sides:
         self._behind = _smoothed(x[cut : cut + (KNOWN + 2) * every], every)
         later = self._behind[2 * every - 2 :: every]
         self.enough = min(len(self._past), len(later)) >= LEAST
-        self.news, self.near = np.inf, np.inf
-        if not self.enough:
-            return
-        self._filter, self._floor = _fitted(self._past)
-        whitening, floor = _fitted(later)
-        ahead = _predict.forward(later, self._filter)[ORDER:] / self._floor
+        if self.enough:
+            self._later = later
+            self._filter, self._floor = _fitted(self._past)
+
+    @cached_property
+    def _left(self) -> tuple[Floats, Floats]:
+        """What each side's filter leaves of the other, from the cut on; reckoned when asked for."""
+        whitening, floor = _fitted(self._later)
+        ahead = _predict.forward(self._later, self._filter)[ORDER:] / self._floor
         back = _predict.forward(self._past, whitening)[ORDER:][::-1] / floor
-        self.near = max(_rms(ahead[:_NEAR]), _rms(back[:_NEAR]))
-        self.news = max(_rms(ahead), _rms(back), self.near)
+        return ahead, back
+
+    @property
+    def near(self) -> float:
+        return max(_rms(left[:_NEAR]) for left in self._left) if self.enough else np.inf
+
+    @property
+    def news(self) -> float:
+        return max(*map(_rms, self._left), self.near) if self.enough else np.inf
 
     @property
     def other(self) -> bool:

@@ -69,8 +69,8 @@ def stopped(
             continue
         back = next((m for m in sound.found[number + 1 :] if m.fall_db <= -least_db), None)
         entry = one.hop // history.entry_hops
-        alone = len(tracks) > 1 or not any(m.fall_db >= least_db for m in sound.found if m != one)
-        if alone and all(leaves_less(history, way, k, entry) for k in tracks):
+        once = len(tracks) > 1 or not any(m.fall_db >= least_db for m in sound.found if m != one)
+        if once and all(leaves_less(history, way, k, entry) for k in tracks):
             back = None  # what leaks in may come at once, too
             still = entry + _LEAST < history.entries - 1 and _is_noise(levels[:, entry + 1 : -1])
         else:  # players of one instrument may stop it so
