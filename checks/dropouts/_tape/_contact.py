@@ -40,6 +40,7 @@ _DEEPER: Final = 0.4  # of the candidate's own level
 _NO_HISS: Final = 0.05  # of the hiss, in single hops: 13 dB under it, one in 20 of a lone band
 _GAPS: Final = 0.25  # of the hops beside a place: between the edges of a square wave is nothing
 _SAME: Final = 1.3  # 1 dB: what steady noise does by itself from look to look (own trials)
+_LOUDER: Final = 1.5  # in the mean of the bands: in 12 ms steady noise stays under it (own trials)
 _LOOKS: Final = 16  # remembered, some 24 s: longer than most series of lifts (from memory)
 _LEAST_LOOKS: Final = 3
 _AGREE: Final = 0.3  # of them; programme covers the hiss of the others
@@ -123,7 +124,7 @@ class Screen:
         rank = int(0.15 * (parts.shape[2] - 1))
         hiss = np.partition(parts[HISS:], rank, axis=2)[:, :, rank]
         hiss = np.maximum(hiss * 10 ** (-PART_QUANTILE_DB / 10), np.float32(1e-16))
-        hiss = self._as_before(hiss)
+        hiss = self._as_before(hiss, parts[HISS:])
         reach = _SCALES[-1]
         low, high = max(first - reach, 0), min(last + reach, hops)
         over = np.float32(1.0) / hiss
@@ -148,10 +149,11 @@ class Screen:
                         found += [one, *_deeper(energies, one)]
         return found
 
-    def _as_before(self, hiss: Floats) -> Floats:
+    def _as_before(self, hiss: Floats, parts: Floats) -> Floats:
         """The hiss of a look, or what it was in the looks before, where enough of them agree.
 
-        A lift of half a second covers the quietest sixth of two looks, and several do of more.
+        A lift of half a second covers the quietest sixth of two looks, and several do of more. But
+        what lasts for longer than any lift is a rest, behind programme that had none.
         """
         heard = np.array(self._heard)
         self._heard = [*self._heard[1 - _LOOKS :], hiss]
@@ -160,6 +162,7 @@ class Screen:
         usual = np.sort(heard, axis=0)[len(heard) // 2]
         near = (heard <= _SAME * usual) & (_SAME * heard >= usual)
         steady = near.sum(axis=0) >= max(_LEAST_LOOKS, _AGREE * len(heard))
+        steady &= ~_goes_on(parts, hiss)
         return np.where(steady, np.maximum(hiss, usual), hiss)
 
     def _mark(self, total: Floats, number: int, marks: dict[int, list[tuple[int, int]]]) -> None:
@@ -179,6 +182,17 @@ class Screen:
                 )
             if scale == _WIDE and not (least < self._wide[number]).any():
                 return
+
+
+def _goes_on(parts: Floats, hiss: Floats) -> NDArray[np.bool_]:
+    """Tracks that keep to some level for longer than any lift, (tracks,).
+
+    Args:
+        parts: (bands, tracks, parts); ``hiss``: the level, (bands, tracks).
+    """
+    sums = np.cumsum((parts / hiss[:, :, None]).mean(axis=0) > _LOUDER, axis=1)
+    width = REACH_HOPS // PART_HOPS + 1
+    return np.asarray((sums[:, width:] == sums[:, :-width]).any(axis=1))
 
 
 def _merged(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
