@@ -70,7 +70,8 @@ def test_a_lift_is_seen_within_a_quieter_moment_of_music_that_covers_the_hiss() 
     energies = np.random.default_rng(1).exponential(1.0, (bank.bands, 1, 4096)) * level
     energies = energies.astype(np.float32)
     parts = energies.reshape(bank.bands, 1, -1, PART_HOPS).mean(axis=3)
-    found = Screen(bank, 0.35).look(energies, parts, 0, 4096)
+    swing = np.zeros(energies.shape[1:], np.float32)
+    found = Screen(bank, 0.35).look(energies, swing, parts, 0, 4096)
     assert [(c.start, c.hops) for c in found if c.hops < 100] == [
         (pytest.approx(2080, abs=3), pytest.approx(14, abs=5))
     ]

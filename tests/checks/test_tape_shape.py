@@ -116,7 +116,7 @@ def test_whether_hiss_is_a_tapes_is_not_asked_where_electronics_may_cover_it() -
     beside, down = (np.full((1, bank.bands), 10**level, np.float32) for level in (-6.5, -8.0))
     place = Candidate(
         track=0, start=1000, hops=200, inner=180, level=down, before=beside, after=beside,
-        midst=down[0], silent=False,
+        midst=down[0], crests=None, silent=False,
     )  # fmt: skip
     assert Judge(bank, *fakes, [0]).lift(place) is not None
     ((*bands,),) = asked
@@ -141,7 +141,7 @@ def test_programme_that_hides_most_of_a_fall_does_not_make_it_less(left_db: floa
     beside[:, :6] = 10**-2.0, 10**-2.6, 10**-3.0, 10**-3.2, 10**-3.6, 10**-4.2
     place = Candidate(
         track=0, start=1000, hops=180, inner=160, level=down, before=beside, after=beside,
-        midst=down[0], silent=False,
+        midst=down[0], crests=None, silent=False,
     )  # fmt: skip
     lift = Judge(bank, *fakes, [0]).lift(place)
     assert lift is not None

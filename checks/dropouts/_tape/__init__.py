@@ -55,6 +55,7 @@ class TapePart:
         self._screen = Screen(self._bank, 10 ** (-0.1 * _SCREEN_SHARE * least))
         size = LOOK_HOPS + 2 * REACH_HOPS
         self._held = np.zeros((self._bank.bands, fmt.channels, size), np.float32)
+        self._swing = np.zeros((fmt.channels, size), np.float32)
         self._filled = 0
         self._first = 0  # hop within the held ones from which nothing was looked at yet
         self._origin = 0  # number of the first held hop within the capture
@@ -77,6 +78,7 @@ class TapePart:
             count = min(hops - taken, self._held.shape[2] - self._filled)
             stop = self._filled + count
             self._held[:, :, self._filled : stop] = energies[:, :, taken : taken + count]
+            self._swing[:, self._filled : stop] = self._bank.swing[:, taken : taken + count]
             self._filled = stop
             taken += count
             if self._filled == self._held.shape[2]:
@@ -112,13 +114,15 @@ class TapePart:
         new = parts[:, :, self._first // PART_HOPS : last // PART_HOPS]
         self._history.append(new[:, :, : new.shape[2] // PARTS * PARTS])
         if self._fmt.rate_hz >= _LEAST_RATE_HZ and self._bank.bands > HISS:
-            self._keep(self._screen.look(held, parts, self._first, last))
+            swing = self._swing[:, : self._filled]
+            self._keep(self._screen.look(held, swing, parts, self._first, last))
             self._cut_offs.look(held, self._first, last, self._origin)
             self._moments.look(held, self._first, last, self._origin)
             self._stops.look(held, self._first, last, self._origin)
             self._tones.look(held, parts, self._first, last, self._origin)
         keep = max(0, last - REACH_HOPS)
         self._held[:, :, : self._filled - keep] = held[:, :, keep:].copy()
+        self._swing[:, : self._filled - keep] = self._swing[:, keep : self._filled].copy()
         self._origin += keep
         self._first = last - keep
         self._filled -= keep

@@ -43,6 +43,8 @@ class FilterBank:
         hop: frames a hop, a power of two that divides the block.
         frequencies_hz: middle of every band, rising, (bands,).
         bands: how many there are; BODY and EDGE first.
+        swing: where the wave of each track stands in each hop of the last block: its mean there,
+            (tracks, hops), in scratch memory.
     """
 
     def __init__(self, rate_hz: int, tracks: int) -> None:
@@ -60,7 +62,10 @@ class FilterBank:
         long = _columns(window, low)
         short = _columns(self.hop, high)
         halves = (long[:, self.hop :], long[:, : self.hop], short)  # what ends here, what begins
-        self._matrix = (np.concatenate(halves) / np.sqrt(BAND_DOF)).astype(np.float32)
+        waves = np.concatenate(halves) / np.sqrt(BAND_DOF)
+        mean = np.full((1, self.hop), 1.0 / self.hop)
+        self._matrix = np.concatenate((waves, mean)).astype(np.float32)
+        self.swing = np.zeros((tracks, 0), np.float32)
         self._begun = np.zeros((tracks, 2 * len(low)), np.float32)
         self._shapes = [long[k : k + 2] for k in range(0, len(long), 2)]
         self._shapes += [short[k : k + 2] for k in range(0, len(short), 2)]
@@ -91,20 +96,22 @@ class FilterBank:
         x = block.scaled[:, : hops * self.hop].reshape(block.tracks, hops, self.hop)
         shape = (self.bands, block.tracks, hops)
         energies = block.work.take("dropouts.energies", shape, np.float32)
+        self.swing = block.work.take("dropouts.swing", shape[1:], np.float32)
         for start in range(0, hops, self._chunk):
             part = slice(start, min(start + self._chunk, hops))
-            self._fill(x[:, part], energies[:, :, part], block.work)
+            self._fill(x[:, part], energies[:, :, part], self.swing[:, part], block.work)
         if block.start == 0 and hops > 1:  # the first long window has no first half
             energies[: self._low, :, 0] = energies[: self._low, :, 1]
         return energies
 
-    def _fill(self, x: Floats, energies: Floats, work: Workspace) -> None:
+    def _fill(self, x: Floats, energies: Floats, swing: Floats, work: Workspace) -> None:
         tracks, hops, _ = x.shape
         parts = 2 * self._low
         out = work.take("dropouts.bands", (tracks, len(self._matrix), hops), np.float32)
         whole = work.take("dropouts.windows", (tracks, parts, hops), np.float32)
         np.matmul(self._matrix, x.transpose(0, 2, 1), out=out)
-        ending, beginning, short = out[:, :parts], out[:, parts : 2 * parts], out[:, 2 * parts :]
+        ending, beginning, short = out[:, :parts], out[:, parts : 2 * parts], out[:, 2 * parts : -1]
+        swing[:] = out[:, -1]
         np.add(ending[:, :, 1:], beginning[:, :, :-1], out=whole[:, :, 1:])
         np.add(ending[:, :, 0], self._begun, out=whole[:, :, 0])
         self._begun[:] = beginning[:, :, -1]

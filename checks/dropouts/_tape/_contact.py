@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts._tape._bands import HISS, FilterBank, Floats
+from checks.dropouts._tape._crests import at_other_crests
 from checks.dropouts._tape._floors import PART_QUANTILE_DB
 
 PART_HOPS: Final = 32
@@ -56,6 +57,7 @@ class Candidate:
         inner: hops of the part that speaks most clearly, over which ``level`` is the mean.
         level, before, after: (tracks, bands), there and beside the place.
         midst: of the own track in the middle of it, clear of the slopes, (bands,).
+        crests: of the own track at other crests as high, where its wave stands at one, (bands,).
         silent: whether a hop held nothing at all: a digital matter, not the tape's.
     """
 
@@ -67,6 +69,7 @@ class Candidate:
     before: Floats
     after: Floats
     midst: Floats
+    crests: Floats | None
     silent: bool
 
 
@@ -108,12 +111,15 @@ class Screen:
             self._limits.append([r * n * len(bands) for r, n in sums])
             self._wide.append(most_ratio * _WIDE * len(bands))
 
-    def look(self, energies: Floats, parts: Floats, first: int, last: int) -> list[Candidate]:
+    def look(
+        self, energies: Floats, swing: Floats, parts: Floats, first: int, last: int
+    ) -> list[Candidate]:
         """Candidates whose middle lies in hops ``first`` to ``last`` of ``energies``.
 
         Args:
             energies: (bands, tracks, hops), with up to REACH_HOPS more on either side.
-            parts: its means over PART_HOPS hops each.
+            swing: where the waves stand, (tracks, hops).
+            parts: means of the energies over PART_HOPS hops each.
 
         Returns:
             Candidates with places counted from hop 0 of ``energies``.
@@ -144,9 +150,10 @@ class Screen:
         for track, spans in sorted(marks.items()):
             for start, stop in _merged(spans)[:_MOST_A_LOOK]:
                 if first <= low + (start + stop) // 2 < last:
-                    one = _measured(energies, hiss[:, track], track, low + start, low + stop)
+                    place = low + start, low + stop
+                    one = _measured(energies, swing, hiss[:, track], track, *place)
                     if one:
-                        found += [one, *_deeper(energies, one)]
+                        found += [one, *_deeper(energies, swing, one)]
         return found
 
     def _as_before(self, hiss: Floats, parts: Floats) -> Floats:
@@ -207,7 +214,7 @@ def _merged(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
 
 
 def _measured(
-    energies: Floats, hiss: Floats, track: int, start: int, stop: int
+    energies: Floats, swing: Floats, hiss: Floats, track: int, start: int, stop: int
 ) -> Candidate | None:
     """Finds the edges of what lies between two hops, and the levels within and beside it."""
     hops = energies.shape[2]
@@ -246,6 +253,16 @@ def _measured(
     if len(sides) and float((sides < _NO_HISS).mean()) > _GAPS:
         return None
     slope = width // 4
+    first, last = core + slope, core + width - slope
+    near = slice(begin, end)
+    crests = at_other_crests(
+        energies[:, track, near],
+        single,
+        swing[track, near],
+        first - begin,
+        last - begin,
+        b - a + _GAP_HOPS,
+    )
     return Candidate(
         track=track,
         start=a,
@@ -254,7 +271,8 @@ def _measured(
         level=inner.mean(axis=2).T,
         before=before.mean(axis=2).T,
         after=after.mean(axis=2).T,
-        midst=inner[:, track, slope : width - slope].mean(axis=1),
+        midst=energies[:, track, first:last].mean(axis=1),
+        crests=crests,
         silent=bool((energies[:, track, a:b].max(axis=0) <= 0).any()),
     )
 
@@ -267,7 +285,7 @@ def _least_mean(levels: Floats) -> Floats:
     return np.asarray(means.min(axis=1), np.float32)
 
 
-def _deeper(energies: Floats, one: Candidate) -> list[Candidate]:
+def _deeper(energies: Floats, swing: Floats, one: Candidate) -> list[Candidate]:
     """What falls further within a candidate that may be but a quieter moment of the music.
 
     Where the hiss near a place is covered, a lift is less than the music, too.
@@ -281,7 +299,7 @@ def _deeper(energies: Floats, one: Candidate) -> list[Candidate]:
     if course[at] > _DEEPER:
         return []
     place = one.start + max(0, at - 2)
-    inner = _measured(energies, level, one.track, place, place + 4)
+    inner = _measured(energies, swing, level, one.track, place, place + 4)
     return [inner] if inner and inner.hops < one.hops else []
 
 

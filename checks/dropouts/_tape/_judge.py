@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape._bands import BODY, EDGE, HISS, FilterBank, Floats
 from checks.dropouts._tape._contact import Candidate, evidence
+from checks.dropouts._tape._crests import PRESSED
 from checks.dropouts._tape._floors import NOTHING_DB, LevelHistory, decibels
 from checks.dropouts._tape._hiss import Hiss
 from checks.dropouts._tape._motion import Course, spans
@@ -194,6 +195,10 @@ class Judge:
             return None
         if self._contradicted(usable, fell, fall):
             return None
+        if c.crests is not None:
+            left = decibels(c.crests)[fell] - hiss[fell]
+            if float(np.mean(10.0 ** (left / 10.0))) < PRESSED:
+                return None
         nats, fall_db = self._evidence(fall, fell, c.inner, self._least_db)
         quiet = self._course.quiet_db[:, c.track]
         played = beside[BODY] > quiet[BODY] + _PLAYS_DB
