@@ -1,4 +1,4 @@
-"""Contact losses in rests, whatever was played before.
+"""Contact losses in rests: however deep they are, and whatever was played before.
 
 Spacing loss: 54.6 dB x distance / wavelength (20 log10 e^(2 pi); reference texts on magnetic
 recording).
@@ -33,6 +33,16 @@ def _lift(x: NDArray[np.float64], at_s: float, long_s: float, um: float) -> None
     gap = np.fft.irfft(np.fft.rfft(x[start:stop]) * 10 ** (-loss_db / 20), stop - start)
     up = np.clip((np.arange(stop - start) / RATE - 0.1) / 5e-4, 0, 1)
     x[start:stop] += np.minimum(up, up[::-1]) * (gap - x[start:stop])
+
+
+@pytest.mark.parametrize("level_db", [-79.0, -70.0, -58.0])
+def test_a_loss_is_told_though_no_amplifier_is_heard_behind_the_hiss(level_db: float) -> None:
+    """Down to the rounding of 24 bits, some -146 dB: that is no word that stands still."""
+    tape = _noise(level_db, 9.0, 1)
+    tape[: 5 * RATE] += _noise(-30.0, 5.0, 2)
+    _lift(tape, 7.0, 0.005, 60.0)
+    found = [f for f in taped(_words(tape), RATE).findings if f.kind == "contact-loss"]
+    assert [f.start_frame for f in found] == [pytest.approx(7.0 * RATE, abs=0.002 * RATE)]
 
 
 @pytest.mark.parametrize("sounds_s", [9.0, 12.3])

@@ -39,13 +39,20 @@ def _lift(x: NDArray[np.float64], at: int, um: float, rate_hz: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("rate_hz", "over_db", "um", "least"),
-    [(48_000, None, 60.0, 13), (96_000, None, 20.0, 19), (96_000, 12.0, 60.0, 19)],
+    ("rate_hz", "over_db", "um", "floor_db", "least"),
+    [
+        (48_000, None, 60.0, -74.0, 13),
+        (96_000, None, 20.0, -74.0, 19),
+        (96_000, 12.0, 60.0, -74.0, 19),
+        (44_100, None, 60.0, -120.0, 19),
+        (48_000, 9.0, 60.0, -90.0, 19),
+        (96_000, 6.0, 20.0, -90.0, 19),
+    ],
 )
 def test_lifts_of_two_milliseconds_are_found(
-    rate_hz: int, over_db: float | None, um: float, least: int
+    rate_hz: int, over_db: float | None, um: float, floor_db: float, least: int
 ) -> None:
-    """Twenty, in hiss 12 dB over the amplifier's noise, or under sound so much over the hiss."""
+    """Twenty, in hiss or under sound so much over it, down to the amplifier's noise."""
     tape = _noise(-62.0, 1, rate_hz)
     if over_db is not None:
         plays = np.arange(len(tape)) % round(EVERY_S * rate_hz) < 0.25 * rate_hz
@@ -54,7 +61,7 @@ def test_lifts_of_two_milliseconds_are_found(
     for place in at:
         _lift(tape, place, um, rate_hz)
     other = _noise(-62.0, 4, rate_hz)
-    out = taped(_words(tape + _noise(-74.0, 3, rate_hz), other), rate_hz)
+    out = taped(_words(tape + _noise(floor_db, 3, rate_hz), other), rate_hz)
     found = [f for f in out.findings if f.kind == "contact-loss"]
     starts = [s for f in found for s in f.values.get("start_frames", [f.start_frame])]
     near = np.abs(np.array(starts)[:, None] - at) < 0.003 * rate_hz
@@ -68,12 +75,13 @@ def test_hiss_is_not_told_as_lifts_by_chance() -> None:
     assert taped(x, 48_000).findings == ()
 
 
-def test_flat_tops_of_a_millisecond_are_no_lifts() -> None:
-    """In notes of 90 Hz, rests between: the highest peaks are cut on one side."""
+@pytest.mark.parametrize("floor_db", [-150.0, -85.0])
+def test_flat_tops_of_a_millisecond_are_no_lifts(floor_db: float) -> None:
+    """In notes of 90 Hz, rests between: the highest peaks are cut on one side, noise behind."""
     rate_hz = 96_000
     t = np.arange(SECONDS * rate_hz) / rate_hz
     swells = 0.4 * np.sin(np.pi * np.clip(t % 1.0 / 0.6, 0, 1)) ** 8
     cut = _noise(-62.0, 5, rate_hz) + swells * np.sin(2 * np.pi * 90.3 * t)
-    cut = np.clip(cut, -1.0, 0.34)
+    cut = np.clip(cut, -1.0, 0.34) + _noise(floor_db, 7, rate_hz)
     out = taped(_words(cut, _noise(-62.0, 6, rate_hz)), rate_hz)
     assert [f for f in out.findings if f.kind in ("contact-loss", "level-dip")] == []

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts._tape._bands import HISS, FilterBank, Floats
-from checks.dropouts._tape._crests import at_other_crests
+from checks.dropouts._tape._crests import at_other_crests, is_furthest
 from checks.dropouts._tape._floors import PART_QUANTILE_DB
 
 PART_HOPS: Final = 32
@@ -34,7 +34,9 @@ _SIDE_HOPS: Final = 32  # measured before and after
 _GAP_HOPS: Final = 4  # kept clear of the slopes
 _LEAST_SIDE_HOPS: Final = 8
 _LEAST_HOPS: Final = 3  # 1 ms: half of the shortest that is asked for
-_SHORT: Final = 4  # hops, 1.5 ms: where for less than that nothing is left, a wave was cut flat
+_SHORT: Final = (
+    4  # hops, 1.5 ms: where a wave's top leaves nothing for less than that, it was cut flat
+)
 _NOTHING: Final = 0.01  # of the hiss, 20 dB under it; amplifiers lie 8 to 12 (common practice)
 _LEAST_DEEPER: Final = 24  # hops of a candidate within which a shorter one is looked for
 _DEEPER: Final = 0.4  # of the candidate's own level
@@ -237,14 +239,20 @@ def _measured(
     core, width = _deepest(single[wide - begin : b - begin + smooth // 2])
     core += wide
     a, b = min(a, core), max(b, core + width)
+    while a > begin and single[a - 1 - begin] < _EDGE and b - a < _SMOOTH:
+        a -= 1
+    while b < end and single[b - begin] < _EDGE and b - a < _SMOOTH:
+        b += 1
     inner = energies[:, :, core : core + width]
-    left = inner[HISS:, track].mean(axis=1) / hiss
-    flat = width < _SHORT and 2 * np.count_nonzero(left < _NOTHING) > len(left)
-    if flat or b - a < _LEAST_HOPS:
+    if b - a < _LEAST_HOPS:
         return None
     before = energies[:, :, max(0, a - _GAP_HOPS - _SIDE_HOPS) : max(0, a - _GAP_HOPS)]
     after = energies[:, :, b + _GAP_HOPS : b + _GAP_HOPS + _SIDE_HOPS]
     if min(before.shape[2], after.shape[2]) < _LEAST_SIDE_HOPS:
+        return None
+    left = inner[HISS:, track].mean(axis=1) / hiss
+    empty = width < _SHORT and 2 * np.count_nonzero(left < _NOTHING) > len(left)
+    if empty and is_furthest(swing[track, begin:end], core - begin, core - begin + width):
         return None
     sides = np.append(
         single[max(0, a - begin - _GAP_HOPS - _SIDE_HOPS) : max(0, a - begin - _GAP_HOPS)],

@@ -21,7 +21,9 @@ less than 0.4."""
 
 _OUT: Final = 0.25  # of the furthest near it: there a limiter may be at work (own trials)
 _PASSES: Final = 4  # part of a place in which the wave may pass from crest to crest
+_AS_HIGH: Final = 0.95  # noise lies over the tops of one level
 _LEAST: Final = 4  # hops as far out as this
+_FURTHEST: Final = 0.8  # tops that are cut stand at one level, or sag a little behind a coupling
 
 
 def at_other_crests(
@@ -38,13 +40,21 @@ def at_other_crests(
         first, last: hops of the place; ``apart``: hops beside it that say nothing of others.
     """
     out = np.abs(swing)
-    here = np.sort(out[first:last])
-    if not len(here) or here[len(here) // _PASSES] < _OUT * out.max():
+    least = np.sort(out[first:last])[(last - first) // _PASSES]
+    up, down = (bool((side * swing[first:last] >= least).any()) for side in (1, -1))
+    others = ((swing > 0) & up) | ((swing < 0) & down)  # it may be that one side alone is limited
+    if least < _OUT * out[others].max(initial=0.0):
         return None
-    others = out >= here[len(here) // _PASSES]
+    others &= out >= _AS_HIGH * least
     others[max(0, first - apart) : last + apart] = False
     hops = np.flatnonzero(others)
     if len(hops) < _LEAST:
         return None
     half = hops[np.argsort(quiet[hops])[: (len(hops) + 1) // 2]]
     return np.asarray(energies[:, half].mean(axis=1), np.float32)
+
+
+def is_furthest(swing: Floats, first: int, last: int) -> bool:
+    """Whether a wave stands as far out between two hops as anywhere near it on that side."""
+    side = np.float32(np.sign(swing[first:last].sum()))
+    return bool((side * swing[first:last]).min() >= _FURTHEST * (side * swing).max())

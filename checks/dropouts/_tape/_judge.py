@@ -29,7 +29,7 @@ from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape._bands import BODY, EDGE, HISS, FilterBank, Floats
 from checks.dropouts._tape._contact import Candidate, evidence
 from checks.dropouts._tape._crests import PRESSED
-from checks.dropouts._tape._floors import NOTHING_DB, LevelHistory, decibels
+from checks.dropouts._tape._floors import LevelHistory, decibels
 from checks.dropouts._tape._hiss import Hiss
 from checks.dropouts._tape._motion import Course, spans
 from checks.sheet import NoiseReduction
@@ -191,9 +191,7 @@ class Judge:
         fall = hiss - level
         usable = [b for b in range(HISS, self._bank.bands) if np.isfinite(hiss[b])]
         fell = [b for b in usable if fall[b] > _FALL_DB]
-        if not fell or float(level[fell].max()) < NOTHING_DB:
-            return None
-        if self._contradicted(usable, fell, fall):
+        if not fell or self._contradicted(usable, fell, fall):
             return None
         if c.crests is not None:
             left = decibels(c.crests)[fell] - hiss[fell]
