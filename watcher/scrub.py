@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Iterator
 from datetime import UTC, datetime, timedelta
-from itertools import islice
+from itertools import count, islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 _EARLY: Final = 0.9
 # A capture that could not be read whole is not tried again before; common practice.
 _AGAIN: Final = timedelta(days=1)
-_LOOKED_AT: Final = 64  # of those due in one round: one busy volume holds up no other
+_LOOKED_AT: Final = 64  # of the ledger's rows, read at once
 _RUN: Final = "scrub"
 _END_S: Final = 5.0  # a reading of storage that does not answer ends with the process
 
@@ -87,16 +87,25 @@ class Scrub:
         return any(daemon.intake.present(row.path) for row in list(waiting))
 
     def _begin(self, daemon: Daemon, days: float) -> None:
-        for row in self._due(self._clock(), days):
+        """Begin with the longest unread; a root where nothing may be read holds up no other."""
+        moment, held = self._clock(), set[int]()
+        due = self._due(moment, days, without=held)
+        while (row := next(due, None)) is not None:
             files = self._ledger.files(row.id)
-            if not files or not daemon.intake.present(files[0].path):
-                continue  # lost storage says nothing about what it held
-            if daemon.intake.recording_on(files[0].identity.device):
+            if files and not self._may_be_read(daemon, files[0]):
+                held.add(row.root)
+                due = self._due(moment, days, without=held)
                 continue
             records = self._records(files, row)
             if records.truths:
                 self._start(row, files, records, daemon.settings.verify_limit_mb_s)
                 return
+
+    @staticmethod
+    def _may_be_read(daemon: Daemon, file: FileRow) -> bool:
+        """Lost storage says nothing about what it held, and recordings go first."""
+        present = daemon.intake.present(file.path)
+        return present and not daemon.intake.recording_on(file.identity.device)
 
     def _start(
         self, row: CaptureRow, files: list[FileRow], records: Records, limit_mb_s: float | None
@@ -110,17 +119,26 @@ class Scrub:
         )
         self._thread.start()
 
-    def _due(self, now: datetime, days: float) -> list[CaptureRow]:
-        """Captures to be read again, the longest unread first."""
+    def _due(self, now: datetime, days: float, *, without: Collection[int]) -> Iterator[CaptureRow]:
+        """Captures to be read again, the longest unread first, leaving out some roots."""
         due = (now - timedelta(days=days * _EARLY)).isoformat(timespec="milliseconds")
         tried = (now - _AGAIN).isoformat(timespec="milliseconds")
-        paths = self._ledger.rows(
-            "SELECT path FROM captures WHERE state = 'done' AND coalesce(verified_at, '') < ?"
-            " ORDER BY verified_at LIMIT ?",
-            (due, _LOOKED_AT),
-        )
-        rows = [self._ledger.capture(Path(os.fsdecode(path))) for (path,) in list(paths)]
-        return [row for row in rows if row is not None and not self._tried(row, tried)]
+        marks = ", ".join("?" * len(without))
+        for first in count(0, _LOOKED_AT):
+            found = list(
+                self._ledger.rows(
+                    "SELECT path FROM captures WHERE state = 'done'"
+                    f" AND coalesce(verified_at, '') < ? AND root NOT IN ({marks})"
+                    " ORDER BY verified_at, id LIMIT ? OFFSET ?",
+                    (due, *without, _LOOKED_AT, first),
+                )
+            )
+            for (path,) in found:
+                row = self._ledger.capture(Path(os.fsdecode(path)))
+                if row is not None and not self._tried(row, tried):
+                    yield row
+            if len(found) < _LOOKED_AT:
+                return
 
     def _tried(self, row: CaptureRow, since: str) -> bool:
         query = "SELECT 1 FROM verifications WHERE path = ? AND run = ? AND at > ?"

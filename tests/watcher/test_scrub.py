@@ -29,16 +29,17 @@ DAYS = 90.0
 
 @dataclass
 class Storage:
-    """What the daemon knows of the volume."""
+    """What the daemon knows of the volume; ``away``: a root whose storage is lost."""
 
     recording: bool = False
     there: bool = True
+    away: Path | None = None
 
     def recording_on(self, device: int) -> bool:
         return self.recording
 
     def present(self, path: Path) -> bool:
-        return self.there
+        return self.there and (self.away is None or not path.is_relative_to(self.away))
 
 
 @dataclass
@@ -143,6 +144,31 @@ def queued(scene: Scene) -> None:
 @pytest.mark.parametrize("what", [recording, lost, checking, queued])
 def test_it_does_not_begin_beside(scene: Scene, what: Callable[[Scene], None]) -> None:
     what(scene)
+    assert scene.read() is None
+
+
+def test_however_much_is_due_on_lost_storage_the_other_roots_are_read(
+    scene: Scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("watcher.scrub._LOOKED_AT", 2)
+    other = tmp_path / "other"
+    recorded(other, "c.wav")
+    known(scene.ledger, other, "c.wav", "c.wav")
+    scene.now += timedelta(hours=1)
+    scene.daemon.intake.away = scene.folder
+    assert scene.read() == other / "c.wav"
+
+
+def test_however_much_could_not_be_read_lately_the_others_are(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("watcher.scrub._LOOKED_AT", 2)
+    for name in ("a.wav", "b.wav"):
+        scene.ledger.change(
+            "INSERT INTO verifications (run, path, at, state) VALUES ('scrub', ?, ?, 'unread')",
+            (os.fsencode(scene.folder / name), scene.now.isoformat()),
+        )
+    assert scene.read() == scene.folder / "t.set"
     assert scene.read() is None
 
 
