@@ -81,7 +81,7 @@ def check_clock(draft: Draft) -> None:
         return
     local = draft.modified.replace(tzinfo=None)
     length = timedelta(seconds=(draft.found_frames or 0) / rate) if rate else timedelta()
-    apart = max(made - local, local - (made + length))
+    apart = max(made - local, local - made - length)  # no moment may lie beyond the calendar
     if apart > timedelta(days=draft.limits.clock_days):
         draft.add(
             "clock",

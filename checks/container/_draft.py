@@ -11,7 +11,7 @@ from checks.container._layout import ByteSource, Chunk, ContainerLimits, Layout
 from checks.measures import BextLine
 from checks.model import Finding, Remedy, Value, Verdict
 
-# What each kind asks for unless the place says otherwise (the table of findings in the README).
+# What each kind asks for unless the place says otherwise.
 _ASKS: Final = {
     "truncated": (Verdict.REDO, Remedy.RECOPY),
     "unfinalised": (Verdict.REDO, Remedy.MEND),

@@ -27,7 +27,6 @@ _TAGS: Final = 8  # ID3 tags skipped in front of the marker; ours
 class StreamInfo:
     """The fields of STREAMINFO; 0 frames, 0 bytes and an MD5 of zeros mean unknown."""
 
-    min_block: int
     max_block: int
     max_bytes: int
     rate_hz: int
@@ -111,7 +110,6 @@ def read_metadata(draft: Draft, marker: int) -> tuple[StreamInfo | None, int]:
 def _stream_info(raw: bytes) -> StreamInfo:
     packed = int.from_bytes(raw[10:18], "big")  # 20 rate, 3 channels - 1, 5 bits - 1, 36 frames
     return StreamInfo(
-        min_block=int.from_bytes(raw[0:2], "big"),
         max_block=int.from_bytes(raw[2:4], "big"),
         max_bytes=int.from_bytes(raw[7:10], "big"),
         rate_hz=packed >> 44,

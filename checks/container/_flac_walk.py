@@ -56,7 +56,6 @@ class FlacWalk:
             0 where STREAMINFO is to say.
         largest_block, smallest_block: of good FLAC frames; the last one does not count for the
             smallest.
-        largest_bytes: bytes of the largest good FLAC frame.
     """
 
     start: int
@@ -73,7 +72,6 @@ class FlacWalk:
     forms: dict[tuple[int, int, int], int] = field(default_factory=dict)
     largest_block: int = 0
     smallest_block: int = 0
-    largest_bytes: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,10 +207,8 @@ class _Walker:
         blocks = headers.block[first:last]
         self._good(self._open[0], base + int(headers.at[first + 1]))
         if last - first > 1:
-            sizes = np.diff(headers.at[first:stop])
             found.good += last - first - 1
             found.frames += int(blocks[1:].sum())
-            found.largest_bytes = max(found.largest_bytes, int(sizes.max()))
             self._blocks(int(blocks[1:].min()), int(blocks[1:].max()))
             forms = headers.channels * 2**40 + headers.bits * 2**32 + headers.rate_hz
             for row in np.unique(forms[first:last], return_index=True)[1].tolist():
@@ -232,7 +228,6 @@ class _Walker:
             self._first(start)
         found.good += 1
         found.frames += start.block
-        found.largest_bytes = max(found.largest_bytes, stop - start.at)
         self._blocks(start.block, start.block)
         found.forms.setdefault(start.form, self._position(start))
         found.last = self._position(start) + start.block

@@ -190,8 +190,8 @@ def _outer_size(walk: Walk, data: Extent) -> None:
         return
     if end in (file_size, walk.stop) or abs(end - file_size) <= (1 if walk.pads_missing else 0):
         return
-    if end > file_size and (walk.overrun is not None or not draft.complete):
-        return  # told already: the file was cut
+    if not draft.complete or (end > file_size and walk.overrun is not None):
+        return  # told already: the file was cut, or is still being written
     draft.complete = end < file_size  # else the end may still be on its way
     wrapped = (file_size - end) % WRAP == 0
     draft.add(

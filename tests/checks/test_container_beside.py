@@ -67,6 +67,15 @@ def test_date_that_does_not_exist(date: bytes) -> None:
     assert kinds(layout) == [("clock", "clear", "none")]
 
 
+def test_a_recording_dated_to_the_last_second_that_there_is_is_read() -> None:
+    """What recorders without a clock write; a calendar has no moment after its length."""
+    part = bext(date=b"9999-12-31", time=b"23:59:59")
+    source = Held(riff([part, fmt(rate=1), chunk(b"data", AUDIO)]))
+    layout = parse(source, modified=datetime(2026, 1, 31))
+    assert "clock" in [f.kind for f in layout.findings]
+    assert (layout.raw, layout.found_frames) == (True, 1000)
+
+
 def test_time_reference_beyond_midnight() -> None:
     layout = parse(Held(riff([bext(time_reference=86_400 * 96_000), fmt(), chunk(b"data", AUDIO)])))
     assert kinds(layout) == [("clock", "clear", "none")]

@@ -87,10 +87,12 @@ def test_partial_last_frame() -> None:
     assert (layout.found_frames, layout.audio_bytes) == (999, 5994)
 
 
-def test_audio_that_goes_on_behind_the_claimed_end() -> None:
+@pytest.mark.parametrize("size", [1236, 1300, 4000], ids=["as the audio", "later", "much later"])
+def test_audio_that_goes_on_behind_the_claimed_end(size: int) -> None:
     """A writer that brought its sizes up to date now and then, and was interrupted."""
-    layout = parse(Held(plain(data_size=1200, size=1236)))
-    finding = only(layout, "size-mismatch")
+    layout = parse(Held(plain(data_size=1200, size=size)))
+    (finding,) = layout.findings
+    assert finding.kind == "size-mismatch"
     assert finding.values == {"claimed_frames": 200, "recoverable_frames": 1000}
     assert (layout.header_frames, layout.found_frames) == (200, 1000)
     assert not layout.complete
