@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import errno
 import os
 import time
 from collections.abc import Callable, Generator, Iterable, Sequence
@@ -17,7 +18,7 @@ from watcher.console import Work
 from watcher.errors import ConfigError, UsageError
 from watcher.examine import examine, not_examined
 from watcher.exits import BY_VERDICT, Exit
-from watcher.files import shown, sweep
+from watcher.files import real, shown, sweep
 from watcher.gone import on_record, told_apart
 from watcher.lineups import LineupEntry, entry_of
 from watcher.partner import Partner, cores, partner_for
@@ -75,7 +76,7 @@ def find(paths: Iterable[str], passed: Passed | None = None) -> list[tuple[Path,
     for text in paths:
         if not text:
             raise UsageError("an empty path was given: name a file or a folder (. for this one)")
-        path = Path(text).resolve()
+        path = real(text)
         reachable(text, path)
         if path.is_dir():
             unlisted: list[OSError] = []
@@ -106,7 +107,7 @@ def find(paths: Iterable[str], passed: Passed | None = None) -> list[tuple[Path,
 
 
 def reachable(text: str, path: Path) -> None:
-    """Refuse a path that this account may not so much as look at.
+    """Refuse a path that this account cannot so much as look at.
 
     Raises:
         UsageError
@@ -116,9 +117,11 @@ def reachable(text: str, path: Path) -> None:
     except (FileNotFoundError, NotADirectoryError):
         return  # there is none, which is another matter
     except OSError as error:
+        todo = "give this account the right to enter the folders above it"
+        if error.errno == errno.ELOOP:
+            todo = "its links lead in a circle"
         raise UsageError(
-            f"{shown(text)}: cannot be looked at ({error.strerror}); give this account the right "
-            "to enter the folders above it"
+            f"{shown(text)}: cannot be looked at ({error.strerror}); {todo}"
         ) from error
 
 
@@ -132,7 +135,7 @@ def _perhaps_a_set(text: str) -> Path | None:
     Raises:
         UsageError: this account may not so much as look at it.
     """
-    path = Path(text).resolve()
+    path = real(text)
     if text:
         reachable(text, path)
     return path if text and not os.path.lexists(path) and os.path.isdir(path.parent) else None
@@ -151,7 +154,7 @@ def plan(paths: Sequence[str], settings: Settings, *, passed: Passed | None = No
     applied: dict[Path, Applied] = {}
     tops: dict[Path, Path] = {}
     mistakes: list[str] = []
-    roots = [root.resolve() for root in settings.roots]
+    roots = [real(root) for root in settings.roots]
     path_of = report_at(settings, roots)
 
     def apply(path: Path, top: Path) -> None:
@@ -165,11 +168,11 @@ def plan(paths: Sequence[str], settings: Settings, *, passed: Passed | None = No
             mistakes.extend(error.mistakes)
 
     sets = {path: text for text in paths if (path := _perhaps_a_set(text)) is not None}
-    named = find((text for text in paths if Path(text).resolve() not in sets), passed)
+    named = find((text for text in paths if real(text) not in sets), passed)
     for path in sets:
         for other in siblings(path):
             apply(other, path.parent)
-    given = {Path(text).resolve() for text in paths}
+    given = {real(text) for text in paths}
     for path, top in named:
         apply(path, top)
         rule = applied[path].track_sets if path in applied else None

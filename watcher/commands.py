@@ -30,7 +30,7 @@ from watcher.console import (
 )
 from watcher.errors import UsageError, WatcherError
 from watcher.exits import Exit
-from watcher.files import shown
+from watcher.files import real, shown
 from watcher.machine_lines import machine_lines
 from watcher.report import Report
 from watcher.settings import SHEET_NAME, Settings, Sheets, find_config, load
@@ -194,7 +194,7 @@ def run_config(args: argparse.Namespace) -> Exit:
 
 
 def _there(text: str) -> Path:
-    path = Path(text).resolve()
+    path = real(text)
     check.reachable(text, path)
     if not path.exists():
         raise UsageError(f"{shown(text)}: no such file or folder")

@@ -12,7 +12,7 @@ from watcher import lease, roots, status
 from watcher.console import console_on
 from watcher.errors import UsageError, WatcherError
 from watcher.exits import Exit
-from watcher.files import shown
+from watcher.files import real, shown
 from watcher.fits import STATE, has_roots, watchable
 from watcher.ledger import Ledger, exists, opened
 from watcher.lock import AlreadyRunning, held, hold
@@ -87,7 +87,7 @@ def _local(ledger: Path) -> None:
 def run_enrol(args: argparse.Namespace) -> Exit:
     """``enrol ROOT``"""
     settings, _ = _loaded(args)
-    root = Path(args.root).resolve()
+    root = real(args.root)
     marker = roots.enrol(root, roots.instance_name(settings), take_over=args.take_over)
     print(f"{shown(root)}: enrolled for {shown(marker.instance)}")
     if root not in settings.roots:

@@ -16,7 +16,7 @@ from watcher.check import Job, plan
 from watcher.console import console_on
 from watcher.errors import UsageError
 from watcher.exits import Exit
-from watcher.files import shown, write_whole
+from watcher.files import real, shown, write_whole
 from watcher.ledger import Ledger, LedgerError, exists
 from watcher.morning_json import as_json
 from watcher.morning_page import page_of, target_of
@@ -75,7 +75,7 @@ def _each_named(named: Sequence[str], jobs: Sequence[Job]) -> None:
         UsageError
     """
     for text in named:
-        folder = Path(text).resolve()
+        folder = real(text)
         count = sum(job.capture.folder.is_relative_to(folder) for job in jobs)
         if folder.is_dir() and count > 1:
             raise UsageError(

@@ -227,6 +227,7 @@ class Daemon:
         try:
             settings = load(self._config)
             watchable(settings)
+            moves = ledger_path(settings) != self.ledger.path
         except WatcherError as error:
             self.troubles.begin(
                 "configuration",
@@ -234,7 +235,7 @@ class Daemon:
             )
             return
         self.troubles.end("configuration")
-        if ledger_path(settings) != self.ledger.path:
+        if moves:
             self.log.warning("ledger_moves", next="another ledger is used from the next start on")
         self.settings = settings
         self.pool.size = settings.workers

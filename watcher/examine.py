@@ -194,7 +194,7 @@ def _file_line(reading: Reading, path: Path) -> FileLine:
         name=name,
         name_b64=name_b64,
         bytes=member.before.size,
-        modified=member.modified.isoformat(timespec="microseconds"),
+        modified=member.modified.isoformat(timespec="microseconds") if member.modified else None,
         container=member.layout.kind if member.layout else None,
         sha256=member.digests.sha256 if stand else None,
         audio_sha256=member.digests.audio_sha256 if audio_stands else None,

@@ -12,6 +12,7 @@ import re
 import stat
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
@@ -58,6 +59,19 @@ class Stamp(NamedTuple):
             mtime_ns=self.mtime_ns,
             ctime_ns=self.ctime_ns,
         )
+
+
+def modified(st: os.stat_result) -> datetime | None:
+    """When a file was written last; None outside the calendar's years, which file systems allow."""
+    try:
+        return datetime.fromtimestamp(st.st_mtime, UTC)
+    except (ValueError, OverflowError):
+        return None
+
+
+def real(path: str | os.PathLike[str]) -> Path:
+    """A path without links; those that lead in a circle stay (``Path.resolve`` fails there)."""
+    return Path(os.path.realpath(path))
 
 
 @contextlib.contextmanager

@@ -35,7 +35,7 @@ class Member:
     fd: int
     before: Identity
     ctime_ns: int
-    modified: datetime
+    modified: datetime | None
     digests: FileDigests = field(default_factory=FileDigests)
     layout: Layout | None = None
     data: ByteFeed | None = None

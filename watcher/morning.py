@@ -124,10 +124,14 @@ def since_when(text: str | None, ledger: Ledger, now: datetime) -> str:
         text = "24h"
     if span := _SPAN.fullmatch(text):
         hours = float(span[1]) * {"m": 1 / 60, "h": 1, "d": 24}[span[2]]
-        return (now - timedelta(hours=hours)).astimezone(UTC).isoformat(timespec="milliseconds")
+        try:
+            begin = (now - timedelta(hours=hours)).astimezone(UTC)
+        except OverflowError:
+            raise UsageError(f"--since {text!r}: begins before the year 1") from None
+        return begin.isoformat(timespec="milliseconds")
     try:
         since = utc(text)
-    except ValueError:
+    except (ValueError, OverflowError):
         raise UsageError(
             f"--since {text!r}: must be a time like 2026-01-31T05:00:00+01:00, a date, or 12h, 3d"
         ) from None

@@ -13,7 +13,7 @@ from urllib.parse import quote
 from watcher import morning_words as words
 from watcher.console import MOST_FINDINGS
 from watcher.errors import UsageError
-from watcher.files import shown
+from watcher.files import real, shown
 from watcher.morning import Morning
 from watcher.report import PAGE_SUFFIX, page_path
 from watcher.summary import (
@@ -111,7 +111,7 @@ def target_of(text: str) -> Path:
         )
     if path.is_dir():
         raise UsageError(f"--html {shown(text)}: is a folder; name a file in it")
-    folder = path.parent.resolve()
+    folder = real(path.parent)
     if not folder.is_dir():
         raise UsageError(f"--html {shown(text)}: there is no folder {shown(folder)}")
     return folder / path.name

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from watcher.errors import UsageError
 from watcher.settings import Settings
 
 _MOST_JOBS = 4  # more readers bring one machine little; common practice
@@ -14,12 +15,21 @@ def state_folder() -> Path:
     """The folder for state: the service manager's, else the user's own.
 
     systemd.exec(5): STATE_DIRECTORY; XDG Base Directory Specification 0.8: XDG_STATE_HOME.
+
+    Raises:
+        UsageError: nothing says where that is.
     """
     if given := os.environ.get("STATE_DIRECTORY"):
         return Path(given.split(":")[0])
     base = os.environ.get("XDG_STATE_HOME")
-    home = Path(base) if base and os.path.isabs(base) else Path.home() / ".local" / "state"
-    return home / "reelvigil"
+    if not base or not os.path.isabs(base):
+        base = os.path.expanduser("~/.local/state")
+        if not os.path.isabs(base):  # no HOME, and an account that the system has no entry of
+            raise UsageError(
+                "nothing says where this account's home is, and so where the ledger lies: set "
+                "`ledger` in the configuration, or XDG_STATE_HOME to a folder"
+            )
+    return Path(base, "reelvigil")
 
 
 def ledger_path(settings: Settings) -> Path:

@@ -10,7 +10,6 @@ import contextlib
 import dataclasses
 import os
 from collections.abc import Callable, Collection, Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -23,7 +22,7 @@ from checks.model import CaptureFormat, Encoding, Finding, Outcome, Remedy, Verd
 from checks.registry import CHECKS, Context
 from watcher.errors import UnreadError
 from watcher.fellows import lone_number
-from watcher.files import FdSource, Identity, open_capture, shown
+from watcher.files import FdSource, Identity, modified, open_capture, shown
 from watcher.lane import Lane
 from watcher.members import Member, common_dtype, in_step, not_looked_at
 from watcher.partner import Partner
@@ -44,7 +43,7 @@ _BYTES_SHARE: Final = 0.2
 
 
 class Reading:
-    """One capture being read. After ``run`` its fields hold all that came out of it."""
+    """One capture being read. After ``read_all`` its fields hold all that came out of it."""
 
     def __init__(
         self,
@@ -85,7 +84,7 @@ class Reading:
                     fd=fd,
                     before=Identity.of(st),
                     ctime_ns=st.st_ctime_ns,
-                    modified=datetime.fromtimestamp(st.st_mtime, UTC),
+                    modified=modified(st),
                 )
                 self.members.append(member)
                 member.listed, member.unread_lists = listed(path)

@@ -100,7 +100,10 @@ def read_marker(root: Path) -> Marker | None:
         data = os.read(fd, _MOST_BYTES)
     finally:
         os.close(fd)
-    values = json.loads(data)
+    try:
+        values = json.loads(data)
+    except RecursionError:
+        values = None  # brackets within brackets
     if not isinstance(values, dict) or values.get("format") != _FORMAT:
         raise ValueError("is no marker of this program")
     match values:

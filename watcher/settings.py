@@ -11,7 +11,7 @@ from typing import Final
 
 from config.bind import bind
 from config.merging import merged
-from config.tree import place_of
+from config.tree import Map, place_of
 from config.words import Mistake, listed, number, quoted
 from watcher.errors import ConfigError
 from watcher.layers import SHORT, bound_sheet, profile, read_tree, sheet_keys
@@ -64,6 +64,7 @@ def load(config_file: Path | None) -> Settings:
     settings, more = bind(Settings, tree, SHORT)
     mistakes += more
     if settings is not None:
+        mistakes += _homeless(settings, tree)
         settings = _anchored(settings, config_file.absolute().parent)
         settings = dataclasses.replace(settings, written=tree)
         mistakes += _own_mistakes(settings)
@@ -88,7 +89,7 @@ def _anchored(settings: Settings, folder: Path) -> Settings:
     """The settings with their paths absolute: relative ones count from the file's folder."""
 
     def absolute(path: Path) -> Path:
-        return Path(os.path.abspath(folder / path.expanduser()))
+        return Path(os.path.abspath(folder / os.path.expanduser(path)))
 
     return dataclasses.replace(
         settings,
@@ -96,6 +97,23 @@ def _anchored(settings: Settings, folder: Path) -> Settings:
         reports=None if settings.reports is None else absolute(settings.reports),
         ledger=None if settings.ledger is None else absolute(settings.ledger),
     )
+
+
+def _homeless(settings: Settings, tree: Map) -> list[Mistake]:
+    """Paths that begin at the home of a user whom nobody knows here."""
+    paths: list[tuple[tuple[str | int, ...], str, Path | None]] = [
+        (("roots", i), f"roots[{i + 1}]", root) for i, root in enumerate(settings.roots)
+    ]
+    paths += [(("reports",), "reports", settings.reports), (("ledger",), "ledger", settings.ledger)]
+    return [
+        Mistake(
+            place_of(tree, at),
+            key,
+            f"there is no user whose home is {quoted(path.parts[0])}; write the path out",
+        )
+        for at, key, path in paths
+        if path is not None and os.path.expanduser(path).startswith("~")
+    ]
 
 
 def _own_mistakes(settings: Settings) -> list[Mistake]:

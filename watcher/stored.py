@@ -16,7 +16,7 @@ from watcher import sidecar
 from watcher.check import reachable
 from watcher.decided import made_at
 from watcher.errors import UsageError
-from watcher.files import shown
+from watcher.files import real, shown
 from watcher.recorded import name_of
 from watcher.report import SUFFIX, Report, ReportError, exact, sidecar_path
 from watcher.signoff import unchanged_since
@@ -55,7 +55,7 @@ def stored(paths: Iterable[str], mirror: Path | None = None) -> Stored:
     for text in paths:
         if not text:
             raise UsageError("an empty path was given: name a file or a folder (. for this one)")
-        path = Path(text).resolve()
+        path = real(text)
         reachable(text, path)
         troubles = len(found.troubles)
         if path.is_dir():

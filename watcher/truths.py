@@ -205,7 +205,7 @@ def _from_sidecar(path: bytes, records: Records, only_below: bytes | None = None
                     sidecar=path,
                 ),
             )
-    except (OSError, ReportError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ReportError, ValueError, KeyError, TypeError, RecursionError) as error:
         records.troubles.append((path, "unread", f"The report cannot be read: {error}."))
 
 

@@ -16,7 +16,7 @@ from checks.model import Verdict
 from watcher import reverify
 from watcher.errors import UsageError
 from watcher.exits import Exit
-from watcher.files import shown
+from watcher.files import real, shown
 from watcher.ledger import Ledger, now
 from watcher.recorded import Seen
 from watcher.reverify import DATE_DIFFERS, Options, Result, State
@@ -63,7 +63,7 @@ class Run:
 
 def apart(folders: Sequence[str]) -> tuple[list[Path], list[str]]:
     """Folders as they really are, none within another, and a sentence for each left out."""
-    real: dict[Path, str] = {}
+    named: dict[Path, str] = {}
     notes = []
     for name in folders:
         folder = Path(name)
@@ -71,17 +71,17 @@ def apart(folders: Sequence[str]) -> tuple[list[Path], list[str]]:
             raise UsageError(f"{shown(folder)}: is a file; name the folder that it lies in")
         if not folder.is_dir():
             raise UsageError(f"{shown(folder)}: no such folder")
-        if folder.resolve() in real:
-            notes.append(f"{shown(name)}: the same folder as {shown(real[folder.resolve()])}")
+        if folder.resolve() in named:
+            notes.append(f"{shown(name)}: the same folder as {shown(named[folder.resolve()])}")
         else:
-            real[folder.resolve()] = name
+            named[folder.resolve()] = name
     kept = []
-    for path, name in real.items():
-        outer = next((other for other in path.parents if other in real), None)
+    for path, name in named.items():
+        outer = next((other for other in path.parents if other in named), None)
         if outer is None:
             kept.append(path)
         else:
-            notes.append(f"{shown(name)}: lies within {shown(real[outer])}, and is verified there")
+            notes.append(f"{shown(name)}: lies within {shown(named[outer])}, and is verified there")
     return kept, notes
 
 
@@ -93,11 +93,11 @@ def prepare(folder: Path, *, mirror: Path | None, ledger: Ledger | None) -> Run:
     """
     if not folder.is_dir():
         raise UsageError(f"{shown(folder)}: no such folder")
-    real = os.fsencode(folder.resolve())
-    records = gather(real, os.fsencode(mirror.resolve()) if mirror else None)
+    top = os.fsencode(real(folder))
+    records = gather(top, os.fsencode(real(mirror)) if mirror else None)
     if ledger is not None:
-        _from_ledger(ledger, real, records)
-    plan = reverify.plan(records, real)
+        _from_ledger(ledger, top, records)
+    plan = reverify.plan(records, top)
     if ledger is not None:
         _without_lost_storage(ledger, plan, records)
     if not plan.targets and not plan.settled and not records.troubles:
@@ -105,7 +105,7 @@ def prepare(folder: Path, *, mirror: Path | None, ledger: Ledger | None) -> Run:
             f"{shown(folder)}: no capture there and nothing recorded; "
             "`reelvigil check` makes the first record"
         )
-    return Run(real, records, plan, plan.bytes, len(plan.targets))
+    return Run(top, records, plan, plan.bytes, len(plan.targets))
 
 
 def _without_lost_storage(ledger: Ledger, plan: reverify.Plan, records: Records) -> None:

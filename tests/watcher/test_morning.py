@@ -98,7 +98,9 @@ def test_since_is_a_length_or_a_date_or_the_last_day(
     assert morning.since_when(text, ledger, NOW) == at(hours)
 
 
-@pytest.mark.parametrize("text", ["yesterday", "5", "-3d", ""])
+@pytest.mark.parametrize(
+    "text", ["yesterday", "5", "-3d", "", "99999999999d", "9999-12-31T23:59:59-12:00"]
+)
 def test_since_nonsense_is_wrong_usage(ledger: Ledger, text: str) -> None:
     with pytest.raises(UsageError, match="--since"):
         morning.since_when(text, ledger, NOW)

@@ -73,7 +73,9 @@ def test_another_volume_is_foreign_unless_enrolled_there_since(tmp_path: Path) -
     assert found.state is RootState.FOREIGN
 
 
-@pytest.mark.parametrize("body", [b"", b"no json", b"[1]", b'{"format": "other"}', b"\xff" * 99])
+@pytest.mark.parametrize(
+    "body", [b"", b"no json", b"[1]", b"[" * 4096, b'{"format": "other"}', b"\xff" * 99]
+)
 def test_a_marker_that_is_none_is_no_proof(tmp_path: Path, body: bytes) -> None:
     (tmp_path / MARKER).write_bytes(body)
     found = look(tmp_path, expected=None, instance="server")

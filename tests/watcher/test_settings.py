@@ -158,6 +158,17 @@ def test_all_kinds_of_keys(config):
     assert settings.profiles[0].reel.kind is ReelKind.LINEUP
 
 
+def test_homes_of_nobody_are_mistakes(config):
+    text = "there is no user whose home is '~nobody-of-that-name'; write the path out"
+    where = "~nobody-of-that-name/captures"
+    path = config(f"roots: [a, {where}]\nreports: {where}\nledger: {where}\nworkers: 2\n")
+    assert mistakes(path) == [
+        f"1: roots[2]: {text}",
+        f"2: reports: {text}",
+        f"3: ledger: {text}",
+    ]
+
+
 def test_every_mistake_at_once(config):
     path = config(
         "roots: [a, a/b, c, ../x, c]\n"

@@ -253,7 +253,13 @@ def test_a_ledger_that_may_only_be_read_is_read(
 
 
 @pytest.mark.parametrize(
-    ("before", "after"), [('"version": 1', '"version": 2'), ('"sha256"', '"sha255"'), ("}", "")]
+    ("before", "after"),
+    [
+        ('"version": 1', '"version": 2'),
+        ('"sha256"', '"sha255"'),
+        ("}", ""),
+        ('"capture": {', '"capture": ' + "[" * 50_000 + "{"),
+    ],
 )
 def test_a_report_that_cannot_be_read_is_said(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], before: str, after: str
