@@ -22,10 +22,17 @@ from watcher.errors import UnreadError
 from watcher.thread import Threads
 
 PIECE_BYTES: Final = 4 << 20  # hashing releases the GIL; big pieces keep two threads busy
+_AHEAD_BYTES: Final = 64 << 20  # of all files of a set together; memory limit of a check
+_LEAST_BYTES: Final = 64 << 10  # smaller pieces cost more to ask for than to read
 _PAD: Final = 8  # a 4-byte view of the last 3-byte sample reads one byte beyond it
 _RING: Final = 4  # pieces under way between reading and hashing
 
 Progress = Callable[[int], None]
+
+
+def piece_bytes(files: int) -> int:
+    """How much is read at a time of each of so many files that are read in step."""
+    return max(min(PIECE_BYTES, _AHEAD_BYTES // (_RING * max(files, 1))), _LEAST_BYTES)
 
 
 class ByteFeed:
@@ -37,6 +44,8 @@ class ByteFeed:
         digests: fed with every byte.
         hasher: the thread for digests, of one file or several read in turn.
         progress: told the count of bytes after each piece.
+        give_back: whether the system need not keep what was read.
+        files: that are read in step, this one among them.
     """
 
     def __init__(
@@ -47,6 +56,7 @@ class ByteFeed:
         hasher: Threads,
         progress: Progress | None = None,
         give_back: bool = False,
+        files: int = 1,
     ) -> None:
         self._fd = fd
         self._size = size
@@ -54,7 +64,8 @@ class ByteFeed:
         self._hasher = hasher
         self._progress = progress
         self._give_back = give_back
-        self._ring = [np.empty(PIECE_BYTES + _PAD, np.uint8) for _ in range(_RING)]
+        self.piece_bytes = piece_bytes(files)
+        self._ring = [np.empty(self.piece_bytes + _PAD, np.uint8) for _ in range(_RING)]
         self._turn = 0
         self._at = 0
 
@@ -63,7 +74,7 @@ class ByteFeed:
         turn = self._turn = (self._turn + 1) % _RING
         self._hasher.wait(_RING - 1)
         buffer = self._ring[turn]
-        want = min(most, PIECE_BYTES, self._size - self._at)
+        want = min(most, self.piece_bytes, self._size - self._at)
         view = memoryview(buffer.data)[:want]
         got = 0
         while got < want:
@@ -126,7 +137,7 @@ class RawFeed:
             if self._used == self._piece_frames:
                 if not self._left:
                     break
-                frames = min(PIECE_BYTES // align, self._left)
+                frames = min(self._data.piece_bytes // align, self._left)
                 self._piece, got = self._data.next_piece(frames * align)
                 self._piece_frames, self._used = got // align, 0
                 self._left -= self._piece_frames

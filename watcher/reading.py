@@ -178,7 +178,13 @@ class Reading:
                 told(count * share)
 
         data = ByteFeed(
-            member.fd, member.before.size, member.digests, hasher, tell, give_back=self._give_back
+            member.fd,
+            member.before.size,
+            member.digests,
+            hasher,
+            tell,
+            give_back=self._give_back,
+            files=len(self.members),
         )
         if raw:
             member.feed = RawFeed(layout, data)

@@ -95,7 +95,7 @@ def sign(
         UsageError: initials that are none, a file that changed since its report, a report that
             is not the last one, or one that cannot be written: nothing is signed then.
     """
-    if not re.fullmatch(r"[\w. -]{1,40}", by):
+    if not re.fullmatch(r"(?=.*\w)[\w. -]{1,40}", by):
         raise UsageError(f"--by {by!r}: must be initials or a name, at most 40 characters")
     if not unchanged_since(report, capture.folder):
         raise UsageError(

@@ -91,20 +91,17 @@ def captures_below(
         unreadable: collects the errors of folders that could not be listed.
         passed: collects what a person may have taken for captures.
     """
-    try:
-        with os.scandir(folder) as entries:
-            listed = sorted(entries, key=lambda entry: os.fsencode(entry.name))
-    except OSError as error:
-        if unreadable is not None:
-            unreadable.append(error)
-        return
-    for entry in listed:
-        if entry.is_symlink():
+    under_way = [_entries(folder, unreadable)]  # of each folder on the way down what is left
+    while under_way:
+        entry = next(under_way[-1], None)
+        if entry is None:
+            under_way.pop()
+        elif entry.is_symlink():
             if passed is not None and (is_capture_name(entry.name) or _leads_to_folder(entry)):
                 passed.links.append(Path(entry.path))
         elif entry.is_dir(follow_symlinks=False):
             if not entry.name.startswith("."):
-                yield from captures_below(Path(entry.path), unreadable, passed)
+                under_way.append(_entries(Path(entry.path), unreadable))
         elif is_capture_name(entry.name):
             if entry.is_file(follow_symlinks=False):
                 yield Path(entry.path)
@@ -112,6 +109,16 @@ def captures_below(
                 passed.others.append(Path(entry.path))
         elif passed is not None and entry.name[0] != "." and is_unfinished_name(entry.name):
             passed.unfinished.append(Path(entry.path))
+
+
+def _entries(folder: Path, unreadable: list[OSError] | None) -> Iterator[os.DirEntry[str]]:
+    try:
+        with os.scandir(folder) as entries:
+            return iter(sorted(entries, key=lambda entry: os.fsencode(entry.name)))
+    except OSError as error:
+        if unreadable is not None:
+            unreadable.append(error)
+        return iter(())
 
 
 def _leads_to_folder(link: os.DirEntry[str]) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import os
 import re
 import shlex
@@ -46,6 +47,20 @@ def test_links_and_what_is_no_file_are_told(
     passed = Passed()
     assert [p.name for p in captures_below(tmp_path, None, passed)] == ["a.wav"]
     assert [p.name for p in passed.links] == ["dangling.wav", "folder", "link.wav"]
+
+
+def test_folders_within_folders_are_walked_to_the_last(tmp_path: Path) -> None:
+    """There may be more of them than functions may call each other."""
+    below = tmp_path.joinpath(*"d" * 100)
+    below.mkdir(parents=True)
+    (below / "a.wav").touch()
+    most = sys.getrecursionlimit()
+    sys.setrecursionlimit(len(inspect.stack()) + 60)
+    try:
+        found = list(captures_below(tmp_path))
+    finally:
+        sys.setrecursionlimit(most)
+    assert found == [below / "a.wav"]
 
 
 def test_a_folder_of_links_alone_says_why_there_is_no_capture(

@@ -171,6 +171,21 @@ def test_pieces_join_without_a_seam(
     assert digests.audio_sha256 == hashlib.sha256(data[-360_000:]).hexdigest()
 
 
+@pytest.mark.parametrize("files", [1, 2, 4, 24, 64, 200])
+def test_files_read_in_step_share_what_is_read_ahead(tmp_path: Path, files: int) -> None:
+    """Each had as much as one alone: 24 tracks held half a gigabyte."""
+    path = tmp_path / "a"
+    path.write_bytes(bytes(5 << 20))
+    with Threads("digests") as hasher, open_capture(path) as fd:
+        feed = ByteFeed(fd, 5 << 20, FileDigests(), hasher, files=files)
+        taken = [len(feed.next_piece(5 << 20)[0])]
+        while sum(taken) < 5 << 20:
+            taken.append(feed.next_piece(5 << 20)[1])
+        feed.finish()
+    assert 4 * max(taken) * files < 65 << 20
+    assert files > 4 or max(taken) > 4 << 20  # a set of up to four as one file
+
+
 def test_a_file_that_shrinks_is_no_short_capture(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     path.write_bytes(bytes(9000))

@@ -60,6 +60,8 @@ def test_a_folder_of_several_is_no_decision_on_any(
     assert "name each one" in capsys.readouterr().err
     assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
     (tmp_path / "b.wav").unlink()
+    for nobody in (" ", "...", "- -", "x" * 41):
+        assert main(["signoff", str(tmp_path), "--by", nobody]) is Exit.USAGE
     assert main(["signoff", str(tmp_path), "--by", "AB"]) is Exit.CLEAR
 
 
