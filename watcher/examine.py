@@ -118,11 +118,16 @@ def _container(reading: Reading, lost: Collection[str]) -> Outcome:
     """What the walk over the bytes found, what could not be read, what a set ``lost``."""
     layouts = [(m.path, m.layout) for m in reading.members if m.layout is not None]
     findings = [f for _, layout in layouts for f in layout.findings]
+    lines = [container_line(layout) for _, layout in layouts]
     if reading.capture.is_set:
         findings = [_named(f, path) for path, layout in layouts for f in layout.findings]
+        lines = [
+            dataclasses.replace(container_line(layout), name=readable(path.name)[0])
+            for path, layout in layouts
+        ]
     return Outcome(
         findings=(*reading.unread, *findings, *with_gone(reading.set_findings, [*lost])),
-        measures=ContainerMeasures(files=tuple(container_line(layout) for _, layout in layouts)),
+        measures=ContainerMeasures(files=tuple(lines)),
     )
 
 

@@ -27,9 +27,7 @@ def files(report: Report) -> Section:
     container = report.measures.container
     lines = container.files if container is not None else ()
     names = [shown(exact(line.name, line.name_b64)) for line in capture.files]
-    own = [
-        shown(line.name) if line.name else name for line, name in zip(lines, names, strict=False)
-    ]
+    own = _whose(report, names)
     tables = [
         Table(
             title="Files",
@@ -81,20 +79,32 @@ def files(report: Report) -> Section:
     )
 
 
+def _whose(report: Report, names: list[str]) -> list[str | None]:
+    """The file that each line of the containers is about; None where nothing says so."""
+    container = report.measures.container
+    lines = container.files if container is not None else ()
+    by_name = {line.name: name for line, name in zip(report.capture.files, names, strict=True)}
+    in_order = names if len(names) == len(lines) else [None] * len(lines)
+    return [
+        by_name.get(line.name, shown(line.name)) if line.name else name
+        for line, name in zip(lines, in_order, strict=True)
+    ]
+
+
 def _before(state: Earlier) -> tuple[Cell, ...]:
     decided = signed(state.signoff) if state.signoff is not None else None
     digest = Cell(text=state.sha256, exact=True) if state.sha256 else cells(None)[0]
     return (*cells(state.at), digest, *cells(state.verdict.value, state.file, decided))
 
 
-def _built(name: str, line: ContainerFileLine) -> tuple[Cell, ...]:
+def _built(name: str | None, line: ContainerFileLine) -> tuple[Cell, ...]:
     chunks = ", ".join(f"{c.id!r} at {c.offset:,}: {c.bytes:,} bytes" for c in line.chunks)
     begins = f"byte {line.audio_offset:,}" if line.audio_offset is not None else None
     frames = (count(line.header_frames), count(line.found_frames))
     return cells(name, line.kind, *frames, begins, chunks or None)
 
 
-def _broadcast(names: list[str], lines: tuple[ContainerFileLine, ...]) -> Iterator[Table]:
+def _broadcast(names: list[str | None], lines: tuple[ContainerFileLine, ...]) -> Iterator[Table]:
     rows = [
         cells(name, key, value)
         for name, line in zip(names, lines, strict=True)

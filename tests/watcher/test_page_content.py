@@ -20,6 +20,7 @@ from checks.measures import (
     ChecksumMeasures,
     ClippingLine,
     ClippingMeasures,
+    ContainerMeasures,
     StandsOnLine,
     StoredDigestLine,
     TrackLine,
@@ -277,6 +278,18 @@ def test_what_is_nested_too_deeply_is_left_to_the_report() -> None:
     for values in (inner, {"a": [inner]}):
         made = dataclasses.replace(base, expected=Expected(values=values, sources={}))
         assert "nested too deeply to be shown" in page(made).words
+
+
+@pytest.mark.parametrize("count", [0, 1, 3])
+def test_what_the_containers_hold_may_be_of_more_files_than_there_are(count: int) -> None:
+    made = report("take.wav")
+    (line,) = made.measures.container.files if made.measures.container else ()
+    container = ContainerMeasures(files=(dataclasses.replace(line, kind="rf64"),) * count)
+    measures = dataclasses.replace(made.measures, container=container)
+    words = page(dataclasses.replace(made, measures=measures)).words
+    built = words.partition("Chunks and lengths")[2]
+    assert built.count("rf64") == count
+    assert ("take.wav rf64" in built) == (count == 1)
 
 
 def test_a_capture_of_unknown_length_has_no_picture() -> None:

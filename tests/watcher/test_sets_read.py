@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import json
 import os
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
+from pages import Page
 from verifying import capture, checked
 
 from checks.container import Layout, parse
 from watcher.cli import main
+from watcher.errors import UnreadError
 from watcher.exits import Exit
 from watcher.files import FdSource, open_capture
 from watcher.tracksets import Capture, judge
@@ -52,6 +55,29 @@ def test_a_file_that_cannot_be_read_tells_nothing_of_its_set(
     (finding,) = [f for f in report["findings"] if f["kind"] == "unreadable"]
     assert finding["text"].startswith(f"{NAMES[which]}: ")
     assert report["capture"]["tracks"] == [f"track {n + 1}" for n in range(3) if n != which]
+
+
+def test_what_the_containers_hold_is_told_by_the_names_of_the_files(
+    take: list[Path], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also where one of them could not be opened, and says nothing."""
+
+    def opened(path: Path) -> AbstractContextManager[int]:
+        if path.name == NAMES[0]:
+            raise UnreadError("cannot be opened: Permission denied")
+        return open_capture(path)
+
+    folder = take[0].parent
+    _, report = checked(capsys, str(folder))
+    assert [line["name"] for line in report["measures"]["container"]["files"]] == [*NAMES]
+    monkeypatch.setattr("watcher.reading.open_capture", opened)
+    main(["check", str(folder)])
+    main(["page", str(folder)])
+    page = Page.at(folder / "take_07.set.vigil.html")
+    built = page.words.partition("Chunks and lengths")[2]
+    assert NAMES[0] not in built
+    assert f"{NAMES[1]} wav" in built
+    assert f"{NAMES[2]} wav" in built
 
 
 @pytest.mark.parametrize(("channels", "gone"), [(1, None), (1, 0), (2, None)])
