@@ -118,7 +118,8 @@ class PileUps:
         """Gather the crests of one row; whether some were at its highest level."""
         row = block.with_lead[track].astype(np.float64) * (-1.0 if side else 1.0)
         step = word_step(block.samples[track], self.fmt)
-        pile = self._risen(track, side, float(row[block.lead :].max()), step)
+        top = -float(block.trough[track]) if side else float(block.peak[track])
+        pile = self._risen(track, side, top, step)
         first, last = 1, len(row) - 2  # what ends later is seen in the next block
         starts, stops = index_runs(np.flatnonzero(row > (1 - SHARE) * pile.top))
         origin = block.start - block.lead

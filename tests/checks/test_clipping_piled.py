@@ -113,3 +113,12 @@ def test_what_makes_a_pile_a_ceiling() -> None:
     assert not pile(near=4)
     assert not pile(steps=5000)
     assert not pile(vary=0.05)
+
+
+def test_what_is_no_number_hides_no_level_that_rises() -> None:
+    """Crests of programme that gets louder were taken for ones at the quiet beginning's level."""
+    x = np.random.default_rng(1).standard_normal((1, 20 * 65_536)).astype(np.float32) * 0.1
+    x[:, :65_536] *= 0.2
+    assert asking(check(x, RATE_HZ)) == []
+    x[:, 65_536 + 100 :: 30_000] = np.nan
+    assert "flat-top" not in [kind for kind, *_ in asking(check(x, RATE_HZ))]
