@@ -33,12 +33,18 @@ class Bits:
         return cls(used, stuck)
 
 
+def named(bits: tuple[int, ...]) -> str:
+    """Bits by their numbers, as the first word of a sentence."""
+    if len(bits) == 1:
+        return f"Bit {bits[0]}"
+    return f"Bits {', '.join(map(str, bits[:-1]))} and {bits[-1]}"
+
+
 def told_of(still: Still, fmt: CaptureFormat, judged: int, frames: int) -> Finding:
     """``judged``: how many bits of the word were asked to move; ``frames``: of the capture."""
     first, last = still.places[0][0], max(stop for _, stop, _ in still.places)
     count = sum(times for _, _, times in still.places)
     short = still.together and still.bits == tuple(range(still.bits[0], judged + 1))
-    named = ", ".join(str(bit) for bit in still.bits)
     seconds = (last - first) / fmt.rate_hz
     for_long = f"{seconds * 1e3:.1f} ms" if seconds < 1.0 else f"{seconds:.1f} s"
     when = f"{count} times within {for_long}" if count > 1 else f"for {for_long}"
@@ -46,14 +52,15 @@ def told_of(still: Still, fmt: CaptureFormat, judged: int, frames: int) -> Findi
         when += " to the end"
     if short and len(still.bits) > 1:
         text = (
-            f"Only the upper {still.bits[0] - 1} of {judged} bits change {when}, all of them "
-            "elsewhere: the words were cut on the way; play the tape again."
+            f"{when.capitalize()} only the upper {still.bits[0] - 1} of {judged} bits change, all "
+            "of them elsewhere: the words were cut on the way; play the tape again."
         )
     else:
+        stand, move = ("stands", "moves") if len(still.bits) == 1 else ("stand", "move")
         text = (
-            f"Bit {named} of the words stands still {when} though others move (counted from the "
-            "top, the sign is 1), and moves elsewhere: the converter or its connection is faulty; "
-            "play the tape again with another."
+            f"{named(still.bits)} of the words {stand} still {when} though others move (counted "
+            f"from the top, the sign is 1), and {move} elsewhere: the converter or its connection "
+            "is faulty; play the tape again with another."
         )
     places: list[Value] = [
         {"frame": start, "at": clock(start, fmt.rate_hz), "frames": end - start, "count": times}

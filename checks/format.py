@@ -19,7 +19,7 @@ from typing import Annotated, Final
 import numpy as np
 from annotated_types import Ge, Le
 
-from checks._bits_report import Bits, told_of
+from checks._bits_report import Bits, named, told_of
 from checks._coding import allowed, lossy, misnamed
 from checks._levels import bits_of_floats
 from checks._places import Places, placed
@@ -202,9 +202,10 @@ class FormatPass:
         ):
             if limit is None or (length_s >= wrong if word == "at least" else length_s <= wrong):
                 continue
+            lasts = f"{length_s:.1f}" if abs(length_s - limit) >= 0.1 else f"{length_s:.9g}"
             text = (
-                f"It lasts {length_s:.1f} s, the sheet asks for {word} {limit:g} s: see whether "
-                "the tape was played to its end, or put the sheet right."
+                f"It lasts {lasts} s, the sheet asks for {word} {limit:g} s: see whether the tape "
+                "was played to its end, or put the sheet right."
             )
             values: dict[str, Value] = {"duration_s": rounded(length_s, 3), "limit_s": limit}
             return [_asked("duration", Remedy.REPLAY, text, values)]
@@ -267,11 +268,11 @@ class FormatPass:
             "stuck_bits": list(bits.stuck),
         }
         if bits.stuck:
-            named = ", ".join(str(bit) for bit in bits.stuck)
+            change = "changes" if len(bits.stuck) == 1 else "change"
             text = (
-                f"Bit {named} of the words never changes though lower ones do (counted from the "
-                "top, the sign is 1): the converter or its connection is faulty; play the tape "
-                "again with another."
+                f"{named(bits.stuck)} of the words never {change} though lower ones do (counted "
+                "from the top, the sign is 1): the converter or its connection is faulty; play the "
+                "tape again with another."
             )
         else:
             seen = (

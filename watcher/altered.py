@@ -250,9 +250,8 @@ def _ends(size: int, container: ContainerFileLine | None, report: Report) -> str
 def _length(grown: int | None, ends: str) -> str:
     if not grown:
         return ""
-    if grown > 0:
-        return f"It has grown by {grown} bytes."
-    return f"It is cut short by {-grown} bytes{ends}."
+    by = "1 byte" if abs(grown) == 1 else f"{abs(grown)} bytes"
+    return f"It has grown by {by}." if grown > 0 else f"It is cut short by {by}{ends}."
 
 
 def _sentence(same: bool | None, length: str, places: str, unannounced: bool | None) -> str:
@@ -286,4 +285,5 @@ def _places(stretches: Sequence[Stretch], tracks: Sequence[str]) -> str:
     if len(stretches) > _TOLD:
         told.append("and more")
     on = f", on {', '.join(tracks)}" if tracks else ""
-    return f"In mebibyte {', '.join(told)} of the file, counted from 0{on}."
+    several = len(stretches) > 1 or stretches[0].first_mebibyte < stretches[0].last_mebibyte
+    return f"In mebibyte{'s' if several else ''} {', '.join(told)} of the file, counted from 0{on}."

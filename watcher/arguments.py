@@ -58,7 +58,10 @@ def parser() -> argparse.ArgumentParser:
         "beside each (NAME.vigil.json).",
     )
     check.add_argument(
-        "paths", nargs="+", metavar="PATH", help="a file, a file of a track set, or a folder"
+        "paths",
+        nargs="+",
+        metavar="PATH",
+        help="a file (of a track set any, or its name), or a folder",
     )
     check.add_argument("--json", action="store_true", help="one report a line on standard output")
     check.add_argument(
@@ -211,7 +214,10 @@ def _morning(commands: _Commands) -> None:
         "asking; a later change of the file or of the findings opens the question again.",
     )
     signoff.add_argument(
-        "captures", nargs="+", metavar="CAPTURE", help="a file, or a file of a track set"
+        "captures",
+        nargs="+",
+        metavar="CAPTURE",
+        help="a file; of a track set any of its files, or its name",
     )
     signoff.add_argument("--by", required=True, metavar="INITIALS", help="who has listened")
     signoff.add_argument("--note", metavar="TEXT", help="why, for whoever reads it later")

@@ -41,7 +41,7 @@ def open_ledger(settings: Settings, *, wanted: bool) -> Iterator[tuple[Ledger | 
             may_write = True
         except (LedgerError, OSError) as error:
             if wanted:
-                raise UsageError(f"needs the ledger: {error}") from error
+                raise UsageError(f"needs the ledger: {shown(str(error))}") from error
             may_write = False
             ledger, how = None, "going on without the ledger"
             if not isinstance(error, LedgerDamagedError):

@@ -55,7 +55,7 @@ def _below_name(report: Report, columns: int) -> Iterator[str]:
     yield from _by_track(measured, names, columns)
     if measured.tones_found > len(measured.tones):
         more = measured.tones_found - len(measured.tones)
-        yield f"  and {more} more tones, not listed"
+        yield f"  and {more} more tone{'s' if more > 1 else ''}, not listed"
 
 
 def _about(measured: LineupMeasures) -> Iterator[str]:

@@ -119,7 +119,7 @@ def not_looked_at(ready: Sequence[Member], seen: Sequence[Member], frames: int) 
         )
         longest = max(m.frames or 0 for m in beyond) - frames
         if longest <= _REST_S * rate_hz:
-            text += f", {longest:,} frames; listen."
+            text += f", {longest:,} frame{'s' if longest > 1 else ''}; listen."
             findings.append(_unseen(beyond, text, Remedy.LISTEN, frames, Verdict.LISTEN))
         else:
             findings.append(_unseen(beyond, f"{text}.", Remedy.NONE, frames))

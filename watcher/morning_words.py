@@ -156,11 +156,13 @@ def stored(morning: Morning) -> str:
     if coverage.oldest:
         said += f"; the one not read for longest was last read in full on {local(coverage.oldest)}"
     if coverage.share is not None and coverage.within_days is not None:
-        said += f"; {100 * coverage.share:.0f} % within the last {coverage.within_days:.0f} days"
+        days = "day" if coverage.within_days == 1 else f"{coverage.within_days:g} days"
+        said += f"; {100 * coverage.share:.0f} % within the last {days}"
     if coverage.doubtful:
+        was, are = ("was", "is") if coverage.doubtful == 1 else ("were", "are")
         said += (
-            f"; {coverage.doubtful} were touched in a way that left size and date alone, and are "
-            "read again as soon as there is time"
+            f"; {coverage.doubtful} {was} touched in a way that left size and date alone, and "
+            f"{are} read again as soon as there is time"
         )
     if coverage.counts:
         found = ", ".join(f"{count} {state}" for state, count in coverage.counts.items())
@@ -186,7 +188,8 @@ def volume(one: Volume) -> str:
     if one.detail:
         said += f" ({shown(one.detail)})"
     if one.free_bytes is not None:
-        said += f", {one.free_bytes / 1e9:.0f} GB free"
+        free = one.free_bytes
+        said += f", {f'{free / 1e9:.0f} GB' if free >= 1e10 else _size(free)} free"
     if one.hours is not None:
         said += f": {one.hours:.1f} h of recording at the rate of the newest capture"
     return said

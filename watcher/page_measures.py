@@ -228,7 +228,7 @@ def _khz(hz: float | None) -> str | None:
 def _about(measured: LineupMeasures) -> Iterator[str]:
     stands_on = measured.stands_on
     if stands_on is not None:
-        worst = f", its verdict {stands_on.worst}" if stands_on.worst else ""
+        worst = f"; worst: {stands_on.worst.rstrip('.')}" if stands_on.worst else ""
         yield f"This capture stands on the line-up {stands_on.capture} of {stands_on.at}{worst}."
     if measured.tones:
         yield (
@@ -241,7 +241,7 @@ def _about(measured: LineupMeasures) -> Iterator[str]:
         yield f"Tilt of the head: {number(measured.head_tilt_arcmin, '+.2f')} minutes of arc."
     more = measured.tones_found - len(measured.tones)
     if more > 0:
-        yield f"{more} more tones were found and are not listed."
+        yield f"Tones that were found beside and are not listed: {more}."
 
 
 def _lineup(measured: LineupMeasures, name: Name) -> Iterator[Table]:

@@ -149,5 +149,6 @@ def _lacks(capture: Capture, headers: Mapping[Path, Layout | None], asked: Asked
         return wrong[0].text.removesuffix(".") if wrong else None  # more is said after it
     found = layouts[0][1].channels
     if asked.joined is not None and asked.channels is not None and found < asked.channels:
-        return f"{found} of the {asked.channels} tracks that the sheet asks for are there"
+        are = "is" if found == 1 else "are"
+        return f"{found} of the {asked.channels} tracks that the sheet asks for {are} there"
     return None

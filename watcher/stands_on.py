@@ -331,6 +331,8 @@ def _finding(entry: LineupEntry | None, *, required: bool) -> FindingLine:
         elif entry.doubtful:
             text += " Nobody has signed that line-up off yet."
     asks = required and not good
+    if asks:
+        text += " The sheet requires one that holds: record it, then play the tape again."
     return FindingLine(
         check="lineup",
         kind="stands-on",

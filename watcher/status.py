@@ -101,7 +101,10 @@ def show(console: Console, told: dict[str, Any]) -> None:
         since = f"since {local(one['since'])}"
         say(console, f"{one['captures']} {one['state']}: {shown_text(one['why'])}, {since}")
     if (more := len(told["waiting"]) - _MOST_REASONS) > 0:
-        say(console, f"and {more} more reasons; `reelvigil summary` lists them")
+        say(
+            console,
+            f"and {more} more reason{'s' if more > 1 else ''}; `reelvigil summary` lists them",
+        )
     for root in told["roots"]:
         scanned = f"last scan {local(root['scanned_at'])}" if root["scanned_at"] else "no scan yet"
         detail = f" ({shown_text(root['detail'])})" if root["detail"] else ""

@@ -94,8 +94,9 @@ def _why(bad: Sequence[BadLine]) -> str:
     first = bad[0]
     if first.line == 0:
         return first.why
-    more = f", and {len(bad) - 1} more such lines" if len(bad) > 1 else ""
-    return f"line {first.line} is {first.why}{more}"
+    more = len(bad) - 1
+    also = f", and {more} more such line{'s' if more > 1 else ''}" if more else ""
+    return f"line {first.line} is {first.why}{also}"
 
 
 @lru_cache(maxsize=8)

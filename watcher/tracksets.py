@@ -283,15 +283,20 @@ def _tracks_in(capture: Capture, layouts: Sequence[tuple[Path, Layout]]) -> int 
 
 
 def _unequal(equal: _Equal, values: dict[str, int | str]) -> Finding:
-    unit = equal.unit
+
+    def said(value: int | str) -> str:
+        """A value with its unit: the length of words stands before their encoding."""
+        number, _, encoding = str(value).partition(" ")
+        return " ".join(filter(None, (number, equal.unit, encoding)))
+
     usual, count = Counter(values.values()).most_common(1)[0]
     others = {name: value for name, value in values.items() if value != usual}
     if count > len(others):
         name, value = next(iter(others.items()))
         more = f" and {len(others) - 1} more" if len(others) > 1 else ""
-        told = f"{shown(name)} has {value} {unit}{more}, the others {usual} {unit}"
+        told = f"{shown(name)} has {said(value)}{more}, the others {said(usual)}"
     else:
-        told = ", ".join(f"{shown(name)} {value} {unit}" for name, value in [*values.items()][:4])
+        told = ", ".join(f"{shown(name)} {said(value)}" for name, value in [*values.items()][:4])
     return Finding(
         check="tracks",
         kind=equal.kind,

@@ -231,7 +231,8 @@ def _from_sum_file(path: bytes, records: Records) -> None:
         (path, "unread", f"Line {item.line} says nothing: {item.why}.") for item in bad[:_MOST_BAD]
     ]
     if len(bad) > _MOST_BAD:
-        text = f"{len(bad) - _MOST_BAD} more lines of it say nothing."
+        more = len(bad) - _MOST_BAD
+        text = f"{more} more {'line of it says' if more == 1 else 'lines of it say'} nothing."
         records.troubles.append((path, "unread", text))
     truths, before = records.truths, folder + b"/"
     for listed, algorithm, digest, number in good:

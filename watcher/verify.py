@@ -125,8 +125,9 @@ def _without_lost_storage(ledger: Ledger, plan: reverify.Plan, records: Records)
         gone = {id(result) for result in lost}
         plan.settled = [result for result in plan.settled if id(result) not in gone]
         text = (
-            f"{len(lost)} recorded files are not there, but neither is the storage that was "
-            f"enrolled ({MARKER} is absent or another's): nothing is said of them. Mount it."
+            f"{len(lost)} recorded {'file is' if len(lost) == 1 else 'files are'} not there, but "
+            f"neither is the storage that was enrolled ({MARKER} is absent or another's): nothing "
+            "is said of what it holds. Mount it."
         )
         records.troubles.append((root, "unread", text))
 

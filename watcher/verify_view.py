@@ -144,9 +144,10 @@ def _coverage(runs: Sequence[Run], took_s: float) -> list[str]:
         f"{size_text(there)} in {took_s:.1f} s{rate}."
     ]
     if resumed:
+        was = "was" if resumed == 1 else "were"
         lines.append(
-            f"{resumed} files ({size_text(before)}) were found intact before the run was "
-            "interrupted, and were not read again."
+            f"{_counted(resumed)} ({size_text(before)}) {was} found intact before the run was "
+            f"interrupted, and {was} not read again."
         )
     left = files - resumed - looked_at
     if left > 0:

@@ -183,12 +183,18 @@ def missing(lineup: Lineup, sheet: Sheet, *, declared: bool) -> list[Finding]:
     if not declared:
         return []
     if not lineup.tones:
-        text = "The sheet calls this a line-up, but there is no steady tone in it."
+        text = (
+            "The sheet calls this a line-up, but there is no steady tone in it: listen, and "
+            "play the right tape or put the sheet right."
+        )
         return [_finding("missing", Verdict.LISTEN, text)]
     found = tuple(m.tone.hz for m in lineup.tones)
     gone = [t.hz for t in sheet.lineup.tones if nearest(t.hz, found, OFF_SHEET) is None]
     if not gone:
         return []
     text = "A tone of the sheet that is" if len(gone) == 1 else "Tones of the sheet that are"
-    text += f" not there: {', '.join(named(hz) for hz in gone)}."
+    text += (
+        f" not there: {', '.join(named(hz) for hz in gone)}. Listen whether the tape holds what "
+        "the sheet says, and put right what does not."
+    )
     return [_finding("missing", Verdict.LISTEN, text, values={"hz": list(gone)})]

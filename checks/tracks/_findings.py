@@ -156,7 +156,7 @@ def _identical_verdict(
         )
     return Verdict.REDO, (
         f"{text}: one input was recorded twice, for two tracks of a tape never agree like that, "
-        "and what belongs on the other is missing."
+        "and what belongs on the other is missing. Look at the patching, then play the tape again."
     )
 
 
@@ -200,7 +200,8 @@ def hum(found: Mapping[int, Hum]) -> list[Finding]:
         text = (
             f"Mains hum of {nominal} Hz runs through the quiet parts, "
             f"{f'{several} lines, together' if several > 1 else 'one line,'} up to {worst:.1f} "
-            "dBFS; it may be on the tape or come from the replay chain."
+            "dBFS; it may be on the tape or come from the replay chain: listen to that without the "
+            "tape."
         )
         values: dict[str, Value] = {
             "hum_hz": [rounded(found[t].mains_hz, 3) for t in tracks],

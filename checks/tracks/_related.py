@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
+from math import isfinite
 from typing import Final
 
 from checks.model import Finding, Remedy, Value, Verdict, rounded
@@ -97,16 +98,18 @@ def _of_two(pair: Pair, same: Sameness, who: Who) -> tuple[Verdict, str]:
     how = f"{level}, polarity reversed" if pair.inverted else level
     if same.kind == "delayed" and pair.delay_s is not None:
         how += f", {abs(pair.delay_s) * 1e6:.1f} us {'later' if pair.delay_s > 0 else 'earlier'}"
-    left = f"{pair.residual_db:.0f} dB" if pair.residual_db is not None else "nothing"
+    left = "no difference that can be measured"
+    if pair.residual_db is not None and isfinite(pair.residual_db):
+        left = f"a difference of {pair.residual_db:.0f} dB"
     if not same.sure:
         return Verdict.CLEAR, (
-            f"The second track follows the first ({how}; difference {left}); the programme never "
+            f"The second track follows the first ({how}; {left}); the programme never "
             "falls far enough to tell whether each has a hiss of its own, as mono material on "
             "two tracks would have."
         )
     if same.shared_hiss:
         text = (
-            f"The second track is the first again ({how}; difference {left}), hiss included, so "
+            f"The second track is the first again ({how}; {left}), hiss included, so "
             "one signal was recorded twice"
         )
         act = "look whether the right tracks were patched to the converter"
@@ -116,7 +119,7 @@ def _of_two(pair: Pair, same: Sameness, who: Who) -> tuple[Verdict, str]:
         own = (
             "each with a hiss of its own"
             if same.shared_hiss is False
-            else f"the difference is {left}, and whether each has a hiss of its own cannot be told"
+            else f"{left}, and whether each has a hiss of its own cannot be told"
         )
         text = (
             f"The second track carries the programme of the first in reversed polarity ({level}), "

@@ -111,6 +111,7 @@ def test_a_stuck_bit_in_the_middle_is_found(bit: int, stuck_high: bool) -> None:
     outcome = run(samples)
     assert asks(outcome) == [("unused-bits", "redo", "replay", (1,))]
     assert outcome.findings[0].values["stuck_bits"] == [bit]
+    assert outcome.findings[0].text.startswith(f"Bit {bit} of the words never changes")
 
 
 def test_words_are_judged_by_their_own_header_where_no_sheet_asks_for_more() -> None:

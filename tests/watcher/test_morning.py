@@ -362,7 +362,7 @@ def test_captures_touched_behind_size_and_date_are_counted(ledger: Ledger) -> No
     found = gather(ledger)
     assert found.coverage.doubtful == 1
     assert found.coverage.oldest == at(1)
-    assert "1 were touched" in text_of(found)
+    assert "1 was touched" in text_of(found)
 
 
 def test_roots_that_are_watched_no_more_are_not_told(ledger: Ledger) -> None:

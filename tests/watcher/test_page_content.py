@@ -191,7 +191,7 @@ def test_a_line_up_and_what_stands_on_it() -> None:
     measured = dataclasses.replace(base.measures.lineup, tones=(), stands_on=stands_on)
     measures = dataclasses.replace(base.measures, lineup=measured)
     words = page(dataclasses.replace(base, measures=measures)).words
-    assert "stands on the line-up lineup.wav of 2026-02-03, its verdict listen" in words
+    assert "stands on the line-up lineup.wav of 2026-02-03; worst: listen" in words
 
 
 def test_digests_and_earlier_contents_stand_in_full() -> None:

@@ -172,7 +172,7 @@ def test_the_first_track_of_a_set_waits_for_the_others() -> None:
     case.asked = replace(ASKED, joined=0.0)
     assert case.at(239).why == settling.MORE_TRACKS
     case.asked = replace(ASKED, joined=0.0, channels=8)
-    assert case.at(1799).why == "1 of the 8 tracks that the sheet asks for are there"
+    assert case.at(1799).why == "1 of the 8 tracks that the sheet asks for is there"
     assert case.at(1800).settled
 
 

@@ -234,7 +234,7 @@ def test_a_bare_digest_called_after_its_file(
         ("a.md5", "0" * 32, "line 1 is neither digest and name nor the BSD form", "listen"),
         ("a.wav.sha256", "0" * 32, "line 1 is neither digest and name", "listen"),
         ("a.wav.md5", "", "it is empty", "clear"),
-        ("MD5SUMS", "what?\nand?\n", "the BSD form, and 1 more such lines", "clear"),
+        ("MD5SUMS", "what?\nand?\n", "the BSD form, and 1 more such line", "clear"),
         ("MD5SUMS", "", "it is empty", "clear"),
         ("SHA256SUMS", None, "larger than 0 MiB", "listen"),
     ],
