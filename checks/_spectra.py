@@ -23,7 +23,6 @@ from numpy.typing import NDArray
 # Cosine-sum coefficients; the k-th multiplies cos(2 pi k n / N) with its sign as printed.
 HANN: Final = (0.5, -0.5)  # Harris 1978
 BLACKMAN_HARRIS: Final = (0.35875, -0.48829, 0.14128, -0.01168)  # Harris 1978, 4 terms, 92 dB
-HFT95: Final = (1.0, -1.9383379, 1.3045202, -0.4028270, 0.0350665)  # Heinzel et al. 2002
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,16 +41,6 @@ class Window:
     @property
     def length(self) -> int:
         return len(self.values)
-
-    @property
-    def enbw_bins(self) -> float:
-        """Equivalent noise bandwidth in bins, N S2 / S1**2."""
-        return self.length * self.s2 / self.s1**2
-
-    @property
-    def coherent_gain(self) -> float:
-        """What a tone keeps of its amplitude, S1 / N."""
-        return self.s1 / self.length
 
 
 def cosine_window(coefficients: tuple[float, ...], length: int) -> Window:
@@ -157,14 +146,6 @@ def one_sided(length: int) -> NDArray[np.float64]:
     if length % 2 == 0:
         factors[-1] = 1.0
     return factors
-
-
-def band_power(density: NDArray[np.float64], bin_hz: float, from_hz: float, to_hz: float) -> float:
-    """Mean square within ``from_hz`` to ``to_hz`` of a power density; bins count by their share."""
-    centre = np.arange(len(density)) * bin_hz
-    low = np.maximum(centre - bin_hz / 2, from_hz)
-    high = np.minimum(centre + bin_hz / 2, to_hz)
-    return float(np.dot(density, np.clip(high - low, 0.0, None)))
 
 
 def decibels(mean_square: NDArray[np.float64], floor: float = 1e-40) -> NDArray[np.float64]:

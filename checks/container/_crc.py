@@ -75,14 +75,6 @@ def _divided(values: NDArray[np.uint16], bytes_before: NDArray[np.int64]) -> NDA
     return result.astype(np.uint16)
 
 
-def crc16(data: bytes) -> int:
-    """CRC-16 of a few bytes, for headers and tests."""
-    table, register = word_table(), 0
-    for byte in data:
-        register = ((register << 8) & 0xFFFF) ^ int(table[(register >> 8) ^ byte])
-    return register
-
-
 def crc8(rows: NDArray[np.uint8], lengths: NDArray[np.int64]) -> NDArray[np.uint8]:
     """CRC-8 of the first ``lengths[i]`` bytes of each row, shape (rows,)."""
     table = crc8_table()

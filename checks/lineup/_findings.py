@@ -20,7 +20,7 @@ def findings(
     judges = (level, response, distortion, flutter, speed)
     found = [f for judge in judges for f in judge(lineup, sheet, declared=declared)]
     return (
-        *told(lineup, sheet),
+        *told(lineup),
         *found,
         *azimuth(lineup, sheet, limits, declared=declared),
         *reference_tone(lineup, sheet),

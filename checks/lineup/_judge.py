@@ -60,7 +60,7 @@ def spoken(meant: Meant) -> str:
     return named(meant.nominal_hz or round(meant.tone.hz, 1))
 
 
-def told(lineup: Lineup, sheet: Sheet) -> list[Finding]:
+def told(lineup: Lineup) -> list[Finding]:
     """A note of what was found."""
     plain = [f"{spoken(m)} at {_middle(lineup, m.levels_dbfs):.1f} dBFS" for m in lineup.plain]
     if not plain:

@@ -10,14 +10,17 @@ from flac_files import coded_number, crc, header
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from checks.container._crc import PrefixCrc, crc8, crc16
+from checks.container._crc import PrefixCrc, crc8
 from checks.container._flac_headers import find_headers
 
 
 def test_crc_check_values() -> None:
     """RFC 9639 polynomials over "123456789": F4 and FEE8."""
     text = b"123456789"
-    assert crc16(text) == 0xFEE8
+    first, last = PrefixCrc().feed(
+        np.frombuffer(text + b"\xfe\xe8", np.uint8), np.array([0, len(text) + 2])
+    )
+    assert first == last
     assert crc8(np.frombuffer(text, np.uint8)[None, :], np.array([9]))[0] == 0xF4
     assert (crc(text, poly=0x07, bits=8), crc(text, poly=0x8005, bits=16)) == (0xF4, 0xFEE8)
 

@@ -11,9 +11,7 @@ from scipy import signal
 from checks._spectra import (
     BLACKMAN_HARRIS,
     HANN,
-    HFT95,
     Welch,
-    band_power,
     cosine_window,
     decibels,
     one_sided,
@@ -26,13 +24,12 @@ from checks._spectra import (
     [
         (HANN, 1.5000, 0.5),  # Harris 1978, table I
         (BLACKMAN_HARRIS, 2.0044, 0.35875),  # Harris 1978, table I (4 terms, 92 dB)
-        (HFT95, 3.8112, 1.0),  # Heinzel 2002, appendix C; mean 1 before scaling
     ],
 )
 def test_equivalent_noise_bandwidth_and_coherent_gain(coefficients, enbw_bins, coherent_gain):
     window = cosine_window(coefficients, 4096)
-    assert window.enbw_bins == pytest.approx(enbw_bins, abs=1e-4)
-    assert window.coherent_gain == pytest.approx(coherent_gain, abs=1e-4)
+    assert window.length * window.s2 / window.s1**2 == pytest.approx(enbw_bins, abs=1e-4)
+    assert window.s1 / window.length == pytest.approx(coherent_gain, abs=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -52,8 +49,7 @@ def test_a_window_too_short_to_pass_anything_is_refused(length):
 
 @pytest.mark.parametrize(
     ("coefficients", "scalloping_db"),
-    # Harris 1978, table I; Heinzel 2002, appendix C (HFT95)
-    [(HANN, -1.424), (BLACKMAN_HARRIS, -0.826), (HFT95, -0.0039)],
+    [(HANN, -1.424), (BLACKMAN_HARRIS, -0.826)],  # Harris 1978, table I
 )
 def test_a_tone_half_a_bin_off_loses_what_the_window_says(coefficients, scalloping_db):
     length = 8192
@@ -96,18 +92,6 @@ def test_white_noise_has_its_density_and_its_power():
     assert 10 * np.log10(density[10:-10].mean()) == pytest.approx(-66.81, abs=0.1)
     assert decibels(density[10:-10]).mean() == pytest.approx(-66.81 + 3.01, abs=0.1)
     assert density.sum() * welch.bin_hz == pytest.approx(0.0100, rel=0.01)
-
-
-def test_a_band_of_white_noise_holds_its_share():
-    # N(0, 0.1) at 192 kHz: 76/96 of -16.99 dBFS lie above 20 kHz, which is -18.00 dBFS
-    rng = np.random.default_rng(35)
-    noise = 0.1 * rng.standard_normal(10 * 192_000)
-    welch = Welch(cosine_window(HANN, 4096), 192_000)
-    welch.add(noise[: len(noise) // 4096 * 4096].reshape(-1, 4096))
-    above = band_power(welch.density(), welch.bin_hz, 20_000, 96_000)
-    whole = band_power(welch.density(), welch.bin_hz, 0, 96_000)
-    assert 10 * np.log10(2 * above) == pytest.approx(-18.00, abs=0.1)
-    assert 10 * np.log10(2 * whole) == pytest.approx(-16.99, abs=0.1)
 
 
 @pytest.mark.parametrize(
@@ -179,8 +163,3 @@ def test_only_0_hz_and_half_the_rate_are_not_doubled(length, last):
     assert factors[0] == 1.0
     assert factors[-1] == last
     assert (factors[1:-1] == 2.0).all()
-
-
-def test_bins_at_the_edges_of_a_band_count_by_their_share():
-    # 1 a hertz from 10 to 24 Hz is 14, whatever bins of 4 Hz it is cut into
-    assert band_power(np.ones(33), 4.0, 10.0, 24.0) == pytest.approx(14.0)

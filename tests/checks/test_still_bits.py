@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from synth import KINDS, programme, track_kinds
 
+from checks._bits_report import named
 from checks.format import FormatLimits, FormatPass
 from checks.model import CaptureFormat, Finding
 from checks.registry import Check, Context
@@ -233,3 +234,9 @@ def test_a_triangle_whose_slope_fits_a_bit_has_none() -> None:
     triangle = np.cumsum(slopes)[np.newaxis] + 0.3 * step
     triangle[0, -200:] = np.linspace(0, step, 200)  # there it moves
     assert told(words(triangle)) == []
+
+
+def test_one_bit_and_several_are_named_as_such() -> None:
+    assert named((8,)) == "Bit 8"
+    assert named((8, 10)) == "Bits 8 and 10"
+    assert named((8, 10, 12)) == "Bits 8, 10 and 12"
