@@ -210,6 +210,32 @@ def test_one_clipped_sample_is_no_wrong_word() -> None:
     assert not around.cut_off(0, 1024, deviation=50.0)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_sound_that_begins_with_a_spike_is_no_wrong_word(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    frames, at = 88_200, 44_100
+    noise = signal.lfilter([1.0], [1.0, -1.2, 0.5], rng.standard_normal(frames))
+    tone = 200 * np.sin(0.5 * np.arange(frames))
+    noise[at:] *= 3.0
+    noise[at] += 28.0
+    x = (np.rint(2000 * (noise + tone)).astype(np.int64) << 8).astype(np.int32)[np.newaxis]
+    assert not [f for f in steps(x, 44_100) if f.verdict is Verdict.REDO]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_hundreds_of_claps_hold_nothing_that_does_not_belong_there(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    frames, rate_hz = 176_400, 44_100
+    hits = np.zeros(frames)
+    hits[rng.integers(0, frames, 1200)] = rng.exponential(1.0, 1200)
+    length = round(0.002 * rate_hz)
+    clap = rng.standard_normal(length) * np.exp(-np.linspace(0, 6, length))
+    x = np.convolve(hits, clap)[:frames]
+    x = 0.3 * x / np.abs(x).max() + 10 ** (-65 / 20) * rng.standard_normal(frames)
+    words = (np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32)[np.newaxis]
+    assert steps(words, rate_hz) == []
+
+
 # -- many of them -----------------------------------------------------------------------------
 
 

@@ -200,7 +200,7 @@ def wrong_word(found: Junction, *, towers: bool = False) -> bool:
     clear = found.word_sigmas >= CLEAR_SIGMAS
     more = found.across * CLEAR_REST if clear else 0.0
     rest = WORD_REST + (more if towers else min(more, CLEAR_MOST))
-    within = 4.0 if clear else 1.4
+    within = 4.0 if clear and towers else 1.4  # where a sound begins, the floor moves
     return bool(
         1 / within <= ratio <= within
         and found.noisy
