@@ -163,12 +163,11 @@ class RepeatsPart:
 
     def _locate(self, track: int, sightings: Sightings, seen: Seen) -> None:
         """Compare the samples where keys agree, passing over what is explained already."""
-        left = np.ones(len(seen.frames), np.bool_)
+        left = ~self._flat(track, seen.frames)
         for _ in range(_LOCATED):
             for match in self._matches_of(track):
                 left &= (seen.frames < match.start) | (seen.frames >= match.stop)
-            rest = np.flatnonzero(left)
-            if not len(rest):
+            if not len(rest := np.flatnonzero(left)):
                 return
             some = rest
             if len(rest) > _AT_ONCE:  # evenly, so that a crowd of accidents hides nothing for long
@@ -178,17 +177,18 @@ class RepeatsPart:
                 (frame, frame - then)
                 for frame, key in zip(seen.frames[some].tolist(), seen.keys[some], strict=True)
                 for then in sightings.earlier(frame, key)
-                if then >= self._history.start and not self._flat(track, frame)
+                if then >= self._history.start
             )
             for frame, lag in self._long_enough(track, [*islice(pairs, _PAIRS)]):
                 found = self._extended(track, frame, lag)
                 if found is not None:
                     self._open.append(found)
 
-    def _flat(self, track: int, frame: int) -> bool:
-        """Whether the samples stand still: the tops of clipped peaks all equal each other."""
-        around = self._history.row(track, max(frame - 2, self._history.start), frame + 3)
-        return bool((around == around[0]).all())
+    def _flat(self, track: int, frames: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Where the samples stand still: the tops of clipped peaks all equal each other."""
+        first, last = self._history.start, self._history.stop - 1
+        around = np.clip(np.add.outer(np.arange(-2, 3), frames), first, last)
+        return np.asarray(np.ptp(self._history.at(track, around), axis=0) == 0)
 
     def _matches_of(self, track: int) -> list[Match]:
         return [m for m in (*self._recent, *self._open) if m.track == track]
