@@ -1,4 +1,4 @@
-"""A cut of all tracks is told though one of them stands in a flat top at that very sample."""
+"""A cut is told though one of the tracks, or the only one, has flat tops there."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from synth import programme
 from checks.model import Verdict
 
 RATE = 96_000
+LOST = 48
 
 
 def one_clipped(seed: int) -> NDArray[np.int32]:
@@ -31,3 +32,36 @@ def test_a_cut_within_a_top_of_one_track_is_told_on_both(seed: int) -> None:
     (found,) = steps_alone(damage.lose(x, at=at, frames=1500).samples, RATE)
     assert (found.tracks, found.verdict in (Verdict.LISTEN, Verdict.REDO)) == ((0, 1), True)
     assert found.start_frame == pytest.approx(at, abs=1)
+
+
+def near_tops(x: NDArray[np.int32], seed: int) -> int:
+    """A frame at which half a millisecond is lost with a leap, some way from any top."""
+    at_top = np.abs(x) == np.abs(x).max()
+    apart = np.convolve(at_top, np.ones(33), "same") < 0.5
+    near = np.convolve(at_top, np.ones(301), "same") > 0.5
+    leap = np.abs(x[LOST + 1 :].astype(np.int64) - x[: -LOST - 1])
+    places = np.flatnonzero((apart & near)[1 : len(leap) + 1] & (leap > np.abs(x).max() / 2)) + 2
+    return int(np.random.default_rng(seed).choice(places[places > RATE]))
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_leap_between_the_tops_of_the_only_track_is_no_corner_of_them(seed: int) -> None:
+    x = one_clipped(1)[:1]
+    assert steps_alone(x, RATE) == []
+    at = near_tops(x[0], seed)
+    (found,) = steps_alone(damage.lose(x, at=at, frames=LOST).samples, RATE)
+    assert found.start_frame == pytest.approx(at, abs=1)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_one_source_on_two_tracks_is_cut_between_the_tops_of_one(seed: int) -> None:
+    x = one_clipped(1)
+    hiss = np.random.default_rng(seed).standard_normal(x.shape[1]) * 2**31 * 10 ** (-50 / 20)
+    quiet = np.random.default_rng(9).standard_normal(x.shape[1]) * 2**31 * 10 ** (-90 / 20)
+    whole = programme("bowed", rate_hz=RATE, tracks=2, seconds=3.0, seed=1, hiss_dbfs=-70.0)[0]
+    x[1] = whole // 4 + quiet.astype(np.int64)
+    x[0] = np.clip(whole + hiss.astype(np.int64), -np.abs(x[0]).max(), np.abs(x[0]).max())
+    assert steps_alone(x, RATE) == []
+    at = near_tops(x[0], seed)
+    found = steps_alone(damage.lose(x, at=at, frames=LOST).samples, RATE)
+    assert [f.start_frame for f in found] == [pytest.approx(at, abs=1)]

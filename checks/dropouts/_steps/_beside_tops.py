@@ -30,7 +30,8 @@ def witnesses(
     heights = [found[t].jump for t in rest if t in found]
     if len(rest) < 2 and max(heights, default=0.0) < least:
         return ()
-    if one_source([place.steps[t] for t in [*flat, *rest][:TRACKS]], place.peak):
-        return ()
+    corner = any(place.corner(t, place.peak) for t in flat)
+    if corner and one_source([place.steps[t] for t in [*flat, *rest][:TRACKS]], place.peak):
+        return ()  # which leaks
     frames = {found[t].frame for t in rest if t in found}
     return tuple(t for t in tracks if t in rest or (t in found and found[t].frame in frames))

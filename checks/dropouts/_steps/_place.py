@@ -187,6 +187,14 @@ class Place:
         near[min(frame, _BESIDE)] -= deviation
         return abs(deviation) >= _TOWERS * float(np.abs(np.diff(near)).max())
 
+    def leaps(self, track: int, found: Junction) -> bool:
+        """Whether a jump is by far the largest step beside it, and alone: no corner of a top."""
+        steps = np.abs(np.diff(self.steps[track]))
+        jump = float(steps[found.frame - 1])
+        beside = np.delete(steps[max(found.frame - _BESIDE, 0) : found.frame + _BESIDE],
+                           min(found.frame, _BESIDE) - 1)  # fmt: skip
+        return jump >= _TOWERS * float(beside.max(initial=0.0)) and self.alone(track, found)
+
     def stands_off(self, track: int, start: int, stop: int) -> bool:
         """Whether both edges of a stretch are by far larger steps than any beside it.
 
