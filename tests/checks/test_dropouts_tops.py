@@ -8,6 +8,7 @@ import pytest
 from clipping_kit import high_passed
 from dropouts_kit import digital, of, run
 from numpy.typing import NDArray
+from scipy import signal
 from stepping import steps as steps_alone
 from synth import programme
 
@@ -181,6 +182,20 @@ def test_a_sample_that_dips_out_of_an_exact_top_is_no_wrong_word(polarity: int) 
     x[at] -= 53_000
     assert _tops.cut_off(polarity * x, at, polarity * -53_000.0, full=2.0**23)
     assert not _tops.cut_off(polarity * x, at - 40, polarity * -53_000.0, full=2.0**23)
+
+
+@pytest.mark.parametrize(
+    ("seed", "top", "before"), [(4, 27_899, 2), (27, 34_225, 4), (31, 34_025, 4)]
+)
+def test_a_dip_right_before_a_top_is_no_wrong_word(seed: int, top: int, before: int) -> None:
+    """The corner beside it bends as much; noise on a crest that reaches a ceiling does that."""
+    rng = np.random.default_rng(seed)
+    x = signal.lfilter(*signal.butter(2, 0.08), rng.standard_normal(40_000))
+    x = np.clip(0.9 * x / np.abs(x).max() + 1e-4 * rng.standard_normal(len(x)), -0.35, 0.35)
+    assert (x[top] == 0.35) & (x[top - 1] < 0.35)
+    x[top - before] -= 0.04
+    words = (np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32)[np.newaxis]
+    assert not [f for f in steps_alone(words, 96_000) if f.verdict is Verdict.REDO]
 
 
 def test_where_a_top_begins_or_ends_is_its_corner() -> None:

@@ -61,6 +61,8 @@ class Words:
             if j.word_sigmas < least or place.cut_off(t, j.word_frame, j.deviation):
                 continue
             towers = place.towers(t, j.word_frame, j.deviation)
+            if not towers and place.corner(t, j.word_frame):
+                continue  # which bends as much
             if _causes.wrong_word(j, towers=towers):
                 likely[t] = j
                 sure |= {j.word_frame} if towers else set()
