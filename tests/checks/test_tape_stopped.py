@@ -45,7 +45,7 @@ def _told(x: Samples) -> list[Finding]:
 
 
 @pytest.mark.parametrize("frames", [RATE // 10, RATE, 9 * RATE])
-@pytest.mark.parametrize("tracks", [2, 5])
+@pytest.mark.parametrize("tracks", [1, 2, 5])
 def test_all_tracks_that_stop_in_one_moment(tracks: int, frames: int) -> None:
     played = _swelling(tracks)
     assert _told(_words(played, np.ones(played.shape[1]))) == []
@@ -96,3 +96,15 @@ def test_players_who_stop_together_within_20_ms_have_lost_nothing() -> None:
     played = _swelling(4)
     stop = np.clip((AT - np.arange(played.shape[1])) / (0.02 * RATE) + 1.0, 0.0, 1.0)
     assert "signal-lost" not in {f.kind for f in _told(_words(played * stop, np.ones(len(stop))))}
+
+
+@pytest.mark.parametrize(("stops", "told"), [((4.0,), 1), ((2.5, 5.5), 0)])
+def test_a_single_player_who_stops_again_has_lost_nothing(
+    stops: tuple[float, ...], told: int
+) -> None:
+    """One track to the hiss of its tape, for which no rest speaks, and back, within 1 ms."""
+    played = 2.0 * _swelling(1)
+    for at_s in stops:
+        played *= _gain(played.shape[1], round(at_s * RATE), round((at_s + 1.2) * RATE))
+    x = _words(played, np.ones(played.shape[1]))
+    assert [f.kind for f in _told(x)] == ["signal-lost"] * told

@@ -8,9 +8,12 @@ less than all tracks leave anywhere else, or it is a rest behind a dry clap. A g
 so: a tone that keeps its level, or what stops again and again, is left alone. What is left is
 steady noise, or else less above 8 kHz than was ever heard before: then other things may leak in.
 
+In a capture of one track a player may damp an instrument so: there it must happen once only, and
+come back so as well, or leave less hiss than ever before.
+
 What this cannot see: the same on one track of several, where a pluck that is damped falls as
-quickly; in a capture of one track, what comes back, or leaves noise as loud as any hiss before;
-programme that stops less than 20 dB over what is left, or 30 on two tracks.
+quickly; in a capture of one track, what stays away and leaves noise as loud as any hiss before;
+programme that stops less than 20 dB over what is left, or 30 on one and two tracks.
 """
 
 from __future__ import annotations
@@ -69,12 +72,14 @@ def stopped(
             continue
         back = next((m for m in sound.found[number + 1 :] if m.fall_db <= -least_db), None)
         entry = one.hop // history.entry_hops
-        once = len(tracks) > 1 or not any(m.fall_db >= least_db for m in sound.found if m != one)
+        alone = len(tracks) == 1
+        once = not alone or not any(m.fall_db >= least_db for m in sound.found if m != one)
         if once and all(leaves_less(history, way, k, entry) for k in tracks):
             back = None  # what leaks in may come at once, too
             still = entry + _LEAST < history.entries - 1 and _is_noise(levels[:, entry + 1 : -1])
-        else:  # players of one instrument may stop it so
-            still = len(tracks) > 1 and _is_still(levels, one, back, history.entry_hops)
+        else:
+            still = once and (back is not None or not alone)
+            still = still and _is_still(levels, one, back, history.entry_hops)
         if still:
             found.append((one, back))
     found = _unheard(together_db(history.low_db[:, list(tracks)]), found, history.entry_hops)
