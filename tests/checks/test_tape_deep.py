@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 from synth import programme
 from taping import taped
 
@@ -102,3 +103,25 @@ def test_a_lift_that_leaves_nothing_of_the_treble_is_no_digital_silence() -> Non
     (found,) = _told((np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32))
     assert found.kind == "contact-loss"
     assert (found.start_frame or 0) / RATE == pytest.approx(0.2, abs=0.02)
+
+
+@pytest.mark.parametrize(("um", "told"), [(20.0, ["hf-loss"]), (0.0, [])])
+def test_no_decoder_takes_the_treble_so_far(um: float, told: list[str]) -> None:
+    """Pink noise that swells and never rests, and no word of noise reduction in the sheet.
+
+    Decoders take up to 24 dB (common practice). Hiss of -76 dBFS stands alone at either end.
+    """
+    rng = np.random.default_rng([3, 27])
+    t = np.arange(20 * RATE) / RATE
+    f = np.fft.rfftfreq(len(t), 1 / RATE)
+    pink = lfilter([0.05, -0.096, 0.0506, -0.0044], [1, -2.495, 2.0173, -0.5222],
+                   rng.standard_normal(len(t)))  # fmt: skip
+    swells = 0.6 + 0.4 * np.sin(2 * np.pi * rng.uniform(0.1, 0.5) * t)
+    played = 0.05 * pink / pink.std() * swells
+    played *= np.clip(np.minimum(t - 1.0, 18.7 - t) / 0.1, 0, 1)
+    x = played + rng.standard_normal(len(t)) * 10 ** (-76 / 20)
+    clogged = np.fft.irfft(np.fft.rfft(x) * 10 ** (-54.6 * um * f / 381_000 / 20), len(t))
+    x[9 * RATE :] = clogged[9 * RATE :]
+    words = (np.rint(x[None] * 2**23).astype(np.int64) << 8).astype(np.int32)
+    found = [f for f in taped(words, RATE).findings if f.verdict is not Verdict.CLEAR]
+    assert [f.kind for f in found] == told

@@ -260,6 +260,7 @@ class TapeReport:
             and not (
                 kind == "hf-loss"
                 and not self._plain
+                and fall.mean_db < LEAST_DB
                 and with_programme(fall, self._history, way.running)
             )
         ]
