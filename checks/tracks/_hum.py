@@ -13,6 +13,9 @@ then tells in how much of the time the line is alone; of chance or music it is n
 strong a share beside the line, at another frequency, is a tone that leaks or a rhythm (what
 repeats f times a second has lines at all multiples of f: Fourier series), and then it is no hum.
 
+A chord may stand on multiples of the mains' frequency as well; hum has the first or the second of
+its lines, or something covers both.
+
 Does not tell whether the hum is on the tape or came in behind it; a tone of exactly the mains'
 frequency that is held throughout looks the same. Hum that is nowhere alone, in no gap of time and
 no gap of the spectrum, is not seen, and lines that are not are missing from its level. In a
@@ -58,6 +61,11 @@ _LOWEST_HZ: Final = 30.0  # rumble below it is no programme
 _MISSING_SHARE: Final = 0.2  # of the stretches
 _STEADY_DB: Final = 3.0  # own choice: programme and noise move the line by less
 _STANDS: Final = 0.5  # share of the stretches in which lines in one row stand
+# Common practice: hum has the mains' own line, or twice that behind a rectifier. A chord may stand
+# on multiples of some 50 or 60 Hz without them; what a tape bends it into lies far under it.
+_LOW: Final = 2
+_UNDER_DB: Final = 30.0  # own choice
+_COVERED_DB: Final = 10.0  # own choice: what covers both is hardly softer than the other lines
 _STANDS_ALONE: Final = 0.9
 _LINES: Final = slice(2, 2 + _HIGHEST)  # of what is kept: frequency, whether in rests, levels,
 _QUIET: Final = slice(2 + _HIGHEST, 2 + 2 * _HIGHEST)  # power at the quietest
@@ -256,6 +264,10 @@ def _standing(kept: Floats) -> Hum | None:
         return None
     levels = np.array([median(lines[there[:, n], n]) for n in harmonics])
     strongest = harmonics[np.argmax(levels)]
+    first = levels[harmonics < _LOW].max(initial=0.0) ** 2 * 10 ** (_UNDER_DB / 10)
+    cover = median(kept[told][:, _QUIET][:, :_LOW].max(axis=1)) * 10 ** (_COVERED_DB / 10)
+    if max(first, cover) < levels.max() ** 2:
+        return None
     moved_db = 20 * np.abs(np.log10(lines[told, strongest] / levels.max()))
     steady = np.count_nonzero(moved_db <= _STEADY_DB)  # not where it does not stand
     least = _STANDS if len(harmonics) > 1 else _STANDS_ALONE

@@ -196,3 +196,38 @@ def test_partials_of_a_steady_tone_do_not_fold_onto_the_mains(hz: float, hissing
     outcome = run(ints(x[None]), 48_000)
     assert of_kind(outcome, "hum") == []
     assert outcome.measures.tracks[0].hum_dbfs is None
+
+
+@pytest.mark.parametrize("tones_hz", [(250.1, 300.1), (300.4, 480.6), (240.3, 300.4, 420.6)])
+@pytest.mark.parametrize("bent", [True, False])
+def test_a_held_chord_above_the_mains_is_no_hum(tones_hz: tuple[float, ...], bent: bool) -> None:
+    # 5 and 6 times 50.02 Hz, 5 and 8, 4 and 5 and 7 times 60.08 Hz; bent by the tape, which has
+    # third-order products (twice the lower less the higher), the second has a line at 120.2 Hz
+    rng = np.random.default_rng(9)
+    t = np.arange(48_000 * 12) / 48_000
+    x = sum(0.07 / n * np.sin(2 * np.pi * hz * t + n) for n, hz in enumerate(tones_hz, 1))
+    x = (np.tanh(x) if bent else x) + hiss(rng, len(t), -76)
+    outcome = run(ints(x[None]), 48_000)
+    assert of_kind(outcome, "hum") == []
+    assert outcome.measures.tracks[0].hum_dbfs is None
+
+
+@pytest.mark.parametrize("lines", [{2: -58, 4: -64, 6: -70}, {1: -80, 3: -58, 5: -60}])
+def test_hum_of_a_rectifier_or_with_a_weak_first_line_is_told(lines: dict[int, int]) -> None:
+    rng = np.random.default_rng(9)
+    t = np.arange(48_000 * 12) / 48_000
+    hum = sum(10 ** (db / 20) * np.sin(2 * np.pi * 50 * n * t) for n, db in lines.items())
+    (found,) = of_kind(run(ints((hum + hiss(rng, len(t), -66))[None]), 48_000), "hum")
+    assert found.values["harmonics"] == [list(lines)]
+
+
+@pytest.mark.parametrize("hz", [50.0, 59.9])
+def test_hum_is_told_whose_first_lines_a_held_bass_covers(hz: float) -> None:
+    rng = np.random.default_rng(9)
+    t = np.arange(48_000 * 12) / 48_000
+    bass = sum(0.1 / n**2 * np.sin(2 * np.pi * (hz - 1) * n * t + n) for n in range(1, 4))
+    hum = sum(1e-3 * np.sin(2 * np.pi * hz * n * t) for n in (1, 2, 3, 5, 7))
+    x = bass * np.clip(t - 1, 0, 1) * np.clip(11 - t, 0, 1) + hum + hiss(rng, len(t), -66)
+    (found,) = of_kind(run(ints(x[None]), 48_000), "hum")
+    assert found.values["hum_hz"] == [pytest.approx(hz, abs=0.05)]
+    assert found.values["harmonics"] == [[5, 7]]
