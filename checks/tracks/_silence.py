@@ -150,7 +150,8 @@ def _hiss_of_others(
         return None
     lowest = above.min(axis=1)  # of the others, (parts, bands)
     lowest = lowest[np.argsort(lowest.mean(axis=1), kind="stable")]
-    lowest = lowest[lowest.mean(axis=1) >= _APART_DB / 2]
+    # Where one of them is as dead in a band, as behind a clogged head, they do not show their hiss.
+    lowest = lowest[lowest.min(axis=1) >= _APART_DB / 2]
     means = lowest.mean(axis=1)
     # For each value: how many lie within one level from there up.
     within = np.searchsorted(means, means + _LEVEL_DB, side="right") - np.arange(len(means))

@@ -95,6 +95,26 @@ def test_silent_track_among_many_that_never_rest_together() -> None:
     assert of_kind(run(ints(x), 48_000), "silent") == []
 
 
+def test_a_silent_track_is_told_beside_one_whose_head_clogs() -> None:
+    # from four seconds on the fourth track has but the amplifier's noise above some 4 kHz
+    rng = np.random.default_rng(5)
+    x = rng.standard_normal((4, 480_000)) * 10 ** (-70 / 20)
+    n = np.arange(384_000)
+    for k in range(1, 4):  # struck from 1 s to 9 s, each at its own pace
+        since = n % (40_000 + 7_000 * k)
+        x[k, 48_000:432_000] += 0.1 * np.exp(-since / 5_000) * rng.standard_normal(len(n))
+    spectrum = np.fft.rfft(x[3, 192_000:])
+    spectrum /= 1 + (np.fft.rfftfreq(288_000, 1 / 48_000) / 3_000) ** 4
+    x[3, 192_000:] = np.fft.irfft(spectrum)
+    x[0] = 0.0
+    x += rng.standard_normal(x.shape) * 10 ** (-86 / 20)
+    (found,) = of_kind(run(ints(x), 48_000), "silent")
+    assert (found.tracks, found.values["evidence"]) == ((0,), "electronics")
+    assert found.values["hiss_of_others_above_db"][0] == pytest.approx(16.1, abs=1)
+    x[0] += rng.standard_normal(480_000) * 10 ** (-70 / 20)  # hiss like the others'
+    assert of_kind(run(ints(x), 48_000), "silent") == []
+
+
 def _noise(rng: np.random.Generator, dbfs: float, gain: Callable[[Floats], Floats]) -> Floats:
     """Ten seconds at 48 kHz, ``gain`` over frequency, of that level from 20 Hz to 20 kHz."""
     hz = np.fft.rfftfreq(480_000, 1 / 48_000)
