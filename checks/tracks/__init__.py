@@ -173,6 +173,10 @@ class TracksPass:
         for pair in pairs:
             if not silences.keys() & set(pair.tracks):
                 same = sameness(pair, floors, self._fmt, self._limits)
+                if pair.part is not None and (same is None or not same.sure):
+                    partly = sameness(pair.part, floors, self._fmt, self._limits)
+                    if partly is not None and partly.sure:
+                        pair, same = pair.part, partly
                 if same is not None:
                     found.append((pair, same))
         rate, listed = self._fmt.rate_hz, self._limits.listed

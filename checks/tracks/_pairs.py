@@ -2,9 +2,8 @@
 
 Over the stretches that ``_segments`` kept:
 
-1. Delay by generalised cross-correlation with phase transform (C. H. Knapp and G. C. Carter,
-   IEEE Trans. ASSP-24, 1976) of every pair: cross spectra of unit magnitude, summed over the
-   stretches. Its peak is the share of the bins, 1 kHz to 17-20 kHz, that agree on one delay.
+1. Delay of every pair, over all stretches (see ``_delays``), and the share of the spectrum that
+   agrees on it.
 2. Pairs with a peak, or correlated without delay, are laid over one another: the whole samples,
    then the fraction from the slope of the phase over frequency.
 3. Per twelfth of the frequency range (a logarithmic one) the first track is fitted to the second
@@ -28,17 +27,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks._ranks import percentile
+from checks.tracks._delays import Spectra, band_of, delays, delays_of_each, hann
 from checks.tracks._segments import LENGTH, Segments
+from checks.tracks._stretches import AGREES, Lags, at_one_delay, runs, unspoilt
 
 _PEAK: Final = 0.25  # share of agreeing bins from which a delay is taken for found; chance: 0.03
-_UNHEARD_DBFS: Final = -150.0  # a bin below holds converter noise or the foot of a line
 _LOOKED_AT: Final = 128  # pairs laid over one another, the likeliest first
 _BANDS: Final = 12
 _AGREES_DB: Final = -10.0  # own choice: a cell further down than this holds no hiss of its own
 _APART: Final = 1e-3  # samples; closer than that the whole capture tells more than a share of it
+_FITS: Final = 4
+_ELSEWHERE: Final = 2  # stretches that agree on another delay
 _NOTHING: Final = 1e-14  # mean square of a cell that says nothing: -137 dBFS
-
-Spectra = NDArray[np.complexfloating[Any, Any]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +56,9 @@ class Pair:
         own_share: share of the cells in which the second has something of its own.
         quiet_dbfs: level of the second in its quietest stretches, same range.
         peak: share of the bins that agree on the delay.
+        part: the same of the stretches that agree with one another, where others do not.
+        stretches: of a part: first frame, and the one behind the last, of each run of them.
+        elsewhere_s: of a part: the delay that most others agree on; None: they agree on none.
     """
 
     tracks: tuple[int, int]
@@ -69,6 +72,9 @@ class Pair:
     own_share: float | None = None
     quiet_dbfs: float | None = None
     peak: float = 0.0
+    part: Pair | None = None
+    stretches: tuple[tuple[int, int], ...] = ()
+    elsewhere_s: float | None = None
 
 
 def compared(
@@ -93,7 +99,7 @@ def compared(
     scale = np.outer(spread, spread)
     plain = np.divide(covariance, scale, out=np.zeros_like(covariance), where=scale > 1e-18)
     x, _ = segments.kept()
-    found = _delays(x, segments, search_s) if len(x) else {}
+    found = delays(x, segments, search_s) if len(x) else {}
     tracks = len(covariance)
     likely: list[tuple[float, tuple[int, int]]] = []
     for a in range(tracks):
@@ -105,10 +111,16 @@ def compared(
     likely.sort(key=lambda entry: (-entry[0], entry[1]))
     pairs = []
     for n, (_, (a, b)) in enumerate(likely):
-        lag, peak = found.get((a, b), (0, 0.0))
+        at, peak = found.get((a, b), (0, 0.0))
         pair = _plain_pair(a, b, covariance, float(plain[a, b]), abs(peak))
         if n < _LOOKED_AT and len(x):
-            pair = _laid_over(x[:, a], x[:, b], segments, pair, lag if abs(peak) >= _PEAK else None)
+            lag = at if abs(peak) >= _PEAK else None
+            pair, left = _laid_over(x[:, a], x[:, b], segments, pair, lag)
+            if lag is not None:
+                lags, peaks = delays_of_each(x[:, (a, b)], segments, search_s)
+                pair = replace(
+                    pair, part=_part(x[:, a], x[:, b], segments, pair, left, lags, peaks)
+                )
         pairs.append(pair)
     return pairs
 
@@ -132,51 +144,50 @@ def _plain_pair(
     )
 
 
-def _band(segments: Segments, length: int) -> slice:
-    """The bins of a transform of that length that the low-pass let through."""
-    step = segments.rate_hz / length
-    return slice(max(1, math.ceil(segments.low_hz / step)), int(segments.high_hz / step) + 1)
+def _part(
+    first: NDArray[np.float32],
+    second: NDArray[np.float32],
+    segments: Segments,
+    pair: Pair,
+    left: NDArray[np.float64],
+    lags: Lags,
+    peaks: NDArray[np.float64],
+) -> Pair | None:
+    """The pair, of those of its stretches that agree; None where all do, or too few.
+
+    Args:
+        left: residual of each stretch with all of them laid over one another, dBFS.
+        lags, peaks: of each stretch by itself.
+    """
+    agreed = at_one_delay(lags, peaks)
+    if agreed is None or (agreed[0].all() and unspoilt(left).all()):
+        return None
+    stay, lag = agreed
+    elsewhere = _elsewhere(lags, peaks, stay)
+    for _ in range(_FITS):  # what is spoilt spoils the fit as well
+        part, left = _laid_over(first[stay], second[stay], segments, pair, lag)
+        good = unspoilt(left)
+        if good.all():
+            break
+        stay[stay] = good
+    if stay.all():
+        return None
+    starts = segments.kept()[1]
+    return replace(
+        part,
+        stretches=tuple((starts[a], starts[b] + segments.frames) for a, b in runs(stay)),
+        elsewhere_s=None if elsewhere is None else elsewhere / segments.rate_hz,
+    )
 
 
-def _hann(length: int) -> NDArray[np.float32]:
-    n = np.arange(length)
-    return (0.5 - 0.5 * np.cos(2 * np.pi * n / length)).astype(np.float32)
-
-
-def _delays(
-    x: NDArray[np.float32], segments: Segments, search_s: float
-) -> dict[tuple[int, int], tuple[int, float]]:
-    """Lag in samples (second later: positive) and signed peak of every pair of tracks."""
-    stretches, tracks, _ = x.shape
-    band = _band(segments, LENGTH)
-    bins = band.stop - band.start
-    if bins < 8:
-        return {}
-    window = _hann(LENGTH)
-    units = np.zeros((tracks, stretches, bins), np.complex64)
-    # Amplitude of a line in a Hann spectrum is 2 |X| / sum of the window.
-    least = 10 ** (_UNHEARD_DBFS / 20) * float(window.sum()) / 2
-    for track in range(tracks):
-        spectra = np.fft.rfft(x[:, track] * window, axis=1)[:, band]
-        size = np.abs(spectra)
-        np.divide(spectra, size, out=units[track], where=size > least)
-    speaks = np.array([[bool(x[s, t].any()) for s in range(stretches)] for t in range(tracks)])
-    reach = min(round(search_s * segments.rate_hz), LENGTH // 3)
-    found: dict[tuple[int, int], tuple[int, float]] = {}
-    full = np.zeros((max(tracks - 1, 1), LENGTH // 2 + 1), np.complex64)
-    for a in range(tracks - 1):
-        others = units[a + 1 :]
-        # conj(first) * second: a second that is later has its peak at a positive lag
-        sums = full[: len(others)]
-        sums[:, band] = np.einsum("sk,tsk->tk", units[a].conj(), others)
-        both = (speaks[a] & speaks[a + 1 :]).sum(axis=1)
-        lines = np.fft.irfft(sums, LENGTH, axis=1)
-        near = np.concatenate((lines[:, -reach:], lines[:, : reach + 1]), axis=1)
-        best = np.argmax(np.abs(near), axis=1)
-        tops = near[np.arange(len(near)), best] * (LENGTH / 2 / bins) / np.maximum(both, 1)
-        for b, lag, top in zip(range(a + 1, tracks), best - reach, tops, strict=True):
-            found[a, b] = (int(lag), float(top))
-    return found
+def _elsewhere(lags: Lags, peaks: NDArray[np.float64], stay: NDArray[np.bool_]) -> int | None:
+    """The lag of those before the stretches that stay, or of those behind them; else None."""
+    told = np.flatnonzero(stay & (np.abs(peaks) >= AGREES))
+    for side in (slice(told[0]), slice(told[-1] + 1, None)):
+        agreed = at_one_delay(lags[side], peaks[side], least=_ELSEWHERE)
+        if agreed is not None:
+            return agreed[1]
+    return None
 
 
 def _laid_over(
@@ -185,13 +196,17 @@ def _laid_over(
     segments: Segments,
     plain: Pair,
     lag: int | None,
-) -> Pair:
-    """The pair at its best delay, from the stretches, (stretches, LENGTH) each."""
+) -> tuple[Pair, NDArray[np.float64]]:
+    """The pair at its best delay, from the stretches, (stretches, LENGTH) each.
+
+    Returns:
+        Also what is left of each stretch, dBFS.
+    """
     shift = lag or 0
     length = LENGTH - 2 * (LENGTH // 8) if abs(shift) <= LENGTH // 8 else LENGTH // 2
     at = (LENGTH - length - abs(shift)) // 2 + max(-shift, 0)
-    window = _hann(length)
-    band = _band(segments, length)
+    window = hann(length)
+    band = band_of(segments, length)
     early = _spectra(first, at, window, 0.0)
     late = _spectra(second, at + shift, window, 0.0)
     fraction = 0.0
@@ -234,7 +249,7 @@ def _explained(
     window: NDArray[np.float32],
     lag: int | None,
     delay: float,
-) -> Pair:
+) -> tuple[Pair, NDArray[np.float64]]:
     """Fit the first to the second band by band and tell what is left; spectra from zero up."""
     edges, stop = _edges(segments, len(window))
     low = int(edges[1])  # what lies below counts for the residual in dB only
@@ -268,9 +283,12 @@ def _explained(
         quiet_dbfs=_db(2 * float(percentile(levels, 10))) if len(levels) else None,
     )
     residual_db = _db(left / total) if total > 0 else None
+    with np.errstate(divide="ignore"):
+        of_each = 10 * np.log10(2 * cells[:, 1:].sum(axis=1, dtype=np.float64))
     if lag is None:
-        return facts if facts.residual_db is not None else replace(facts, residual_db=residual_db)
-    return replace(
+        known = facts.residual_db is not None
+        return facts if known else replace(facts, residual_db=residual_db), of_each
+    facts = replace(
         facts,
         residual_db=residual_db,
         correlation=min(max(at_delay, -1.0), 1.0) if abs(delay) > _APART else plain.correlation,
@@ -278,12 +296,13 @@ def _explained(
         inverted=gain < 0,
         delay_s=delay / segments.rate_hz,
     )
+    return facts, of_each
 
 
 def _edges(segments: Segments, length: int) -> tuple[NDArray[np.int64], int]:
     """First bin of each band, the lowest from 20 Hz to the low limit; and the bin behind all."""
     step = segments.rate_hz / length
-    band = _band(segments, length)
+    band = band_of(segments, length)
     marks = segments.low_hz * (segments.high_hz / segments.low_hz) ** (np.arange(_BANDS) / _BANDS)
     bins = np.unique(np.clip(np.ceil(marks / step).astype(np.int64), band.start, band.stop - 1))
     lowest = min(max(3, math.ceil(20.0 / step)), band.start - 1)  # 3: clear of an offset

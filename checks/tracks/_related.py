@@ -49,7 +49,11 @@ def related(
         )
     for kind, pair, verdict, text in told:
         values = _values(pair, rate_hz)
-        findings.append(finding(kind, verdict, Remedy.LISTEN, pair.tracks, text, values))
+        found = finding(kind, verdict, Remedy.LISTEN, pair.tracks, text, values)
+        if pair.stretches:
+            start, stop = max(pair.stretches, key=lambda s: (s[1] - s[0], -s[0]))
+            found = replace(found, start_frame=start, frames=stop - start)
+        findings.append(found)
     return _listed(findings, listed)
 
 
@@ -81,7 +85,12 @@ def _listed(findings: Sequence[Finding], most: int) -> list[Finding]:
 
 def _values(pair: Pair, rate_hz: int) -> dict[str, Value]:
     delay = pair.delay_s
-    return {
+    partly: dict[str, Value] = {}
+    if pair.stretches:
+        partly["stretches"] = [[start, stop - start] for start, stop in pair.stretches]
+        if pair.elsewhere_s is not None:
+            partly["elsewhere_us"] = rounded(pair.elsewhere_s * 1e6, 3)
+    return partly | {
         "gain_db": rounded(pair.gain_db),
         "inverted": pair.inverted,
         "delay_us": rounded(delay * 1e6, 3) if delay is not None else None,
@@ -91,13 +100,29 @@ def _values(pair: Pair, rate_hz: int) -> dict[str, Value]:
     }
 
 
+def _delay(seconds: float) -> str:
+    return f"{abs(seconds) * 1e6:.1f} us {'later' if seconds > 0 else 'earlier'}"
+
+
+def _where(pair: Pair) -> str:
+    """Of two that agree over stretches only, where."""
+    if not pair.stretches:
+        return ","
+    several = len(pair.stretches)
+    text = f", over {f'these {several} stretches' if several > 1 else 'this stretch'}"
+    if pair.elsewhere_s is None:
+        return f"{text}, while something else parts them between or elsewhere;"
+    how = _delay(pair.elsewhere_s) if pair.elsewhere_s else "neither later nor earlier"
+    return f"{text}, and elsewhere {how}: samples were lost or put in on one of the two;"
+
+
 def _of_two(pair: Pair, same: Sameness, who: Who) -> tuple[Verdict, str]:
     level = f"{pair.gain_db:+.2f} dB" if pair.gain_db is not None else "some gain"
     if pair.gain_db is not None and abs(pair.gain_db) < _SAME_LEVEL_DB:
         level = "at the same level"
     how = f"{level}, polarity reversed" if pair.inverted else level
     if same.kind == "delayed" and pair.delay_s is not None:
-        how += f", {abs(pair.delay_s) * 1e6:.1f} us {'later' if pair.delay_s > 0 else 'earlier'}"
+        how += f", {_delay(pair.delay_s)}"
     left = "no difference that can be measured"
     if pair.residual_db is not None and isfinite(pair.residual_db):
         left = f"a difference of {pair.residual_db:.0f} dB"
@@ -109,8 +134,8 @@ def _of_two(pair: Pair, same: Sameness, who: Who) -> tuple[Verdict, str]:
         )
     if same.shared_hiss:
         text = (
-            f"The second track is the first again ({how}; {left}), hiss included, so "
-            "one signal was recorded twice"
+            f"The second track is the first again ({how}; {left}), hiss included"
+            f"{_where(pair)} so one signal was recorded twice"
         )
         act = "look whether the right tracks were patched to the converter"
         if same.kind == "inverted":
@@ -123,7 +148,7 @@ def _of_two(pair: Pair, same: Sameness, who: Who) -> tuple[Verdict, str]:
         )
         text = (
             f"The second track carries the programme of the first in reversed polarity ({level}), "
-            f"{own}, so a lead may be reversed, here or at the recording"
+            f"{own}{_where(pair)} so a lead may be reversed, here or at the recording"
         )
         act = (
             "listen to the two together, and where the sound grows thin look at the leads of this "

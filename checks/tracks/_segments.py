@@ -31,6 +31,7 @@ class Segments:
 
     Attributes:
         rate_hz: rate of what is kept.
+        frames: of the capture, a stretch.
         low_hz, high_hz: between these the low-pass lets everything through as it was.
     """
 
@@ -45,9 +46,9 @@ class Segments:
         top = self.rate_hz / 2 - fall / 2 if factor > 1 else 0.45 * self.rate_hz
         self.high_hz = min(top, 20_000.0, 0.45 * self.rate_hz)
         self.low_hz = min(1_000.0, 0.025 * fmt.rate_hz)
-        self._frames = LENGTH * factor  # of the capture, a stretch
+        self.frames = LENGTH * factor
         self._most = min(max(_TRACK_STRETCHES // fmt.channels, _LEAST), _MOST)
-        blocks = max(self._frames // BLOCK_FRAMES, 1)
+        blocks = max(self.frames // BLOCK_FRAMES, 1)
         self._step = blocks * BLOCK_FRAMES  # from the beginning of one to that of the next
         known = (fmt.frames or 0) // self._step
         self._stride = max(1, -(-known // self._most))
@@ -58,13 +59,13 @@ class Segments:
     def feed(self, block: Block) -> None:
         """Take the part of a block that a stretch wants, if any."""
         number, inside = divmod(block.start, self._step)
-        if number % self._stride or inside >= self._frames:
+        if number % self._stride or inside >= self.frames:
             return
         if inside == 0:
             self._begin(block.start, number)
             if number % self._stride:
                 return
-        count = min(block.frames, self._frames - inside) // self._factor
+        count = min(block.frames, self.frames - inside) // self._factor
         at = inside // self._factor
         out = self._store[len(self._starts) - 1, :, at : at + count]
         self._reduce(block, out)

@@ -243,3 +243,52 @@ def test_the_list_of_pairs_is_capped() -> None:
     assert len(outcome.measures.pairs) == 64
     sizes = [abs(p.correlation) for p in outcome.measures.pairs]
     assert sizes == sorted(sizes, reverse=True)
+
+
+# -- with a second fault on one of the two -----------------------------------------------------
+
+
+def _twice(late: int, sign: int, rate_hz: int = 44_100) -> np.ndarray:
+    """Two tracks of one signal, 14 s, each with a converter's noise of its own; float."""
+    rng = np.random.default_rng(12)
+    x = made("band", rate_hz, 1, 14, 23)[0] / FULL
+    x = np.stack([x, sign * np.roll(x, late)])
+    return x + rng.standard_normal(x.shape) * 10 ** (-92 / 20)
+
+
+@pytest.mark.parametrize("late", [0, 36])
+def test_a_double_with_a_hold_on_one_of_the_two_is_told_with_its_stretches(late: int) -> None:
+    x = _twice(late, 1)
+    x[0, 196_500:200_616] = x[0, 196_500]  # 93 ms
+    (found,) = [f for f in run(ints(x), 44_100).findings if f.verdict is not Verdict.CLEAR]
+    assert (found.kind, found.tracks) == ("delayed" if late else "same-signal", (0, 1))
+    assert found.values["delay_samples"] == pytest.approx(late, abs=0.01)
+    stretches = found.values["stretches"]
+    assert all(at + frames <= 200_616 or at >= 196_500 - 8_192 for at, frames in stretches)
+    assert not any(at < 196_500 and at + frames > 200_616 for at, frames in stretches)
+    assert [found.start_frame, found.frames] == max(stretches, key=lambda s: s[1])
+    assert "something else parts them" in found.text
+
+
+@pytest.mark.parametrize(("late", "sign"), [(0, 1), (0, -1), (36, 1)])
+@pytest.mark.parametrize("more", [28, -150])
+def test_a_double_of_which_one_lost_or_gained_samples_is_told(
+    late: int, sign: int, more: int
+) -> None:
+    x = _twice(late, sign)
+    at = 400_000  # 9 of 14 s
+    x[1, at:] = np.roll(x[1], more)[at:]
+    (found,) = [f for f in run(ints(x), 44_100).findings if f.verdict is not Verdict.CLEAR]
+    assert found.kind == ("delayed" if late else "same-signal" if sign > 0 else "inverted")
+    assert found.values["delay_samples"] == pytest.approx(late, abs=0.01)
+    assert found.values["elsewhere_us"] == pytest.approx((late + more) / 0.0441, abs=1)
+    assert found.start_frame + found.frames <= at + 8_192
+    assert "samples were lost or put in" in found.text
+
+
+def test_mono_with_hiss_of_its_own_on_each_track_is_no_double_in_any_stretch() -> None:
+    rng = np.random.default_rng(3)
+    x = made("band", 44_100, 1, 14, 23, hiss_dbfs=-100.0)[0] / FULL
+    x = np.stack([x, x]) + hiss(rng, 2 * len(x), -62).reshape(2, -1)
+    x[1, 400_000:] = np.roll(x[1], 28)[400_000:]
+    assert asking(run(ints(x), 44_100)) == []
