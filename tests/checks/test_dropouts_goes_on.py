@@ -151,3 +151,27 @@ def test_a_gap_that_joins_one_track_proves_nothing_where_another_begins_a_note()
     rows[1] -= chord(2, rate_hz - 10, rate_hz, noise=0.0)  # hiss alone, then
     rows[1][at:] += note(rate_hz - 10 - at, rate_hz, ramp=1)
     assert all(f.verdict is not Verdict.REDO for f in steps(rows, rate_hz))
+
+
+def with_near_silence(frames: int, *, floors: float) -> tuple[Floats, int]:
+    """A chord into which noise was put, of some times its own, and where."""
+    row, rng = chord(0, 352_800, 352_800), np.random.default_rng(5)
+    at = 176_400 + int(np.argmax(np.abs(row[176_400:][:2000])))
+    return np.concatenate((row[:at], floors * 40 * rng.standard_normal(frames), row[at:])), at
+
+
+@pytest.mark.parametrize("floors", [1.0, 10.0, 20.0])
+@pytest.mark.parametrize("frames", [27, 70, 120])
+@pytest.mark.parametrize("moving", [False, True])
+def test_near_silence_put_in_is_proven(
+    monkeypatch: pytest.MonkeyPatch, floors: float, frames: int, moving: bool
+) -> None:
+    """All that the filter shows of it is its edges; where the sound itself changes beside them,
+    the long look tells nothing."""
+    if moving:
+        monkeypatch.setattr(_long, "beyond", lambda *_, **__: _long.Beyond(False, False, False))
+    row, at = with_near_silence(frames, floors=floors)
+    (found,) = steps([row], 352_800)
+    assert (found.verdict, found.start_frame) == (Verdict.REDO, pytest.approx(at, abs=2))
+    assert found.values["cause"] in ("inserted", "foreign")
+    assert found.frames == frames

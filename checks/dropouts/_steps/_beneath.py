@@ -34,6 +34,7 @@ _SURE: Final = 0.25  # most of the energy that a prediction which tells may be u
 _NOW: Final = 32  # thinned samples over which that energy is told
 _LEAST: Final = 24  # thinned samples foretold, and the most that are held against each other:
 _MOST: Final = 256  # 16 ms
+_RUNS_AWAY: Final = 1e100  # steps: no square of it may overflow
 _FLOOR: Final = 3.0  # times the noise of a line that must be there
 
 
@@ -99,7 +100,7 @@ def share(foretold: Floats, unsure: Floats, found: Floats, floor: float) -> Shar
         energy[:_NOW] = energy[min(_NOW, len(energy)) - 1]
         fails = np.flatnonzero(~(unsure <= _SURE * energy))
     count = int(fails[0]) if len(fails) else len(foretold)
-    if count < _LEAST or not np.isfinite(foretold[:count]).all():
+    if count < _LEAST or not (np.abs(foretold[:count]) < _RUNS_AWAY).all():
         return Share()
     window = np.hanning(count + 2)[1:-1]
     told, there = (np.fft.rfft(x[:count] * window) for x in (foretold, found))

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts import _predict
-from checks.dropouts._junction import LEAST, ORDER, STANDS_OUT
+from checks.dropouts._junction import LEAST, ORDER, SHARP, STANDS_OUT
 from checks.dropouts._predict import Floats
 
 MOST: Final = 512
@@ -169,12 +169,15 @@ class _Sides:
         rising, falling = np.abs(self.ahead[start:stop]), np.abs(self.back[start:stop])[::-1]
         edges = _sharp(rising, self.whitening) and _sharp(falling, self.behind)
         smooth = max(_smooth(self.ahead[start:stop]), _smooth(self.back[start:stop]))
+        edge = float(min(rising[0], falling[0]))
+        square = self._square(start, stop)
+        silence = square and edge >= SHARP  # of which all that the filter shows is the edges
         return Trace(
-            edge=float(min(rising[0], falling[0])),
+            edge=edge,
             jump=float(min(rising.max(), falling.max())),
             power=float(np.mean(rising**2)),
-            sharp=(edges or self._square(start, stop)) and smooth <= _SMOOTH,
-            even=_even(rising),
+            sharp=((edges or square) and smooth <= _SMOOTH) or silence,
+            even=_even(rising) or silence,
             alike=self._alike(start, stop),
             bounds=self._bounds(start, stop),
         )

@@ -139,7 +139,8 @@ class PutIn:
             return False
         stop = found.stop + _EITHER
         beyond = self._goes_on.at(place, strongest, first, stop, slack=3 * _EITHER)
-        if beyond.late or (fits and beyond.put_in):
+        joined = put_in is not None and sharp  # whatever the long look makes of a moving sound
+        if beyond.late or (fits and beyond.put_in) or joined:
             if put_in is not None:
                 at, frames = at + put_in[0], put_in[1]
             self._tell.proven(tracks_of, at, tell.PUT_IN, "inserted", values, frames=frames)
