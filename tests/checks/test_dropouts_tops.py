@@ -198,6 +198,19 @@ def test_a_dip_right_before_a_top_is_no_wrong_word(seed: int, top: int, before: 
     assert not [f for f in steps_alone(words, 96_000) if f.verdict is Verdict.REDO]
 
 
+@pytest.mark.parametrize(("seed", "samples"), [(1, 3), (18, 2), (20, 2), (25, 5)])
+def test_a_lone_crest_cut_off_before_a_coupling_is_no_jump(seed: int, samples: int) -> None:
+    rng = np.random.default_rng(seed)
+    x = signal.lfilter(*signal.butter(4, 0.05), rng.standard_normal(96_000))
+    x /= np.abs(x).max()
+    top = float(np.sort(np.abs(x))[-samples])
+    x = 0.5 * np.clip(x, -top, top)
+    x -= signal.lfilter([0.001], [1.0, -0.999], x)  # the coupling: 15 Hz
+    x += 1e-6 * rng.standard_normal(len(x))
+    words = (np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32)[np.newaxis]
+    assert steps_alone(words, 96_000) == []
+
+
 def test_where_a_top_begins_or_ends_is_its_corner() -> None:
     """Two corners look like the ends of something that stands in place of the programme."""
     x = np.clip(8_000_000 * np.sin(np.arange(2000) / 40), -6_209_556, 6_209_556)

@@ -177,6 +177,10 @@ class Place:
         """Whether a sample belongs to a clipped top."""
         return _tops.cut_off(self.steps[track], frame, deviation, full=1 / self._step)
 
+    def crest(self, track: int, found: Junction) -> bool:
+        """Whether one sample explains a jump as well, and belongs to a clipped top."""
+        return found.word <= found.sides and self.cut_off(track, found.word_frame, found.deviation)
+
     def corner(self, track: int, frame: int) -> bool:
         """Whether a frame lies where a clipped top begins or ends, or within one."""
         return _tops.corner(self.steps[track], frame)
