@@ -39,7 +39,10 @@ _TOP: Final = 0.01
 coupling (own choice)."""
 
 
-def ceilings(x: Floats) -> tuple[float, float]:
+Ends = tuple[float, float]  # how low a value may lie at the top, how high at the bottom
+
+
+def ceilings(x: Floats) -> Ends:
     """How low a value may lie at the top of all, and how high at the bottom, to be cut off there.
 
     Samples within some steps of the extreme, and hardly more within many times as many, are tops
@@ -106,15 +109,15 @@ def at_ceiling(x: Floats, start: int, stop: int) -> bool:
     return value >= top or value <= bottom
 
 
-def near(x: Floats, peak: int, *, full: float) -> bool:
+def near(x: Floats, peak: int, ends: Ends, *, full: float) -> bool:
     """Whether tops are cut off near a peak of the screen, on one track.
 
     Args:
-        x: samples in steps of the word.
+        x: samples in steps of the word; ``ends``: their ceilings.
         full: full scale in these.
     """
     around = x[max(peak - _NEAR, 0) : peak + _NEAR]
-    top, bottom = ends = ceilings(x)
+    top, bottom = ends
     for at, crowd in ((around >= top, top < x.max()), (around <= bottom, bottom > x.min())):
         if _three(at):
             return True
@@ -131,14 +134,14 @@ def _three(at: NDArray[np.bool_]) -> bool:
     return bool((at[2:] & at[1:-1] & at[:-2]).any())
 
 
-def corner(x: Floats, frame: int) -> bool:
-    """Whether a top is cut off within some frames of one."""
-    top, bottom = ceilings(x)
+def corner(x: Floats, frame: int, ends: Ends) -> bool:
+    """Whether a top is cut off within some frames of one; ``ends``: the ceilings of ``x``."""
+    top, bottom = ends
     here = x[max(frame - _CORNER, 0) : frame + _CORNER]
     return _three(here >= top) or _three(here <= bottom)
 
 
-def cut_off(x: Floats, frame: int, deviation: float, *, full: float) -> bool:
+def cut_off(x: Floats, frame: int, deviation: float, ends: Ends, *, full: float) -> bool:
     """Whether a sample belongs to a clipped top.
 
     It is as large as any around, or nearly, and should be larger than all; or two in a row stand
@@ -148,9 +151,10 @@ def cut_off(x: Floats, frame: int, deviation: float, *, full: float) -> bool:
     Args:
         x: samples of one track.
         deviation: of the sample from what it should be, in their unit.
+        ends: the ceilings of ``x``.
         full: full scale in this unit.
     """
-    top, bottom = ends = ceilings(x)
+    top, bottom = ends
     if _should_be_beyond(x, frame, deviation, ends):
         return True
     here = x[max(frame - ORDER, 0) : frame + ORDER]
@@ -167,7 +171,7 @@ def cut_off(x: Floats, frame: int, deviation: float, *, full: float) -> bool:
     return any(bool((at[1:] & at[:-1]).any()) for at in (around >= top, around <= bottom))
 
 
-def _should_be_beyond(x: Floats, frame: int, deviation: float, ends: tuple[float, float]) -> bool:
+def _should_be_beyond(x: Floats, frame: int, deviation: float, ends: Ends) -> bool:
     """``ends``: the ceilings of ``x``."""
     value, should = float(x[frame]), float(x[frame]) - deviation
     top, bottom, least = _range(x)
@@ -203,7 +207,7 @@ def _line_from(x: Floats, peak: int) -> bool:
     return False
 
 
-def _cornered(x: Floats, peak: int, ends: tuple[float, float]) -> bool:
+def _cornered(x: Floats, peak: int, ends: Ends) -> bool:
     """Whether the first sample that the past does not foretell is the corner of a top.
 
     Or the last that the future does not.
@@ -217,7 +221,7 @@ def _cornered(x: Floats, peak: int, ends: tuple[float, float]) -> bool:
     return _comes_to(x, first, ends) or _comes_to(x[::-1], len(x) - last, ends)
 
 
-def _comes_to(x: Floats, first: int, ends: tuple[float, float]) -> bool:
+def _comes_to(x: Floats, first: int, ends: Ends) -> bool:
     past = x[:first]
     whitening, floor = _predict.known(past, ORDER)
     off = _predict.forward(x[: first + 2 * _SOONER], whitening)[first:]

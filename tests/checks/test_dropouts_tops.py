@@ -13,10 +13,24 @@ from stepping import steps as steps_alone
 from synth import programme
 
 from checks.dropouts import _tops
+from checks.dropouts._predict import Floats
 from checks.model import Verdict
 
 RATE = 176_400
+FULL = 2.0**23
 Ints = NDArray[np.int32]
+
+
+def near_tops(x: Floats, peak: int) -> bool:
+    return _tops.near(x, peak, _tops.ceilings(x), full=FULL)
+
+
+def of_a_top(x: Floats, frame: int, deviation: float) -> bool:
+    return _tops.cut_off(x, frame, deviation, _tops.ceilings(x), full=FULL)
+
+
+def at_corner(x: Floats, frame: int) -> bool:
+    return _tops.corner(x, frame, _tops.ceilings(x))
 
 
 def cut_off(kind: str, *, over_db: float, steps: float, one_side: bool = False) -> Ints:
@@ -139,9 +153,9 @@ def test_a_line_without_hiss_behind_a_flank_is_a_top() -> None:
     for way in (1, -1):
         for sign in (1, -1):
             peak = 1500 if way > 0 else 1499
-            assert _tops.near(sign * corner(hiss=0.0, tilt=-190.0)[::way], peak, full=2.0**23)
-    assert not _tops.near(corner(hiss=40.0, tilt=-190.0), 1500, full=2.0**23)  # a jump in hiss
-    assert not _tops.near(corner(hiss=0.0, tilt=20_000.0), 1500, full=2.0**23)  # a bend
+            assert near_tops(sign * corner(hiss=0.0, tilt=-190.0)[::way], peak)
+    assert not near_tops(corner(hiss=40.0, tilt=-190.0), 1500)  # a jump in hiss
+    assert not near_tops(corner(hiss=0.0, tilt=20_000.0), 1500)  # a bend
 
 
 @pytest.mark.parametrize("hz", [3_000.0, 10_000.0])
@@ -169,7 +183,7 @@ def test_what_is_foretold_from_samples_at_full_scale_proves_no_wrong_word(
     x = 0.6 * level * np.sin(np.arange(400) / 20) + rng.standard_normal(400) * 2000
     x[210:212] = level
     x = polarity * np.clip(x, -level - 1, level)
-    assert _tops.cut_off(x, 200, -polarity * 60_000.0, full=2.0**23) is not told
+    assert of_a_top(x, 200, -polarity * 60_000.0) is not told
 
 
 @pytest.mark.parametrize("polarity", [1, -1])
@@ -180,8 +194,8 @@ def test_a_sample_that_dips_out_of_an_exact_top_is_no_wrong_word(polarity: int) 
     x = np.clip(x, -6_209_556, 6_209_556)
     at = int(np.flatnonzero(x == x.max())[5])
     x[at] -= 53_000
-    assert _tops.cut_off(polarity * x, at, polarity * -53_000.0, full=2.0**23)
-    assert not _tops.cut_off(polarity * x, at - 40, polarity * -53_000.0, full=2.0**23)
+    assert of_a_top(polarity * x, at, polarity * -53_000.0)
+    assert not of_a_top(polarity * x, at - 40, polarity * -53_000.0)
 
 
 @pytest.mark.parametrize(
@@ -215,7 +229,7 @@ def test_where_a_top_begins_or_ends_is_its_corner() -> None:
     """Two corners look like the ends of something that stands in place of the programme."""
     x = np.clip(8_000_000 * np.sin(np.arange(2000) / 40), -6_209_556, 6_209_556)
     first, behind = np.flatnonzero(np.diff((x == x.max()).astype(int)))[:2] + 1
-    assert _tops.corner(x, int(first))
-    assert _tops.corner(x, int(behind) + 10)
-    assert not _tops.corner(x, int(behind) + 40)
-    assert not _tops.corner(8_000_000 * np.sin(np.arange(2000) / 40), int(first))
+    assert at_corner(x, int(first))
+    assert at_corner(x, int(behind) + 10)
+    assert not at_corner(x, int(behind) + 40)
+    assert not at_corner(8_000_000 * np.sin(np.arange(2000) / 40), int(first))

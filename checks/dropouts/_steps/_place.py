@@ -87,6 +87,7 @@ class Place:
         self.peak = peak
         self.start = start
         self._junctions: dict[tuple[int, int | None], Junction | None] = {}
+        self._ceilings: dict[int, _tops.Ends] = {}
 
     @property
     def tracks(self) -> range:
@@ -171,11 +172,12 @@ class Place:
 
     def flat(self, track: int) -> bool:
         """Whether tops are cut off nearby: their corners jump too, and clipping tells of them."""
-        return _tops.near(self.steps[track], self.peak, full=1 / self._step)
+        return _tops.near(self.steps[track], self.peak, self._ends(track), full=1 / self._step)
 
     def cut_off(self, track: int, frame: int, deviation: float) -> bool:
         """Whether a sample belongs to a clipped top."""
-        return _tops.cut_off(self.steps[track], frame, deviation, full=1 / self._step)
+        ends = self._ends(track)
+        return _tops.cut_off(self.steps[track], frame, deviation, ends, full=1 / self._step)
 
     def crest(self, track: int, found: Junction) -> bool:
         """Whether one sample explains a jump as well, and belongs to a clipped top."""
@@ -183,7 +185,13 @@ class Place:
 
     def corner(self, track: int, frame: int) -> bool:
         """Whether a frame lies where a clipped top begins or ends, or within one."""
-        return _tops.corner(self.steps[track], frame)
+        return _tops.corner(self.steps[track], frame, self._ends(track))
+
+    def _ends(self, track: int) -> _tops.Ends:
+        """The ceilings of a track: dear to find, and asked for several times."""
+        if track not in self._ceilings:
+            self._ceilings[track] = _tops.ceilings(self.steps[track])
+        return self._ceilings[track]
 
     def towers(self, track: int, frame: int, deviation: float) -> bool:
         """Whether a sample deviates by far more than any beside it from the one before."""
