@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -43,6 +44,9 @@ _PLAYS: Final = 0.1  # of a stretch in which a track plays, from which the tape 
 _FEW: Final = 1 / 4  # of the tracks, that carry what a generator feeds to them
 _FED_DB: Final = 1.0  # by which the level of a generator may move (common practice)
 _STANDS: Final = 2 / 3  # of such a stretch in one piece: in its ramps programme is heard, deeper
+_AT_DB: Final = 2.0  # over its 10 % quantile, of one band: what steady noise does by itself
+_NOTES: Final = 6  # entries, some 0.6 s: twice the clicks of a machine that stands
+_MOSTLY: Final = 0.5  # of the time from rest to rest: from a start to a stop, treble is heard
 _SINKS_DB: Final = 0.5  # in two entries, the mean of all bands; hiss by itself 0.2 (own trials)
 _NEAR_DB: Final = 3.0  # over the lowest hiss: still hiss, not programme (common practice: 3 to 4)
 _SLOPE_S: Final = 6.0  # the longest that starting or stopping takes (common practice)
@@ -115,12 +119,17 @@ def _course(
     spread = level - low[heard].mean(axis=0)
     hiss = np.full(tracks, np.nan, np.float32)
     below = np.zeros((tracks, entries), np.bool_)
+    floors = []
     for track in range(tracks):
         steady = (spread[track] <= _STEADY_DB) & steadily
-        floors = _plateaus(mean[:ABOVE, track], level[track], steady)
-        if floors is None:
+        floors.append(_plateaus(mean[:ABOVE, track], level[track], steady))
+    if 2 * sum(any(one.played for one in floors[k]) for k in judged) > len(judged):
+        # What is louder than the hiss they play over is noise of the recording's own.
+        floors = [_under_played(found) for found in floors]
+    for track, found in enumerate(floors):
+        if not found:
             continue
-        hiss[track], drop = floors
+        hiss[track], drop = found[-1].hiss_db, found[-1].over_db
         below[track] = level[track] <= hiss[track] - min(0.5 * drop, _APART_DB)
     quiet = quietest(low[:, :, :fade], level[:, :fade], hiss)
     programme = louder(mean, quiet)
@@ -188,18 +197,37 @@ def _is_fed(body: Floats, loud: Bools, below: Bools) -> bool:
     return bool(whole.any() and below[whole].all() and np.ptp(body[whole]) <= _FED_DB)
 
 
-def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float] | None:
-    """(hiss, how far the next lower steady level lies below it); None without two levels.
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """A steady level that may be hiss, and how far the next lower one lies below it.
+
+    Attributes:
+        played: notes are heard over the lower one, which so is no machine that stands.
+    """
+
+    hiss_db: float
+    over_db: float
+    played: bool
+
+
+def _under_played(found: Sequence[_Pair]) -> list[_Pair]:
+    """Those pairs of a track that lie under the level that notes are played over."""
+    played = [one.played for one in found]
+    return list(found[: played.index(True) if any(played) else -1])
+
+
+def _plateaus(mean: Floats, level: Floats, steady: Bools) -> list[_Pair]:
+    """Steady levels of a track, the quietest first; none without two.
 
     Args:
         mean: (bands, entries) of one track up to ``ABOVE``; ``level``: the mean of those of hiss.
         steady: entries that sound like steady noise.
     """
+    found: list[_Pair] = []
     if len(level) < _LEAST_ENTRIES:
-        return None
+        return found
     still = np.abs(np.diff(level)) < _STILL_DB
     kept = steady & (np.append(still, False) | np.append(False, still))
-    found: tuple[float, float] | None = None
     base = plateau(level[kept], 2)
     while base is not None:
         # Noise stands above a lower noise in every band, and no further in the body of the
@@ -212,10 +240,35 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> tuple[float, float]
         alike &= (rise > 0.5 * over).all(axis=0)
         higher = kept & alike & (over > _APART_DB) & (level <= MOST_HISS_DB)
         hiss = plateau(level[higher], _LEAST_ENTRIES)
-        if hiss is not None and _is_hiss(mean[:, higher & (np.abs(level - hiss) < _PLATEAU_DB)]):
-            found = hiss, hiss - base
+        if hiss is not None:
+            near = higher & (np.abs(level - hiss) < _PLATEAU_DB)
+            if _is_hiss(mean[:, near]):
+                played = _is_played_over(rise, int(np.argmax(near)))
+                found.append(_Pair(hiss, hiss - base, played))
         base = hiss
     return found
+
+
+def _is_played_over(rise: Floats, above: int) -> bool:
+    """Whether notes begin and end over some steady noise, and the whole sound rests at it between.
+
+    Then it is the hiss of a tape. Under a clogged head the body does not rest as low; a machine
+    that starts or stops lets notes be heard on one side of its noise only; and what a track is
+    turned down to was not heard before.
+
+    Args:
+        rise: of all bands over that noise, (bands, entries), dB.
+        above: entry in which what lies over it is first heard.
+    """
+    highest = rise[(HISS + len(rise)) // 2 :]  # notes may cover the bands under them
+    low = np.asarray((np.abs(highest) < _AT_DB).all(axis=0))
+    rests = np.flatnonzero((np.abs(rise) < _AT_DB).all(axis=0))
+    notes = low & (rise[BODY] > _PROGRAMME_DB)
+    count = 0
+    for first, last in pairwise(rests):
+        if low[first:last].mean() >= _MOSTLY:
+            count += int(np.count_nonzero(notes[first:last]))
+    return count >= _NOTES and rests[0] < above
 
 
 def _is_hiss(mean: Floats) -> bool:
