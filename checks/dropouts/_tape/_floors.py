@@ -33,6 +33,8 @@ ERASED_DB: Final = 4.5
 NOTHING_DB: Final = -130.0
 """Under any converter's noise in these bands (common practice): there the words stand still."""
 
+_CLICKS: Final = 3  # entries: as many as one click may touch (from memory)
+
 _LEAKS_DB: Final = 90.0  # under a steady tone, its leak through the window (92 dB, see ``_bands``)
 
 
@@ -143,6 +145,11 @@ class LevelHistory:
     def low_db(self) -> NDArray[np.float16]:
         """(bands, tracks, entries): least level of the parts."""
         return self._levels[1, :, :, : self._count]
+
+    def is_silent(self, track: int) -> bool:
+        """Whether a track holds nothing, not so much as a converter's noise, but for a click."""
+        heard = (self.mean_db[:, track] > NOTHING_DB).any(axis=0)
+        return int(np.count_nonzero(heard)) <= _CLICKS
 
 
 def _join(levels: Floats, count: int) -> Floats:

@@ -77,7 +77,10 @@ class TapeReport:
         self._entry_s = self._entry / max(fmt.rate_hz, 1)
         self._rounding_db = _ROUNDING_DB + 20.0 * np.log10(fmt.lsb / fmt.full_scale)
         kinds = [sheet.track(k).kind for k in range(fmt.channels)]
-        self._music = [k for k, kind in enumerate(kinds) if kind is TrackKind.PROGRAMME]
+        music = [k for k, kind in enumerate(kinds) if kind is TrackKind.PROGRAMME]
+        # Digital silence is no witness of what a tape does, nor of what other tracks show.
+        self._silent = {k for k in range(fmt.channels) if history.is_silent(k)}
+        self._music = [k for k in music if k not in self._silent] or music
         self._plain = sheet.tape.noise_reduction in (NoiseReduction.NONE, NoiseReduction.ENCODED)
 
     def outcome(
@@ -338,7 +341,7 @@ class TapeReport:
         tracks = tuple(sorted({f.track for f in group}))
         worst = max(group, key=lambda f: f.mean_db)
         bare = any(self._electronics(f, way) for f in group)
-        others = [k for k in range(self._fmt.channels) if k not in tracks]
+        others = [k for k in range(self._fmt.channels) if k not in {*tracks, *self._silent}]
         stops_db = max(self._cut_offs.at(f, self._history, way) for f in group)
         by_hand = all(f.fades for f in group) and not stops_db
         sure = bare or self._plain or stops_db > 0 or float(np.nanmax(worst.fall_db)) >= LEAST_DB
