@@ -27,9 +27,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks._ranks import percentile
+from checks._runs import true_runs
 from checks.tracks._delays import Spectra, band_of, delays, delays_of_each, hann
 from checks.tracks._segments import LENGTH, Segments
-from checks.tracks._stretches import AGREES, Lags, at_one_delay, runs, unspoilt
+from checks.tracks._stretches import AGREES, Lags, at_one_delay, unspoilt
 
 _PEAK: Final = 0.25  # share of agreeing bins from which a delay is taken for found; chance: 0.03
 _LOOKED_AT: Final = 128  # pairs laid over one another, the likeliest first
@@ -173,9 +174,13 @@ def _part(
     if stay.all():
         return None
     starts = segments.kept()[1]
+    begin, end = true_runs(stay)
     return replace(
         part,
-        stretches=tuple((starts[a], starts[b] + segments.frames) for a, b in runs(stay)),
+        stretches=tuple(
+            (starts[a], starts[b - 1] + segments.frames)
+            for a, b in zip(begin.tolist(), end.tolist(), strict=True)
+        ),
         elsewhere_s=None if elsewhere is None else elsewhere / segments.rate_hz,
     )
 

@@ -57,9 +57,3 @@ def unspoilt(levels_db: NDArray[np.float64]) -> NDArray[np.bool_]:
     if told.any():
         stay = levels_db <= median(levels_db[told]) + _FAR_DB
     return stay if np.mean(~stay) <= _SPOILT else np.ones_like(stay)
-
-
-def runs(stay: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and last of each run of stretches that stay."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], stay, [False])).astype(np.int8)))
-    return [(int(a), int(b) - 1) for a, b in edges.reshape(-1, 2)]

@@ -62,8 +62,9 @@ class Trace:
         edge: residual of the first sample, or of the last from behind, the lower of both.
         jump: largest residual, of the lower of both sides, in standard deviations.
         power: mean square of the past's residual within, floor 1.
-        sharp: whether it has its strength from the first sample to the last, and is not smooth.
-        even: whether it is as strong in each of its parts.
+        sharp: whether it has its strength from the first sample to the last, and is not smooth;
+            or is silence between two edges that no sound has.
+        even: whether it is as strong in each of its parts, or such silence.
         alike: whether what follows is of the kind of what was before.
         bounds: residual of the first few samples, or of the last from behind, the lower of both;
             0 where a side beside it is not still.

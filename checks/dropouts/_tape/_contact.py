@@ -34,9 +34,7 @@ _SIDE_HOPS: Final = 32  # measured before and after
 _GAP_HOPS: Final = 4  # kept clear of the slopes
 _LEAST_SIDE_HOPS: Final = 8
 _LEAST_HOPS: Final = 3  # 1 ms: half of the shortest that is asked for
-_SHORT: Final = (
-    4  # hops, 1.5 ms: where a wave's top leaves nothing for less than that, it was cut flat
-)
+_SHORT: Final = 4  # hops, 1.5 ms: a top that leaves nothing for less than that was cut flat
 _NOTHING: Final = 0.01  # of the hiss, 20 dB under it; amplifiers lie 8 to 12 (common practice)
 _LEAST_DEEPER: Final = 24  # hops of a candidate within which a shorter one is looked for
 _DEEPER: Final = 0.4  # of the candidate's own level
