@@ -116,3 +116,14 @@ def test_a_note_on_top_of_others_is_not_told_however_sharp() -> None:
     x[1, 2 * RATE_HZ :] = 2 * tones(9, 2 * RATE_HZ)
     (found,) = steps(np.rint(x).astype(np.int32) << 8, RATE_HZ)
     assert (found.tracks, found.start_frame) == ((1,), 2 * RATE_HZ)
+
+
+@pytest.mark.parametrize(("louder", "told"), [(0.2, True), (0.5, True), (5.0, False)])
+def test_a_sound_may_begin_within_one_sample_once_but_none_breaks_off_so(
+    louder: float, *, told: bool
+) -> None:
+    x = 0.1 * np.stack([tones(k, 4 * RATE_HZ) for k in range(3)])
+    x[1, 2 * RATE_HZ :] = 0.1 * louder * tones(9, 2 * RATE_HZ)
+    x += 100 * np.random.default_rng(1).standard_normal(x.shape)
+    found = steps(np.rint(x).astype(np.int32) << 8, RATE_HZ)
+    assert [(f.tracks, f.start_frame) for f in found] == [((1,), 2 * RATE_HZ)] * told

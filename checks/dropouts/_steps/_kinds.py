@@ -39,9 +39,9 @@ _ROUGH: Final = 2.0
 is struck or plucked has many of. From own trials: cuts on one track that are less stand alone."""
 
 LOUDER: Final = 10.0
-"""How many times as much may move on one side of a cut on one track that is as sharp as nothing
-gets through a converter, and where a sound may begin or end. From own trials: notes that a
-generator begins within one sample 5 to 50."""
+"""How many times as much may move behind a cut on one track that is as sharp as nothing gets
+through a converter, and where a sound may begin. From own trials: notes that a generator begins
+within one sample 5 to 50. Where it ends it dies away: less may move there."""
 
 
 class Kinds:
@@ -267,7 +267,7 @@ class Kinds:
             text=tell.JUMP if slip is None else tell.JUMP_AND_SLIP,
             sound=sound and slip is None,
             on_top=beneath.on_top and strongest in longer.sounds,
-            sharp=level and best.jump >= SHARP,
+            sharp=best.levels <= LOUDER and best.jump >= SHARP,
             steep=steep,
         )
         return True
