@@ -128,6 +128,17 @@ def test_a_cut_of_the_code_itself_tells_of_the_slip() -> None:
     assert float(str(found.values["slip_us"])) == pytest.approx(-93.75, abs=3)
 
 
+@pytest.mark.parametrize("bit", [28, 30])
+@pytest.mark.parametrize("at", [60_013, 60_039, 60_072])
+def test_a_wrong_word_in_the_flat_tops_of_code_is_told(bit: int, at: int) -> None:
+    x = words(np.vstack((silence(96_000, 1.1), code(96_000, 1.1))))
+    assert of(run(x, 96_000), "step") == []
+    x[1, at] ^= 1 << bit
+    (found,) = of(run(x, 96_000), "step")
+    assert found.verdict is Verdict.REDO
+    assert (found.start_frame, found.tracks) == (at, (1,))
+
+
 @settings(max_examples=8, deadline=None)
 @given(st.lists(st.integers(1, 100_000), min_size=1, max_size=5))
 def test_cutting_the_stream_changes_nothing(cuts: list[int]) -> None:

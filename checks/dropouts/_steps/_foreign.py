@@ -124,6 +124,16 @@ class Stretches:
             return None
         return Stretch(first + start, first + stop, traces)
 
+    def agreeing(self, found: Stretch) -> list[int]:
+        """The tracks, of those looked at, that by themselves tell both ends of a stretch."""
+        ends = found.frame - self._first, found.stop - self._first
+        out = []
+        for track, side in self._sides.items():
+            own = _likeliest([side], self._peak - self._first, self._first)
+            if own and all(abs(a - b) <= _EDGE for a, b in zip(own, ends, strict=True)):
+                out.append(track)
+        return out
+
 
 def _both_sides(rows: Floats, first: int, last: int) -> list[_Sides]:
     before, behind = (_predict.fitted(part, ORDER) for part in (rows[:, :first], rows[:, last:]))

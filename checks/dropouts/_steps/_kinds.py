@@ -62,7 +62,7 @@ class Kinds:
         self._tell = Telling(doubts)
         goes_on = GoesOn(fmt.rate_hz)
         self._put_in = PutIn(fmt, limits, self._tell, goes_on)
-        self._words = Words(limits, self._tell, goes_on)
+        self._words = Words(limits, self._tell, goes_on, clocks)
         self._longer = LongLooks(fmt.rate_hz)
         self._stand_ins = StandIns(fmt.rate_hz, limit=limits.step_one_track)
         self._pushes: Counter[int] = Counter()  # so far, of each track

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 import numpy as np
@@ -90,20 +91,38 @@ class PutIn:
         weak one shows on some by chance, and what one track does by itself may hide it on others.
         """
         stretches = _foreign.Stretches(place.steps, place.peak)
+        tried: list[tuple[list[int], Stretch]] = []
+        for some, found in self._sought(stretches, tracks):
+            if self._told(place, some, found):
+                return True
+            tried.append((some, found))
+        for some, found in reversed(tried):
+            agreeing = _agreeing(place, stretches, found)
+            if len(agreeing) > 1 and self._told(place, some, found, agreeing):
+                return True
+        return False
+
+    def _sought(
+        self, stretches: _foreign.Stretches, tracks: list[int]
+    ) -> Iterator[tuple[list[int], Stretch]]:
+        """The stretches to be looked at, and the tracks that share each."""
         found = stretches.shared(tracks)
-        if found is not None and self._told(place, tracks, found):
-            return True
+        if found is not None:
+            yield tracks, found
         if len(tracks) > 1:
             found = stretches.shared(tracks[:1])
-            if found is not None and self._told(place, tracks[:1], found):
-                return True
-        if found is None or not found.traces[0].proper or len(tracks) >= self._fmt.channels:
-            return False
-        more = [*tracks, *(t for t in range(self._fmt.channels) if t not in tracks)][:TRACKS]
-        found = stretches.shared(more)
-        return found is not None and self._told(place, more, found)
+            if found is not None:
+                yield tracks[:1], found
+        if found is not None and found.traces[0].proper and len(tracks) < self._fmt.channels:
+            more = [*tracks, *(t for t in range(self._fmt.channels) if t not in tracks)][:TRACKS]
+            found = stretches.shared(more)
+            if found is not None:
+                yield more, found
 
-    def _told(self, place: Place, tracks: list[int], found: Stretch) -> bool:
+    def _told(
+        self, place: Place, tracks: list[int], found: Stretch, agreeing: Sequence[int] = ()
+    ) -> bool:
+        """``agreeing``: tracks that by themselves tell both of its ends, if that is known."""
         traces = {
             t: trace for t, trace in zip(tracks, found.traces, strict=True) if trace.power >= _POWER
         }
@@ -135,8 +154,9 @@ class PutIn:
             or place.witnesses([*traces], first)
         )
         sharp = proper and edge >= SHARP
-        if not (fits or sharp or self._for_sure(place, found, traces)):
+        if not (fits or sharp or agreeing or self._for_sure(place, found, traces)):
             return False
+        tracks_of = tuple(sorted({*tracks_of, *agreeing}))
         stop = found.stop + _EITHER
         beyond = self._goes_on.at(place, strongest, first, stop, slack=3 * _EITHER)
         joined = put_in is not None and sharp  # whatever the long look makes of a moving sound
@@ -180,3 +200,17 @@ class PutIn:
             )
             for t, trace in sharp.items()
         )
+
+
+def _agreeing(place: Place, stretches: _foreign.Stretches, found: Stretch) -> list[int]:
+    """The tracks that by themselves tell both ends of a stretch; none where one source would do.
+
+    No two sources begin and end together.
+    """
+    strong = (trace for trace in found.traces if trace.power >= _POWER)
+    if not any(trace.sharp and trace.even for trace in strong):
+        return []
+    agreeing = stretches.agreeing(found)
+    if len(agreeing) > 1 and one_source([place.steps[t] for t in agreeing], found.frame):
+        return []
+    return agreeing

@@ -8,6 +8,7 @@ from checks.dropouts import _sentences as tell
 from checks.dropouts._junction import Junction
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._steps import _causes
+from checks.dropouts._steps._clock import Clocks
 from checks.dropouts._steps._doubts import BEYOND_DOUBT
 from checks.dropouts._steps._goes_on import GoesOn
 from checks.dropouts._steps._place import Place
@@ -19,8 +20,11 @@ from checks.model import Value
 class Words:
     """Tells wrong words."""
 
-    def __init__(self, limits: DropoutsLimits, telling: Telling, goes_on: GoesOn) -> None:
+    def __init__(
+        self, limits: DropoutsLimits, telling: Telling, goes_on: GoesOn, clocks: Clocks
+    ) -> None:
         self._limits = limits
+        self._clocks = clocks
         self._tell = telling
         self._goes_on = goes_on
 
@@ -58,12 +62,14 @@ class Words:
         likely: dict[int, Junction] = {}
         sure: set[int] = set()  # frames
         for t, j in found.items():
-            if j.word_sigmas < least or place.cut_off(t, j.word_frame, j.deviation):
+            # timecode has flat tops by nature, and what bends at them is far less
+            code = j.word_sigmas >= BEYOND_DOUBT and self._clocks.running(t)
+            if j.word_sigmas < least or (not code and place.cut_off(t, j.word_frame, j.deviation)):
                 continue
             towers = place.towers(t, j.word_frame, j.deviation)
-            if not towers and place.corner(t, j.word_frame):
+            if not towers and not code and place.corner(t, j.word_frame):
                 continue  # which bends as much
-            if _causes.wrong_word(j, towers=towers):
+            if _causes.wrong_word(j, towers=towers or code):
                 likely[t] = j
                 sure |= {j.word_frame} if towers else set()
         wrong: dict[int, Junction] = {}
