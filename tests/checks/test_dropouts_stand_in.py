@@ -167,3 +167,28 @@ def test_beside_digital_silence_nothing_overflows() -> None:
     sound = 3e6 * np.sin(0.05 * np.arange(6000)) + 1e4 * rng.standard_normal(6000)
     parts = sound, np.zeros(3000), 3e5 * rng.standard_normal(2000), np.zeros(9600)
     assert stands_in(np.concatenate(parts), 9000, 11_000, 96_000) is None
+
+
+def strokes(rate_hz: int, seed: int) -> Floats:
+    """Castanets: a push of 0.2 ms into wood that rings for some 20 ms, 25 to 35 ms apart."""
+    rng = np.random.default_rng([seed, 8])
+    x = np.zeros(2 * rate_hz)
+    push = np.hanning(max(round(2e-4 * rate_hz), 4) + 2)[1:-1]
+    at = rate_hz // 2
+    while at < len(x) - rate_hz // 10:
+        time = np.arange(round(0.06 * rate_hz)) / rate_hz
+        tones = rng.uniform(1200, 2500) * np.array([1, 1.5, 2.3])
+        rings = sum(np.sin(2 * np.pi * hz * time) * np.exp(-7 * time / 0.02) for hz in tones)
+        x[at : at + len(time)] += rng.uniform(0.5, 1) * np.convolve(rings, push)[: len(time)]
+        at += round(rng.uniform(0.025, 0.035) * rate_hz)
+    x *= 2.0**21 / np.abs(x).max()
+    return np.asarray(x + 12_000 * rng.standard_normal(len(x)))
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "seed"), [(44_100, 1), (48_000, 1), (48_000, 4), (96_000, 0), (96_000, 7)]
+)
+def test_strikes_that_follow_each_other_are_no_programme_that_comes_back(
+    rate_hz: int, seed: int
+) -> None:
+    assert steps(ints(strokes(rate_hz, seed)), rate_hz) == []
