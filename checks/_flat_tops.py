@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from checks._crests import FlatCrests, flat_crests
 from checks._flat_screen import marked, stride
 from checks._full_scale import HELD
-from checks._levels import outer_shares, two_lengths, word_step
+from checks._levels import two_lengths, two_levels, word_step
 from checks._pile_ups import Pile, PileUps
 from checks._ranks import median
 from checks._runs import Indices, Places, true_runs
@@ -35,7 +35,6 @@ from checks._stood import Stood
 from checks.block import Block
 from checks.model import CaptureFormat
 
-TWO_LEVELS_SHARE: Final = 0.85  # of a block's time; see ``outer_shares``
 CLASS_DB: Final = 0.05
 NARROW_CLASSES: Final = 3  # 0.15 dB: exact and noisy tops
 WIDE_CLASSES: Final = 40  # 2 dB: tops behind a coupling capacitor
@@ -131,7 +130,7 @@ class FlatTops:
         self._awake[:] = False
         cut = np.zeros(len(rows), np.bool_)
         for track in np.flatnonzero((rows | high).any(axis=1)).tolist():
-            if sum(outer_shares(block.scaled[track])) >= TWO_LEVELS_SHARE:
+            if two_levels(block.scaled[track]):
                 continue
             for side in np.flatnonzero(high[track]).tolist():
                 cut[track] |= self._piles.look(block, track, side)

@@ -15,6 +15,7 @@ from checks._ranks import percentile
 from checks.model import CaptureFormat
 
 OUTER: Final = 0.6  # of the half range: beyond it a sample counts as near one of two levels
+BETWEEN: Final = 0.15  # of the time may be spent between two levels
 FEWEST_LENGTHS: Final = 16
 SMALLEST_RATIO: Final = 1.6
 LARGEST_RATIO: Final = 3.0
@@ -83,6 +84,19 @@ def outer_shares(row: NDArray[np.float32]) -> tuple[float, float]:
     upper = np.count_nonzero(row > middle + OUTER * half)
     lower = np.count_nonzero(row < middle - OUTER * half)
     return upper / len(row), lower / len(row)
+
+
+def two_levels(row: NDArray[np.float32]) -> bool:
+    """Whether a row spends its time at two levels, and less between them than at either.
+
+    Brass and reeds rest near one level for most of a period too, but their crests pass sooner than
+    their flanks.
+
+    Args:
+        row: (frames,) finite samples.
+    """
+    upper, lower = outer_shares(row)
+    return 1 - upper - lower <= min(BETWEEN, upper, lower)
 
 
 def two_lengths(lengths: NDArray[np.int64]) -> bool:

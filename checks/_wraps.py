@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks._folds import folded_back
-from checks._levels import outer_shares
+from checks._levels import two_levels
 from checks._runs import Indices, Places
 from checks.block import Block
 from checks.model import CaptureFormat
@@ -35,7 +35,6 @@ RAIL_STEPS: Final = 1.5  # of the word: a sample so near full scale stands at th
 BESIDE: Final = 4  # samples looked at on either side of a jump
 FOREIGN_SHARE: Final = 0.5  # of all such jumps that may be other than wraps; noise: 3 and more
 SETTLING_SHARE: Final = 0.5  # of the wraps; own trials: 0.3 at most, clipped signals 0.7
-TWO_LEVELS_SHARE: Final = 0.85  # of a block's time; see ``outer_shares``
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +115,7 @@ class WrapFinder:
         if not both.any():
             return
         for track in np.flatnonzero(both).tolist():
-            if sum(outer_shares(block.scaled[track])) >= TWO_LEVELS_SHARE:
+            if two_levels(block.scaled[track]):
                 continue
             # What stands too near the end to be judged is judged with the next block.
             lead = min(block.lead, BESIDE + BESIDE - 1)

@@ -63,3 +63,31 @@ def test_what_was_bent_softly_is_not_clipped_however_noisy(
     for seed in (1, 2, 3):
         x = np.tanh(10 ** (drive_db / 20) * notes(seed, rate_hz))
         assert asking(check(words(0.12 * with_noise(x, below_db, seed)), rate_hz)) == []
+
+
+def brass(rate_hz: int, seed: int) -> Floats:
+    """Pulses as of lips: all partials in phase, most of a period near one level."""
+    rng = np.random.default_rng([seed, 6])
+    time = np.arange(2 * rate_hz) / rate_hz
+    turns = 6.2832 * np.cumsum(220 * (1 + 0.006 * np.sin(34 * time))) / rate_hz
+    x = sum(np.cos(k * turns) * np.exp(-0.12 * k) for k in range(1, 60))
+    x = x * (1 - 0.4 * np.cos(9 * time)) + 1e-3 * rng.standard_normal(len(time))
+    return np.asarray(0.4 * x / np.abs(x).max())
+
+
+@pytest.mark.parametrize("rate_hz", [88_200, 176_400])
+@pytest.mark.parametrize("noise_db", [None, -60.0])
+def test_pulses_that_rest_near_one_level_are_looked_at(
+    rate_hz: int, noise_db: float | None
+) -> None:
+    """Not taken for clicks on a quiet ground, whose tops are flat by nature."""
+    x = brass(rate_hz, 1)
+    assert asking(check(words(x), rate_hz)) == []
+    ceiling = 0.4 * 10 ** (-4 / 20)
+    cut = np.minimum(x, ceiling)
+    if noise_db is not None:
+        rng = np.random.default_rng(2)
+        cut += ceiling * 10 ** (noise_db / 20) * rng.standard_normal(len(cut))
+    found = only(check(words(cut), rate_hz), "flat-top")
+    assert found.tracks == (0,)
+    assert found.values["level_dbfs"] == pytest.approx(20 * np.log10(ceiling), abs=0.2)
