@@ -19,6 +19,7 @@ from typing import Final
 
 import numpy as np
 
+from checks._ranks import percentile
 from checks.dropouts import _predict
 from checks.dropouts._predict import Floats
 
@@ -32,6 +33,7 @@ LEAST: Final = 4 * ORDER
 BEFORE: Final = 14  # frames before the screen's peak at which a cut may lie: its order, and more
 BEHIND: Final = 4
 _TEST: Final = 48  # frames on each side over which the residual is summed
+_LEVELS: Final = 512  # frames on each side whose energy is compared
 _QUIET: Final = 64  # frames on each side within which no single sample may stand out
 
 CLEAN: Final = 1.8
@@ -64,6 +66,13 @@ and a third of it), because its place is the best of 19; and how many of them ma
 on a track. From own trials: pushes of 9 to 60 standard deviations into noise that rings are cuts
 once in fifty at 15, once in five hundred at 30; losses of 12 seldom go."""
 
+USUAL: Final = 95.0
+USUAL_MOST: Final = 3.0
+USUAL_OUT: Final = 10.0
+"""Percentage of the places beside a cut that leave no more than another one may, and the most that
+its own sides may then leave, mean square and largest, floor 1: lips and reeds push in each period,
+and the floor is what they leave in between (see ``_predict.spread``)."""
+
 NOISY: Final = 1.5
 """Least floor of a real input over that of bare rounding. Triangular dither makes 1.73
 (Lipshitz, Wannamaker, Vanderkooy 1992)."""
@@ -92,6 +101,7 @@ class Junction:
         pushed: the same across, but for the 1, 2, to ``PUSH`` samples in a row that hold most.
         left, right: floor of each side, in steps of the word.
         stands_out: largest residual of the sides near the cut.
+        usual: whether the sides leave no more there than nearly everywhere beside.
         levels: energy of the first differences behind the cut over that before.
         word: mean square residual once one wrong word is taken out.
         word_frame: where that word would be.
@@ -110,6 +120,7 @@ class Junction:
     left: float
     right: float
     stands_out: float
+    usual: bool
     levels: float
     word: float
     word_frame: int
@@ -130,8 +141,8 @@ class Junction:
 
     @property
     def still(self) -> bool:
-        """Whether each side fits itself up to the cut."""
-        return self.sides <= CLEAN and self.stands_out <= STANDS_OUT
+        """Whether each side fits itself up to the cut, as well as it does elsewhere."""
+        return self.usual or (self.sides <= CLEAN and self.stands_out <= STANDS_OUT)
 
     @property
     def cut(self) -> bool:
@@ -201,17 +212,24 @@ def looked_at(x: Floats, peak: int, *, at: int | None = None) -> Junction | None
     word = _word(ahead, whitening, first, last, (left + right) / 2)
     without = ahead.copy()
     without[word.frame : word.frame + ORDER + 1] -= word.deviation * whitening
+    sides = float(np.mean(split[near] ** 2))
+    out = float(np.abs(split[frame - _QUIET : frame + _QUIET]).max())
+    jump = float(np.sqrt(behind.max()))
+    pushes = sides > CLEAN or out > STANDS_OUT
+    pushes &= sides <= USUAL_MOST and out <= min(USUAL_OUT, jump / 2)
+    beside = [split[ORDER : first - 2], split[skip[1] : len(x) - ORDER]] if pushes else []
     return Junction(
         frame=frame,
-        jump=float(np.sqrt(behind.max())),
+        jump=jump,
         first=float(np.sqrt(behind[0])),
         later=float(behind[2:].sum() / max(behind.sum(), 1e-300)),
         across=float(np.mean(across[near] ** 2)),
-        sides=float(np.mean(split[near] ** 2)),
+        sides=sides,
         pushed=_pushed(across[near]),
         left=left,
         right=right,
-        stands_out=float(np.abs(split[frame - _QUIET : frame + _QUIET]).max()),
+        stands_out=out,
+        usual=pushes and sides <= _usual(beside),
         levels=_levels(x, frame),
         word=float(np.mean((without / floor)[near] ** 2)),
         word_frame=word.frame,
@@ -318,7 +336,19 @@ def _pushed(residual: Floats) -> tuple[float, ...]:
     return tuple(float(total[-1] - one) / len(residual) for one in most)
 
 
+def _usual(beside: list[Floats]) -> float:
+    """Mean square of ``_TEST`` neighbours that most of those beside do not exceed, both sides."""
+    totals = [np.cumsum(side**2) for side in beside]
+    means = [(total[_TEST:] - total[:-_TEST]) / _TEST for total in totals]
+    return float(np.mean([percentile(mean, USUAL) for mean in means if len(mean)]))
+
+
 def _levels(x: Floats, frame: int) -> float:
+    """Over 512 frames or all of each side, whichever are more alike: pulses may come seldom."""
     steps = np.diff(x) ** 2
-    before, behind = steps[max(frame - 513, 0) : frame - 1], steps[frame + 1 : frame + 513]
-    return float((behind.mean() + 0.1) / (before.mean() + 0.1))
+    before, behind = steps[: frame - 1][::-1], steps[frame + 1 :]
+    levels = [
+        float((behind[:reach].mean() + 0.1) / (before[:reach].mean() + 0.1))
+        for reach in (_LEVELS, len(x))
+    ]
+    return min(levels, key=lambda level: abs(np.log(level)))

@@ -83,6 +83,8 @@ def _crowd(below: Floats, ordered: Floats, widths: Floats) -> float | None:
         crowded |= (within >= least) & (within >= share * _as_near(ordered, widths * wider))
     for width in widths[crowded]:
         at = np.abs(below) <= width
+        if 2 * np.count_nonzero(at) > len(at):
+            return None  # where pulses rest between two crests; no ceiling holds for so long
         if 4 * np.count_nonzero(at[1:] & at[:-1]) >= np.count_nonzero(at):
             return float(width)  # side by side, and not once in each period of a tone
     return None

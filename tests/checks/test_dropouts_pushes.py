@@ -90,3 +90,37 @@ def test_small_notes_that_stop_within_a_converters_sample_prove_nothing(seed: in
     x += rng.standard_normal(len(t)) * 10 ** (-65 / 20)
     found = steps(np.rint(x * 2.0**23).astype(np.int32)[np.newaxis], rate_hz)
     assert [f for f in found if f.verdict is Verdict.REDO] == []
+
+
+def brass(rate_hz: int, seed: int) -> Ints:
+    """One track of narrow pulses, as of lips, over hiss: most of a period near one level."""
+    rng = np.random.default_rng([seed, 6])
+    time = np.arange(round(1.5 * rate_hz)) / rate_hz
+    hz = rng.uniform(110, 400)
+    turns = 2 * np.pi * np.cumsum(hz * (1 + 0.006 * np.sin(34 * time))) / rate_hz
+    x = sum(np.cos(k * turns) * np.exp(-0.1 * k) for k in range(1, int(min(80, 18_000 / hz))))
+    x = 0.4 * np.tanh(1.2 * x / np.abs(x).max() * (1 - 0.2 * np.cos(9 * time)))
+    hiss = np.convolve(rng.standard_normal(len(time)), [0.3, 0.4, 0.3], "same")
+    x += 10 ** (-66 / 20) * hiss + 10 ** (-110 / 20) * rng.standard_normal(len(time))
+    return np.rint(x[np.newaxis] * 2.0**23).astype(np.int32) << 8
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "seed", "lost"),
+    [(44_100, 3, 2000), (88_200, 0, 64), (88_200, 4, 24), (192_000, 1, 24), (192_000, 6, 2000)],
+)
+def test_samples_lost_in_pulses_are_told_though_each_pushes(
+    rate_hz: int, seed: int, lost: int
+) -> None:
+    """17 to 250 standard deviations; on both sides of the cut lies what lies beside all pulses."""
+    x = brass(rate_hz, seed)
+    assert steps(x, rate_hz) == []
+    at = round(0.7 * rate_hz) + 977 * seed
+    (found,) = steps(np.ascontiguousarray(np.delete(x, slice(at, at + lost), axis=1)), rate_hz)
+    assert found.start_frame == pytest.approx(at, abs=4)
+
+
+def test_nothing_is_told_of_pulses_themselves() -> None:
+    assert [steps(brass(rate, seed), rate) for rate in (44_100, 96_000) for seed in range(4)] == [
+        []
+    ] * 8

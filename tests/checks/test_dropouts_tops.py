@@ -233,3 +233,12 @@ def test_where_a_top_begins_or_ends_is_its_corner() -> None:
     assert at_corner(x, int(behind) + 10)
     assert not at_corner(x, int(behind) + 40)
     assert not at_corner(8_000_000 * np.sin(np.arange(2000) / 40), int(first))
+
+
+def test_where_pulses_rest_is_no_ceiling() -> None:
+    """On either side of zero: they rest near one level for most of a period."""
+    turns = 2 * np.pi * np.arange(2560) / 400
+    x = sum(np.cos(k * turns) * np.exp(-0.1 * k) for k in range(1, 60))
+    x = 3e5 * x + 3e3 * np.random.default_rng(1).standard_normal(len(turns))
+    assert _tops.ceilings(x) == (x.max(), x.min())
+    assert _tops.ceilings(-x) == ((-x).max(), (-x).min())

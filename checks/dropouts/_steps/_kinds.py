@@ -88,6 +88,7 @@ class Kinds:
         # timecode has flat tops by nature
         flat = {t for t in tracks if not self._clocks.running(t) and place.flat(t)}
         flat -= {t for t in flat & found.keys() if place.leaps(t, found[t])}
+        flat -= {t for t in flat & found.keys() if found[t].cut and place.no_top(t, found[t])}
         flat |= {t for t, j in found.items() if place.crest(t, j)}
         if flat:
             least = self._limits.step_one_track

@@ -97,9 +97,11 @@ class PutIn:
                 return True
             tried.append((some, found))
         for some, found in reversed(tried):
-            agreeing = _agreeing(place, stretches, found)
-            if len(agreeing) > 1 and self._told(place, some, found, agreeing):
-                return True
+            strong = (trace for trace in found.traces if trace.power >= _POWER)
+            if any(trace.sharp and trace.even for trace in strong):
+                agreeing = stretches.agreeing(found)  # no two sources begin and end together
+                if agreeing and self._told(place, some, found, agreeing):
+                    return True
         return False
 
     def _sought(
@@ -200,17 +202,3 @@ class PutIn:
             )
             for t, trace in sharp.items()
         )
-
-
-def _agreeing(place: Place, stretches: _foreign.Stretches, found: Stretch) -> list[int]:
-    """The tracks that by themselves tell both ends of a stretch; none where one source would do.
-
-    No two sources begin and end together.
-    """
-    strong = (trace for trace in found.traces if trace.power >= _POWER)
-    if not any(trace.sharp and trace.even for trace in strong):
-        return []
-    agreeing = stretches.agreeing(found)
-    if len(agreeing) > 1 and one_source([place.steps[t] for t in agreeing], found.frame):
-        return []
-    return agreeing
