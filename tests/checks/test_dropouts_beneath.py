@@ -127,3 +127,26 @@ def test_a_sound_may_begin_within_one_sample_once_but_none_breaks_off_so(
     x += 100 * np.random.default_rng(1).standard_normal(x.shape)
     found = steps(np.rint(x).astype(np.int32) << 8, RATE_HZ)
     assert [(f.tracks, f.start_frame) for f in found] == [((1,), 2 * RATE_HZ)] * told
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("lost", [3, 9])
+def test_few_samples_lost_leave_the_low_tones_in_phase_and_are_late_all_the_same(
+    seed: int, lost: int
+) -> None:
+    x = low_tones(seed)
+    rate = 4 * RATE_HZ
+    sides = _long.Sides(np.delete(x, slice(CUT, CUT + lost)), CUT, rate)
+    assert sides.late()
+    assert not _long.Sides(x, CUT, rate).late()
+    x[CUT:] += 0.1 * low_tones(seed + 9)[CUT:]
+    assert not _long.Sides(x, CUT, rate).late()
+
+
+def low_tones(seed: int) -> Floats:
+    """Some tones of 100 to 1,500 Hz at 192 kHz, hardly any hiss."""
+    rng = np.random.default_rng([seed, 4])
+    time = np.arange(4 * CUT) / (4 * RATE_HZ)
+    hz, phase = rng.uniform(100, 1500, 8), rng.uniform(0, 6.28, 8)
+    sound = np.sin(6.2832 * hz[:, np.newaxis] * time + phase[:, np.newaxis]).sum(axis=0)
+    return np.asarray(2e5 * sound + 300 * rng.standard_normal(len(time)))

@@ -136,7 +136,8 @@ def test_a_clear_word_is_one_though_a_cut_would_leave_as_much(
     """A cut is fitted with 32 values, a word with one: the word is likelier."""
     place = Junction(
         frame=1009, jump=23.0, first=6.0, later=0.98, across=across, sides=1.45,
-        pushed=(60.0, 60.0, 60.0), left=1e5, right=1e5, stands_out=3.2, levels=1.04, word=1.45,
+        pushed=(60.0, 60.0, 60.0), left=1e5, right=1e5, stands_out=3.2, usual=False, levels=1.04,
+        word=1.45,
         word_frame=1008, deviation=1e6,
         word_sigmas=sigmas, whitening=np.ones(33),
     )  # fmt: skip

@@ -125,7 +125,8 @@ def test_a_word_that_leaves_much_is_where_a_sound_begins(
 ) -> None:
     place = Junction(
         frame=1009, jump=62.0, first=20.0, later=0.99, across=509.0, sides=6.9,
-        pushed=(200.0, 180.0, 160.0), left=2e4, right=2e4, stands_out=17.0, levels=1.1, word=left,
+        pushed=(200.0, 180.0, 160.0), left=2e4, right=2e4, stands_out=17.0, usual=False, levels=1.1,
+        word=left,
         word_frame=1008, deviation=7e4, word_sigmas=225.0, whitening=np.ones(33),
     )  # fmt: skip
     assert _causes.wrong_word(place, towers=towers) is wrong

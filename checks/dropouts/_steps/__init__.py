@@ -26,8 +26,9 @@ from checks.dropouts._repeats import BATCH_BLOCKS
 from checks.dropouts._steps import _foreign
 from checks.dropouts._steps._clock import Clocks
 from checks.dropouts._steps._doubts import Doubts
+from checks.dropouts._steps._first_look import broken, quiet_or_alone
 from checks.dropouts._steps._kinds import Kinds
-from checks.dropouts._steps._place import Place, broken, quiet_or_alone
+from checks.dropouts._steps._place import Place
 from checks.dropouts._steps._steep import Tape
 from checks.dropouts._steps._switched import Switched
 from checks.dropouts._steps._whiten import Peak, Screen

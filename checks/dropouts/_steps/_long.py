@@ -54,6 +54,10 @@ note begins left up to 29."""
 MEETS: Final = 2.0  # most that may be left of what follows behind the gap, floor 1
 ALONE: Final = 30.0  # how much more must be left without a gap, on one track
 
+FEW: Final = 32
+"""Frames that may be lost and yet leave so much of the sound in phase that something else seems to
+begin on top of it."""
+
 FAILS: Final = 3.0
 """Least that must be left without a gap for a track of several to tell anything."""
 
@@ -156,6 +160,16 @@ class Sides:
     def other(self) -> bool:
         """Whether something begins or ends next to the cut."""
         return self.enough and self.near > OTHER_PROGRAMME
+
+    def late(self) -> bool:
+        """Whether the past goes on behind a few frames that are lost, and in time does not."""
+        if not self.enough:
+            return False
+        line = self.left_over(FEW)
+        if len(line) < 2:
+            return False
+        least = float(line[1:].min())
+        return least <= MEETS and float(line[0]) >= FAILS * max(least, 1.0)
 
     def goes_on(self) -> Share:
         """How much of the past, as predicted on, is there behind the cut."""

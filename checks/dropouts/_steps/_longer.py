@@ -87,7 +87,11 @@ class LongLooks:
         others = (place.sides(t, frame) for t, j in jumping.items() if t not in cut and j.begins)
         beside = [*sides.values(), *islice(others, _LONG_TRACKS)]
         against = any(side.enough and side.near > _long.SOUND for side in beside)
-        sounds = tuple(t for t, side in sides.items() if cut[t].begins or side.other)
+        sounds = tuple(
+            t
+            for t, side in sides.items()
+            if (cut[t].begins or side.other) and not place.late(t, frame)
+        )
         known = Longer(one_programme, like, sounds=sounds, sound=len(sounds) == len(sides))
         same = [t for t, side in sides.items() if side.near <= _MAY_BE_SAME]
         if against or not any(cut[t].jump >= enough for t in same):

@@ -16,7 +16,6 @@ from checks.dropouts._steps._beneath import Share
 from checks.dropouts._zeros import by_chance
 from checks.model import CaptureFormat, Samples
 
-_QUIET: Final = 64  # frames before the place in which nothing as large may have come
 FINE_STEP: Final = 2.0**-19
 CONVERTER: Final = 5.0
 """Step, full scale 1.0, from which on no converter is as still as dither of its words; and its
@@ -34,12 +33,8 @@ the same programme goes on with 0.9 to 1.3, other programme with 3 to 30."""
 _NEWS: Final = 512  # frames on each side that the other side's filter is run over
 _WITNESS: Final = 128  # frames on each side
 _ONE_SOURCE: Final = 0.5  # correlation of the differences; own trials: leaks 0.6, others 0.1
-_ALONE: Final = 0.8  # share of the disturbance that one sample explains
 _LEAST_AGAIN: Final = 6  # equal samples that noise of some steps makes once in a million
 _HOLD_CHANCE: Final = 1e-9
-_FULL: Final = 2.0**31
-_WRAPPED: Final = 1.5  # a jump of this much of full scale wraps round
-_SMOOTH: Final = 0.5  # largest jump of most sound once unwrapped; random words reach 1
 
 MOST_AGAIN: Final = 31
 """Longest stretch looked for as played again, in frames: from 32 on it is a repeated block."""
@@ -110,10 +105,18 @@ class Place:
 
     def shares(self, track: int, frame: int) -> tuple[Share, Share]:
         """How much of what sounds before a frame goes on behind it, and the other way about."""
+        ahead, back = self._both(track, frame)
+        return ahead.goes_on(), back.goes_on()
+
+    def late(self, track: int, frame: int) -> bool:
+        """Whether a few frames that are lost explain what seems to begin at a frame."""
+        return any(side.late() for side in self._both(track, frame))
+
+    def _both(self, track: int, frame: int) -> tuple[_long.Sides, _long.Sides]:
+        """The longer look from before a frame, and from behind it."""
         rate_hz = self._fmt.rate_hz
         x, at = self.around(track, frame, _long.reach(rate_hz))
-        ahead, back = (x, at), (x[::-1], len(x) - at)
-        return _long.Sides(*ahead, rate_hz).goes_on(), _long.Sides(*back, rate_hz).goes_on()
+        return _long.Sides(x, at, rate_hz), _long.Sides(x[::-1], len(x) - at, rate_hz)
 
     def stretch(
         self, track: int, start: int, stop: int, reach: int
@@ -360,39 +363,3 @@ def _left_over(known: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
             return True
         own, left, known, other = (np.diff(part) for part in (own, left, known, other))
     return False
-
-
-def quiet_or_alone(history: History, track: int, peak: int, whitening: NDArray[np.float64]) -> bool:
-    """Whether nothing as large came just before a peak, or one sample makes most of it.
-
-    A cheap look with the screen's own filter.
-    """
-    order = len(whitening) - 1
-    start = max(peak - 2 * _QUIET - order, history.start)
-    x = np.asarray(history.row(track, start, peak + 2 * order + 1), np.float64)
-    at = peak - start
-    if at < 3 * order or len(x) < at + 2 * order + 1 or not np.isfinite(x).all():
-        return True
-    residual = _predict.forward(x, whitening)
-    size = np.abs(residual)
-    before, here = size[order : at - 2 * order], float(size[at - 2 * order : at + 2].max())
-    if not len(before) or 2 * float(before.max()) <= here:
-        return True
-    near = residual[at - 2 * order :]
-    fits = np.correlate(near, whitening, mode="valid")
-    share = float((fits**2).max()) / float(whitening @ whitening)
-    return share >= _ALONE * float(near @ near)
-
-
-def broken(x: Samples, peak: int) -> bool:
-    """Whether the samples at the peak are no numbers, or wrapped round: told by other checks."""
-    near = np.asarray(x[:, max(peak - 2 * ORDER, 0) : peak + 2 * ORDER], np.float64)
-    if not np.isfinite(near).all():
-        return True
-    if x.dtype != np.int32:
-        return False
-    wrapped = (np.abs(np.diff(near, axis=1)) > _WRAPPED * _FULL).any(axis=1)
-    if not wrapped.any():
-        return False
-    unwrapped = np.diff(np.unwrap(near[wrapped], period=2 * _FULL, axis=1), axis=1)
-    return bool(np.abs(unwrapped).max() <= _SMOOTH * _FULL)
