@@ -267,7 +267,7 @@ class Kinds:
             values,
             text=tell.JUMP if slip is None else tell.JUMP_AND_SLIP,
             sound=sound and slip is None,
-            on_top=beneath.on_top and strongest in longer.sounds,
+            on_top=one and beneath.on_top and strongest in longer.sounds,
             sharp=best.levels <= LOUDER and best.jump >= SHARP,
             steep=steep,
         )

@@ -163,8 +163,8 @@ class PutIn:
         beyond = self._goes_on.at(place, strongest, first, stop, slack=3 * _EITHER)
         joined = put_in is not None and sharp  # whatever the long look makes of a moving sound
         if beyond.late or (fits and beyond.put_in) or joined:
-            if put_in is not None:
-                at, frames = at + put_in[0], put_in[1]
+            moved, frames = (_EITHER, frames) if put_in is None else put_in
+            at += moved
             self._tell.proven(tracks_of, at, tell.PUT_IN, "inserted", values, frames=frames)
         elif not (beyond.in_place or beyond.put_in):
             return False  # a sound begins or ends there

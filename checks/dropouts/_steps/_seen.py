@@ -13,6 +13,9 @@ from checks.dropouts._steps._place import Place
 SEEN: Final = 5.0
 """Standard deviations at a place already known from another track. Noise alone: once in 1e6."""
 
+OUT: Final = 1.5
+"""The same over the largest residual beside it: programme strays further than noise."""
+
 
 class Seen:
     """The tracks of a place that show a cut."""
@@ -63,7 +66,7 @@ class Seen:
         if self._jumps[track] < SEEN:
             return None
         other = self._place.junction(track, at=self._frame)
-        if other is None or other.jump < SEEN:
+        if other is None or other.jump < max(SEEN, OUT * other.stands_out):
             return None
         found = self._found.get(track)
         high = found is not None and other.jump >= self._single
