@@ -1,13 +1,16 @@
 """Whether a capture begins or ends in the midst of programme, or the tape does.
 
-Judged on the first and last 23 ms of each track against what that track does elsewhere. A track
-that keeps one level throughout (a tone, a drone, timecode) shows nothing either way.
+Judged on the first and last 23 ms of each track against what that track does elsewhere. Programme
+that never rests tells no quiet, but it is louder than the hiss of any tape. A track that keeps one
+level throughout (a tone, a drone, timecode) shows nothing either way; nor is cut what somebody
+fades in or out there.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -16,9 +19,10 @@ from numpy.typing import NDArray
 from checks._ranks import median, percentile
 from checks.dropouts._tape._bands import BODY, EDGE, Floats
 from checks.dropouts._tape._cut_off import CutOffs, leaves_less
+from checks.dropouts._tape._fades import fades_there
 from checks.dropouts._tape._findings import made
 from checks.dropouts._tape._floors import LevelHistory, decibels
-from checks.dropouts._tape._motion import Course, louder, quietest, sounding
+from checks.dropouts._tape._motion import MOST_HISS_DB, Course, louder, quietest, sounding
 from checks.model import Finding, Remedy, Value, Verdict, rounded
 
 EDGE_HOPS: Final = 64  # 23 ms: longer than a period of the lowest notes
@@ -28,6 +32,9 @@ _OVER_QUIET_DB: Final = 20.0
 _UNDER_USUAL_DB: Final = 12.0
 _RANGE_DB: Final = 15.0  # common practice: the least that tells rests from playing
 _LEAST_ENTRIES: Final = 10
+_MOVES_DB: Final = 3.0  # by which more than a tone or a drone moves (own trials: 2)
+_TONE: Final = 16  # entries: some 1.5 s
+_TONE_DB: Final = 0.5  # a generator's tone moves by less (own trials on tape: 0.3)
 _LOSSES: Final = ("signal-lost", "hf-loss", "contact-loss")
 
 
@@ -61,18 +68,21 @@ def cut_ends(
             entries[gone:] = False
     out = []
     for kind, piece, begins in (("cut-start", head, True), ("cut-end", tail, False)):
-        loud_db = {
+        if fades_there(piece[:, list(tracks)], begins=begins):
+            continue
+        loud = {
             k: _in_programme(piece[:, k], history, way, k, whole[k], begins=begins) for k in tracks
         }
-        cut = {k: db for k, db in loud_db.items() if db is not None}
+        cut = {k: one for k, one in loud.items() if one is not None}
         if not cut:
             continue
-        over = max(cut.values())
+        rests = any(one.rests for one in cut.values())
+        over = max(one.over_db for one in cut.values() if one.rests or not rests)
         start = 0 if begins else max(0, frames - 1)
         text = (
             f"The capture {'begins' if begins else 'ends'} in full programme, {over:.0f} dB "
-            f"over the quiet of the tape: listen whether the {'start' if begins else 'end'} "
-            "of the music is missing."
+            f"over {'the quiet of the tape' if rests else 'the hiss of any tape'}: listen "
+            f"whether the {'start' if begins else 'end'} of the music is missing."
         )
         values: dict[str, Value] = {"over_quiet_db": rounded(over, 1), "count": 1, "listed": 1}
         verdict, remedy = Verdict.LISTEN, Remedy.REPLAY
@@ -90,6 +100,18 @@ def _lost(losses: Sequence[Finding], track: int, entry: int, entries: int) -> ND
     return out
 
 
+@dataclass(frozen=True, slots=True)
+class _Loud:
+    """How loud a track is in full programme.
+
+    Attributes:
+        over_db: dB over its quiet, or over the hiss of any tape where it never rests.
+    """
+
+    over_db: float
+    rests: bool
+
+
 def _in_programme(
     piece: Floats,
     history: LevelHistory,
@@ -98,10 +120,8 @@ def _in_programme(
     whole: NDArray[np.bool_],
     *,
     begins: bool,
-) -> float | None:
-    """How loud a track is in full programme at an end of the capture, dB over its quiet.
-
-    None where it is not.
+) -> _Loud | None:
+    """How loud a track is in full programme at an end of the capture; None where it is not.
 
     Args:
         piece: (bands, hops) of the track: the first or last EDGE_HOPS.
@@ -122,16 +142,25 @@ def _in_programme(
         return None
     quiets = quietest(low, hiss, course.hiss_db[[track]])
     plays = louder(mean, quiets)[0]
-    best = -np.inf
+    found = []
     for row, band in enumerate((BODY, EDGE)):
         level = float(decibels(piece[band].mean()))
         usual, playing = mean[band, 0, heard], mean[band, 0, plays]
-        quiet = float(quiets[row, 0])
-        if not len(playing) or percentile(usual, 5) > median(playing) - _RANGE_DB:
+        if not len(playing):
             continue
-        full = level >= max(quiet + _OVER_QUIET_DB, float(median(playing)) - _UNDER_USUAL_DB)
+        quiet = float(quiets[row, 0])
+        least, usual_db = quiet + _OVER_QUIET_DB, float(median(playing))
+        rests = bool(percentile(usual, 5) <= usual_db - _RANGE_DB)
+        if not rests:
+            near = usual[:_TONE] if begins else usual[-_TONE:]
+            low_db, high_db = percentile(usual, (5, 95))
+            if high_db - low_db < _MOVES_DB or np.ptp(near) < _TONE_DB:
+                continue
+            quiet = min(quiet, MOST_HISS_DB)
+            least = min(least, MOST_HISS_DB)
+        full = level >= max(least, usual_db - _UNDER_USUAL_DB)
         if begins and float(decibels(piece[band, :_ONSET_HOPS].mean())) < level - _ONSET_DB:
             full = False
         if full:
-            best = max(best, level - quiet)
-    return float(best) if np.isfinite(best) else None
+            found.append(_Loud(level - quiet, rests))
+    return max(found, key=lambda one: (one.rests, one.over_db), default=None)

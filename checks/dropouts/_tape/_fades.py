@@ -5,7 +5,8 @@ replay of tracks seldom. It is told from tracks that are lost by going down step
 most tracks together; from music that ends by going to where no rest was before; from a head that
 clogs by the body of the sound, which goes down as well.
 
-What this cannot see: a fade of less than some 0.2 s, or one of which the end is missing.
+What this cannot see: a fade of less than some 0.2 s, or of 0.4 s where seconds of noise follow, or
+one of which the end is missing.
 """
 
 from __future__ import annotations
@@ -19,16 +20,27 @@ from numpy.typing import NDArray
 
 from checks._ranks import median, percentile
 from checks.dropouts._tape._bands import BODY, HISS, Floats
-from checks.dropouts._tape._floors import LevelHistory
+from checks.dropouts._tape._floors import LevelHistory, decibels
 
 _FADED_DB: Final = 12.0
 SETTLED_DB: Final = 3.0
 _FADES_S: Final = 0.15  # a signal that is lost is so within an entry (common practice)
+_STOPS_S: Final = 1.5
+"""Whoever draws everything down in less than ``_BY_HAND_S`` ends a take, and stops the recorder
+before long (from memory); where noise goes on, the signal went."""
+
 _DEEP_DB: Final = 20.0  # amplifiers lie 8 to 12 dB under the hiss (common practice)
 _SLOWLY_S: Final = 1.0  # no machine takes so long to stop (from memory)
 _BY_HAND_S: Final = 0.35
 """For which hiss is seen on its way down: half the time that an even fade takes (computed). In
 less than that, power goes, or a machine stops under the last note (from memory)."""
+
+_NOTHING_HOPS: Final = 4  # 1.5 ms: of an even fade, 24 dB under the mean of 23 ms (computed)
+_NOTHING_DB: Final = 10.0  # of a fade of equal power 12 (computed); half of the bands show it
+
+QUICK_S: Final = 0.6
+"""Time at an end of a capture that somebody fades there within which what falls is the fade's: the
+slower ones show as such. From memory."""
 
 _LAST: Final = 3  # entries that show the last level: the very last may hold a few samples
 
@@ -90,7 +102,8 @@ def faded(sound: Floats, entry_s: float) -> Fade | None:
         return None
     first = min(most[0], few[0]) if few else most[0]
     count = most[1] - first
-    if count * entry_s < _FADES_S:
+    soon = (sound.shape[2] - most[1]) * entry_s <= _STOPS_S
+    if count * entry_s < (_FADES_S if soon else _BY_HAND_S):
         return None
     hiss = over[1, over.shape[1] // 4]
     usual_db = float(median(hiss[:first])) if first else 0.0
@@ -117,6 +130,20 @@ def _turned_down(over: Floats) -> tuple[int, int] | None:
     if down[:first].any() or not down[first:].any():
         return None
     return first, first + int(np.argmax(down[first:]))
+
+
+def fades_there(piece: Floats, *, begins: bool) -> bool:
+    """Whether everything, hiss and all, comes from nothing at an end of a capture, or goes to it.
+
+    Args:
+        piece: (bands, tracks, hops): its first or last 23 ms.
+        begins: it is the first.
+    """
+    if not piece.size:
+        return False
+    last = piece[:, :, :_NOTHING_HOPS] if begins else piece[:, :, -_NOTHING_HOPS:]
+    fall = decibels(piece.mean(axis=2)) - decibels(last.mean(axis=2))
+    return float(median(fall.ravel())) >= _NOTHING_DB
 
 
 def step_by_step(depth: Floats) -> bool:

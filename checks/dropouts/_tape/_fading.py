@@ -13,9 +13,18 @@ from typing import Final
 import numpy as np
 
 from checks._ranks import median
-from checks.dropouts._tape._bands import BODY
+from checks.dropouts._tape._bands import BODY, Floats
 from checks.dropouts._tape._breath import ENTRIES
-from checks.dropouts._tape._fades import SETTLED_DB, Fade, fade_out, over_last, sound_of
+from checks.dropouts._tape._contact import Candidate
+from checks.dropouts._tape._fades import (
+    QUICK_S,
+    SETTLED_DB,
+    Fade,
+    fade_out,
+    fades_there,
+    over_last,
+    sound_of,
+)
 from checks.dropouts._tape._floors import LevelHistory
 from checks.dropouts._tape._lasting import Fall, falls
 from checks.dropouts._tape._motion import Course
@@ -49,6 +58,21 @@ def without_fade(
         and (_rests_stay(f) or (f.first <= clear and leaves_body(f, history, fade.first)))
     ]
     return fade, shows, before
+
+
+def unfaded(
+    found: Sequence[Candidate], head: Floats, tail: Floats, hops: int, hops_per_s: float
+) -> list[Candidate]:
+    """Those short falls that lie in no quick fade at an end of the capture.
+
+    Args:
+        head, tail: (bands, tracks, hops): the first and the last 23 ms of the tracks that count.
+        hops: from where on all is faded out, or the capture ends.
+    """
+    quick = QUICK_S * hops_per_s
+    first = quick if fades_there(head, begins=True) else 0
+    last = hops - quick if fades_there(tail, begins=False) else hops
+    return [c for c in found if first <= c.start < last]
 
 
 def _rests_stay(fall: Fall) -> bool:

@@ -19,7 +19,7 @@ from checks.dropouts._tape._dead import dead, is_dead_by_then
 from checks.dropouts._tape._decoded import by_decoder, under_programme, with_programme
 from checks.dropouts._tape._ends import is_over, lost
 from checks.dropouts._tape._fades import Fade, fade_out
-from checks.dropouts._tape._fading import without_fade
+from checks.dropouts._tape._fading import unfaded, without_fade
 from checks.dropouts._tape._findings import DIRT_S, counted, hf_loss, made, off_the_head, softer
 from checks.dropouts._tape._floors import LevelHistory
 from checks.dropouts._tape._hiss import Hiss
@@ -49,6 +49,7 @@ _ELECTRONICS_DB: Final = 3.0  # how close to the standing machine's floor counts
 _COMES_BACK_DB: Final = 2.0  # more is asked for of a signal that comes back: bulk-erased tape
 _NEVER_RESTS: Final = 0.9  # of the entries
 _ROUNDING_DB: Final = -7.8  # 3 over a step's own noise, a step over the root of 12 (rounding)
+_SELDOM: Final = 0.1  # of the entries, in which what is drawn down may still play (own trials)
 _GONE_S: Final = 0.6  # shorter is told as a dip
 
 
@@ -89,7 +90,7 @@ class TapeReport:
         if not self._history.entries:
             return PartOutcome()
         fade = fade_out(self._history, self._music, self._entry_s)
-        judged = self._music or range(self._fmt.channels)
+        judged = self._music or list(range(self._fmt.channels))
         way = course(self._history, judged, self._entry_s, fade.first or None)
         # A line-up begins and ends in its tones and parts them as it likes.
         lineup = self._sheet.reel.kind is ReelKind.LINEUP
@@ -114,7 +115,9 @@ class TapeReport:
                 self._bank, self._history, way, reduction, self._limits, hiss, self._music
             )
             lasting = self._lasting(named, way)
-            heard = [c for c in candidates if c.start // self._history.entry_hops < shows]
+            shown = min(shows * self._history.entry_hops, self._frames // self._bank.hop)
+            hops_per_s = self._fmt.rate_hz / self._bank.hop
+            heard = unfaded(candidates, head[:, judged], tail[:, judged], shown, hops_per_s)
             findings += self._contacts(judge, heard, dropped, lasting, counts)
             rate_hz, listed = self._fmt.rate_hz, self._limits.listed_tape
             dips = told(self._tones.found, findings, self._bank.hop, rate_hz, listed)
@@ -245,10 +248,14 @@ class TapeReport:
     def _named(self, stayed: Sequence[Fall], way: Course) -> list[tuple[str | None, Fall]]:
         """Each fall with what it is called; those that come and go together alike."""
         named = [(self._kind(fall, way), fall) for fall in stayed]
-        far = [fall for kind, fall in named if kind == "contact-loss"]
-        return [
-            ("contact-loss" if self._goes_with(fall, far) else kind, fall) for kind, fall in named
-        ]
+        for called in ("signal-lost", "contact-loss"):
+            like = [fall for kind, fall in named if kind == called]
+            most = _SELDOM if called == "signal-lost" else 1.0
+            named = [
+                (called if f.plays <= most and self._goes_with(f, like) else kind, f)
+                for kind, f in named
+            ]
+        return named
 
     def _goes_with(self, fall: Fall, others: Sequence[Fall]) -> bool:
         """Whether a fall begins and ends as another one does."""

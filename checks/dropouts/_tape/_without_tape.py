@@ -38,6 +38,10 @@ its beginning. From memory."""
 _RUNS_ON_S: Final = 30.0
 """How long a recorder runs on behind the end of a tape while somebody stands by. From memory."""
 
+_FADED_S: Final = 0.6
+"""So close to its end, somebody fades out what does not stop in one moment: nobody stops a recorder
+as soon behind a fault. From memory."""
+
 _PLAYING: Final = (2, 3)  # so many of so many entries before a stretch: a click is no programme
 _NEAR: Final = 2  # entries: how well the place of a stretch is known
 
@@ -125,6 +129,8 @@ class WithoutTape:
         """What is to be listened to where nothing comes back from an entry on."""
         start = self._from(first)
         plays = self._playing(first)
+        if plays and self._moment(first) is None and self._left_s(start) <= _FADED_S:
+            return None
         if plays:
             over = max(plays.values())
             text = (
@@ -136,7 +142,7 @@ class WithoutTape:
             verdict, remedy = Verdict.LISTEN, Remedy.REPLAY
             return made("cut-end", verdict, remedy, tuple(plays), start, start + 1, text, values)
         rest_s = self._rest_s(first)
-        stopped = (self._frames - start) / self._rate_hz <= _RUNS_ON_S
+        stopped = self._left_s(start) <= _RUNS_ON_S
         if _in_rest(rest_s, stopped) or self._moment(first) is None:
             return None
         text = (
@@ -145,6 +151,9 @@ class WithoutTape:
             "of all tracks was lost, switched off or unplugged; listen whether the end is missing."
         )
         return self._lost(text, start, self._frames, {"rest_s": round(rest_s, 2)})
+
+    def _left_s(self, frame: int) -> float:
+        return (self._frames - frame) / self._rate_hz
 
     def _gap(self, first: int, last: int, *, alone: bool) -> Finding | None:
         """What is to be listened to where the tape is heard again from entry ``last`` on.
