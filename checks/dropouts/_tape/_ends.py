@@ -18,7 +18,14 @@ from checks.dropouts._tape._floors import LevelHistory
 from checks.dropouts._tape._hiss import Hiss
 from checks.dropouts._tape._lasting import OF_EDGE, PLAYS_ON, Fall, is_silent
 from checks.dropouts._tape._motion import Course, Motion
-from checks.dropouts._tape._others import LIKE_DB, TOGETHER_S, of_hiss, over, under_others
+from checks.dropouts._tape._others import (
+    LIKE_DB,
+    TOGETHER_S,
+    is_sure,
+    of_hiss,
+    over,
+    under_others,
+)
 
 _WITH: Final = 0.3  # of the fall, in the body: three times what a gap takes there of 8 to 20 kHz
 
@@ -41,8 +48,35 @@ def lost(
     """The tape's course, and those falls of these tracks that the tape or a head may have made."""
     hiss = Hiss(history, way, found)
     found = of_hiss(found, hiss, history, tracks)
+    way, found = _between(way, found, tracks, entry_s, least_db)
     found = under_others(found, hiss, history, tracks, entry_s)
     return _ended(way, found, history, tracks, entry_s, least_db)
+
+
+def _between(
+    way: Course, found: Sequence[Fall], tracks: Sequence[int], entry_s: float, least_db: float
+) -> tuple[Course, list[Fall]]:
+    """The tape's course and the falls, without those between which no tape was heard at all.
+
+    All of these tracks go together and come back together, to less than the hiss of rests or of
+    any tape: that is leader, or a machine that was stopped, or the signal of all was lost, by what
+    else is heard there (``_without_tape``).
+    """
+    near = round(TOGETHER_S / entry_s)
+    gone = [f for f in found if not f.open_end and f.plays <= PLAYS_ON and is_sure(f)]
+    gone = [f for f in gone if f.mean_db >= least_db and not is_silent(f)]
+    states = way.states.copy()
+    out = list(found)
+    for one in gone:
+        same = [
+            f for f in gone if 0 <= f.first - one.first <= near and abs(f.last - one.last) <= near
+        ]
+        body = sum(min(float(f.fall_db[BODY]), f.mean_db) for f in same)
+        whole = body >= _WITH * sum(f.mean_db for f in same)
+        if len(same) > 1 and {f.track for f in same} == set(tracks) and whole:
+            states[one.first : max(f.last for f in same)] = Motion.LEADER
+            out = [f for f in out if f not in same]
+    return replace(way, states=states), out
 
 
 def _ended(

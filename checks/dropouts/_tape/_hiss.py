@@ -68,6 +68,11 @@ class Hiss:
         """Where the tape runs, (entries,)."""
         return self._course.running
 
+    @property
+    def programme(self) -> NDArray[np.bool_]:
+        """Where each track plays, (tracks, entries)."""
+        return self._course.programme
+
     def level(self, track: int, first: int, last: int) -> Floats:
         """Hiss of a track around some entries, dB a band; NaN where it is not heard plainly.
 
@@ -87,6 +92,12 @@ class Hiss:
     def lowest(self, track: int) -> Floats:
         """The lowest hiss of a track outside lasting falls, dB a band, or NaN."""
         return self._whole(track, 0)
+
+    def beside(self, track: int, first: int, last: int) -> Floats:
+        """The same but for some entries, from the first to the last, not included."""
+        apart = self._course.running & (self._regions[track] == 0)
+        apart[first:last] = False
+        return self._floor(track, np.flatnonzero(apart))
 
     def mean(self, track: int) -> float:
         """The lowest hiss of a track outside lasting falls, mean of its bands; NaN unheard."""

@@ -236,7 +236,8 @@ def _fall(
     while end < len(entries) and end > begin + _GONE and up[end - 1]:
         end -= 1  # windows are longer than entries
     for last in [begin + _GONE + int(k) for k in returned[:1]] + [end]:
-        whole = last - (last < len(entries))  # an entry in which it comes back is not gone
+        # Entries in which it comes back are not gone: two, where it does so slowly.
+        whole = last - (last < len(entries)) * (1 if last - begin <= _GONE else 2)
         behind = slice(min(left, whole - 1), whole)
         plays = float(course.programme[track, entries[behind]].mean())
         if plays <= PLAYS_ON and begin >= WINDOW:  # before, programme may lie over all windows

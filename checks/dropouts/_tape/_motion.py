@@ -20,7 +20,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from checks._ranks import percentile
+from checks._ranks import median, percentile
 from checks.dropouts._tape._bands import ABOVE, BODY, EDGE, HISS
 from checks.dropouts._tape._breath import rests_or_moves
 from checks.dropouts._tape._floors import LOW_MEAN_DB, LevelHistory, plateau
@@ -145,8 +145,12 @@ def _course(
         # Where one track plays on, the others' signals are lost; and where a track plays on and
         # its hiss is not heard between, it has lost its treble. But a machine that stops and starts
         # lets programme be heard for a while, without the treble, before it stands and after.
+        tape_db = float(median(hiss[known]))
         for first, last in _joined(gone, hisses.any(axis=0)):
             here = slice(first, last)
+            if any(_hisses_on(level[k, here], spread[k, here], tape_db) for k in judged):
+                gone[here], on[here] = False, True  # some signals are lost, while the tape runs on
+                continue
             fed = [
                 k for k in known if _is_fed(mean[BODY, k, here], programme[k, here], below[k, here])
             ]
@@ -182,6 +186,16 @@ def _course(
             if 2 * np.count_nonzero(programme[track, first:last]) <= last - first:
                 programme[track, first:last] = False
     return Course(states, hiss, below, programme, level, quiet)
+
+
+def _hisses_on(level: Floats, spread: Floats, tape_db: float) -> bool:
+    """Whether a track hisses while others are down, as much as they do where they are not.
+
+    Args:
+        level, spread: of the track, (entries,); ``tape_db``: usual hiss of those others.
+    """
+    at = (spread <= _STEADY_DB) & (np.abs(level - np.float32(tape_db)) <= _NEAR_DB)
+    return 2 * int(np.count_nonzero(at)) >= len(level)
 
 
 def _is_fed(body: Floats, loud: Bools, below: Bools) -> bool:

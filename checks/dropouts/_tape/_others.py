@@ -16,7 +16,7 @@ from checks._ranks import median
 from checks.dropouts._tape._bands import BODY, HISS, Floats
 from checks.dropouts._tape._breath import heard_as_hiss, never_again
 from checks.dropouts._tape._decoded import under_programme
-from checks.dropouts._tape._floors import LOW_MEAN_DB, LevelHistory
+from checks.dropouts._tape._floors import AT_DB, LOW_MEAN_DB, LevelHistory
 from checks.dropouts._tape._hiss import Hiss
 from checks.dropouts._tape._lasting import PLAYS_ON, Fall
 
@@ -28,6 +28,8 @@ _NO_TAPE_DB: Final = -82.0
 
 UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
 LEAVES: Final = 0.5  # of the fall of the hiss: a fader takes all of it from the body, too
+_PLAYS: Final = 0.5  # of the time in which the hiss of another track is down (from memory)
+_FED_DB: Final = 1.0  # by which the level of a generator may move (common practice)
 LIKE_DB: Final = 4.0  # tracks hiss alike; amplifiers lie 8 dB under it (common practice)
 
 
@@ -47,6 +49,7 @@ def under_others(
         if any(abs(first - f.first) * entry_s <= TOGETHER_S for first in on)
         or _play_on(f, falls, history, tracks, entry_s)
         or not _shared(f, history, tracks)
+        or (is_sure(f) and _runs_on(f, falls, heard, history, tracks))
     ]
 
 
@@ -127,6 +130,32 @@ def _shared(fall: Fall, history: LevelHistory, tracks: Sequence[int]) -> bool:
     return 2 * len(alike) > len(others)
 
 
+def is_sure(fall: Fall) -> bool:
+    """Whether what fell was the hiss of rests, or what is left is less than any tape hisses."""
+    return fall.rested or fall.after_db < _NO_TAPE_DB
+
+
+def _runs_on(
+    fall: Fall, falls: Sequence[Fall], heard: Hiss, history: LevelHistory, tracks: Sequence[int]
+) -> bool:
+    """Whether the tape runs on beside a fall: some track without one plays or hisses as before.
+
+    One level that is held all along is a generator's, which needs no tape.
+    """
+    here = slice(fall.first + 1, max(fall.seen - 1, fall.first + 2))
+    fallen = {f.track for f in falls if f.first < fall.seen and fall.first < f.last}
+    for k in set(tracks) - fallen:
+        plays = heard.programme[k, here]
+        body = history.mean_db[BODY, k, here].astype(np.float32)[plays]
+        if plays.mean() >= _PLAYS and np.ptp(body) > _FED_DB:
+            return True
+        over_db = history.low_db[HISS:, k, here].astype(np.float32) - LOW_MEAN_DB
+        over_db -= heard.lowest(k)[HISS:, None]
+        if (np.abs(over_db) < AT_DB).all(axis=0).mean() >= _PLAYS:  # NaN is not
+            return True
+    return False
+
+
 def over(fall: Fall, history: LevelHistory, track: int, first: int, last: int) -> float:
     """How far a track's usual lows lie over what another one fell to, dB; infinite where unknown.
 
@@ -143,8 +172,12 @@ def over(fall: Fall, history: LevelHistory, track: int, first: int, last: int) -
 def _others(
     fall: Fall, falls: Sequence[Fall], heard: Hiss, tracks: Sequence[int], entry_s: float
 ) -> list[Floats]:
-    """Lowest levels of the other tracks: hiss, and what they fall to, but not at that time."""
-    levels = {k: heard.lowest(k) for k in tracks if k != fall.track}
+    """Lowest levels of the other tracks: hiss, and what they fall to, but not at that time.
+
+    Where the hiss of rests falls for a while, a track that does not rest may be lost then, too.
+    """
+    first, last = (fall.first, fall.last) if fall.rested and not fall.open_end else (0, 0)
+    levels = {k: heard.beside(k, first, last) for k in tracks if k != fall.track}
     for one in falls:
         apart = abs(one.first - fall.first) * entry_s > TOGETHER_S
         if one.track in levels and apart and one.plays <= PLAYS_ON and not heard.is_lost(one):

@@ -24,7 +24,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.dropouts._tape._at_once import Moment, Moments
+from checks.dropouts._tape._at_once import HISS_DB, Moment, Moments
 from checks.dropouts._tape._cut_off import leaves_less
 from checks.dropouts._tape._findings import counted, made
 from checks.dropouts._tape._floors import LevelHistory, together_db
@@ -85,9 +85,20 @@ def stopped(
     found = _unheard(together_db(history.low_db[:, list(tracks)]), found, history.entry_hops)
     if len(found) * _SELDOM_S * rate_hz > max(frames, 2 * _SELDOM_S * rate_hz):
         return []
-    lost = [_finding(tracks, one, back, hop, frames, rate_hz) for one, back in found]
-    lost = [f for f in lost if not any(_tells(t, f, set(tracks)) for t in told)]
+    lost = [
+        _finding(_falling(levels, tracks, one, history.entry_hops), one, back, hop, frames, rate_hz)
+        for one, back in found
+    ]
+    lost = [f for f in lost if not any(_tells(t, f, set(f.tracks)) for t in told)]
     return [counted(f, len(lost), len(lost)) for f in lost]
+
+
+def _falling(levels: Levels, tracks: Sequence[int], one: Moment, entry_hops: int) -> list[int]:
+    """The tracks that fall in a moment; others may rest just then. All where none is heard to."""
+    entry = one.hop // entry_hops
+    behind = levels[:, min(entry + 1, levels.shape[1] - 1)]
+    fell = levels[:, max(entry - 1, 0)] - behind >= HISS_DB
+    return [k for k, down in zip(tracks, fell, strict=True) if down] or list(tracks)
 
 
 def _plays(levels: Levels, way: Course, one: Moment, entry_hops: int) -> bool:
@@ -154,7 +165,7 @@ def _finding(
         "switched off or unplugged, or the tape was cut off there"
     )
     text = (
-        f"The programme of all tracks stops in one moment, by {one.fall_db:.0f} dB, {how}. "
+        f"All programme that plays stops in one moment, by {one.fall_db:.0f} dB, {how}. "
         "Listen, and look at cables and power."
     )
     values: dict[str, Value] = {
