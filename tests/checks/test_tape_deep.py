@@ -64,7 +64,7 @@ def _rests_and_noise(body_db: float) -> tuple[np.ndarray, np.ndarray]:
     return low, low + 1.2
 
 
-def test_only_hiss_that_was_heard_in_rests_falls_under_the_electronics() -> None:
+def test_hiss_falls_under_the_electronics_which_leave_as_much_noise_above_it() -> None:
     found = steepest(floors(*_rests_and_noise(-20.0)), 0, 4.0)
     assert found is not None
     assert found.rested
@@ -72,6 +72,10 @@ def test_only_hiss_that_was_heard_in_rests_falls_under_the_electronics() -> None
     assert np.isnan(found.fall[-2:]).all()
     low, mean = _rests_and_noise(-20.0)
     low[:HISS, 42:44] = mean[:HISS, 42:44] = -20.0  # two entries are no proof of a rest
+    found = steepest(floors(low, mean), 0, 4.0)
+    assert found is not None
+    assert not found.rested
+    low[-2:], mean[-2:] = low[-2:] - 4.0, mean[-2:] - 4.0  # hiss that goes on above what stops
     assert steepest(floors(low, mean), 0, 4.0) is None
 
 

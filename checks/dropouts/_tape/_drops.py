@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.dropouts._tape._bands import BODY, HISS, Floats
+from checks.dropouts._tape._bands import ABOVE, BODY, EDGE, HISS, Floats
 from checks.dropouts._tape._breath import ENTRIES, RESTS_DB
 from checks.dropouts._tape._floors import STEADY_DB, clear_of_leaks
 from checks.dropouts._tape._heard import heard_mean, middle, quietest
@@ -34,9 +34,12 @@ _PLAIN: Final = 3  # entries of a window that keep to one level: hiss, not a gap
 _RESTING: Final = 2  # the same for what lies under the hiss of before: rests are short
 _ALIKE_DB: Final = 4.0  # own trials: bands of one noise
 _FAR_DB: Final = 15.0  # further than to an amplifier's noise (common practice: 8 to 12 dB)
+_NEAR_DB: Final = 8.0  # no nearer than those lie (common practice)
+_KEPT: Final = 0.6  # of the fall at 5.5 kHz: a gap takes a quarter of it from the body
 _BETTER_DB: Final = 0.3  # a band: so much more at a longer scale
 _DEEP_DB: Final = 20.0  # no further: to the electronics of a good machine (from memory)
-_HISSES_DB: Final = MOST_HISS_DB - 5.0  # the loudest band of a hiss
+HISSES_DB: Final = MOST_HISS_DB - 5.0  # the loudest band of a hiss
+_NOT_HEARD_DB: Final = -999.0  # under any noise
 _LEAST_BANDS: Final = 3
 _HEARD: Final = 0.6  # of the bands from the lowest that counts up
 _EACH: Final = 0.4  # of the mean fall that every band must show
@@ -134,7 +137,7 @@ def _steepest(
         fall = fall[:, at]
         for lowest in range(HISS, bands - least + 1) if len(at) else ():
             # Programme may cover the bands below the first, the electronics those from ``upto``.
-            for upto in range(lowest + least if rested else bands, bands + 1):
+            for upto in range(max(lowest + least, 0 if rested else min(ABOVE, bands)), bands + 1):
                 mean = _agreed(fall[lowest:upto], least, share)
                 mean[mean < least_db] = -np.inf
                 worth = np.ones(len(at))
@@ -142,7 +145,9 @@ def _steepest(
                     worth = np.maximum(np.isfinite(fall[lowest:upto]).sum(axis=0), 1.0)
                     mean[np.nan_to_num(fall[lowest:upto]).max(axis=0) > _DEEP_DB] = -np.inf
                 else:
-                    mean[like_music(fall, lowest, after[:, at])] = -np.inf
+                    covered = _by_electronics(after[:, at], lowest, upto)
+                    shown = np.where(np.arange(bands)[:, None] < upto, fall, np.nan)
+                    mean[like_music(shown, lowest, after[:, at]) | ~covered] = -np.inf
                 k = int(np.argmax(mean * worth))
                 least_sum = best[0] + _BETTER_DB * worth[k] if best else 0.0
                 if mean[k] * worth[k] > least_sum:
@@ -151,6 +156,19 @@ def _steepest(
                     drop = Drop(int(places[at[k]]), gap, before[:, at[k]], own, rested)
                     best = (float(mean[k] * worth[k]), drop)
     return best[1] if best else None
+
+
+def _by_electronics(after: Floats, lowest: int, upto: int) -> NDArray[np.bool_]:
+    """Whether in the bands from ``upto`` on there is as much noise left as below, (places,).
+
+    That is so of electronics, which are white; of hiss that goes on above music that stops there is
+    less.
+    """
+    if upto == len(after):
+        return np.ones(after.shape[1], np.bool_)
+    left = np.where(np.isfinite(after), after, np.float32(_NOT_HEARD_DB))
+    most = left[lowest:upto].max(axis=0)
+    return np.asarray((np.abs(left[upto:] - most) <= SAME_DB).all(axis=0))
 
 
 def _behind(floor: Floats, places: NDArray[np.int64]) -> list[Floats]:
@@ -212,7 +230,10 @@ def like_music(fall: Floats, lowest: int, after: Floats) -> NDArray[np.bool_]:
     left, before = after[lowest:], (after + fall)[lowest:]
     loudest = np.where(heard, left, -np.inf).max(axis=0)
     white = loudest - np.where(heard, left, np.inf).min(axis=0) <= _ALIKE_DB
-    hissed = np.where(heard, before, -np.inf).max(axis=0) <= _HISSES_DB
+    hissed = np.where(heard, before, -np.inf).max(axis=0) <= HISSES_DB
     gone |= white & hissed & (least >= _FAR_DB) & (heard.sum(axis=0) >= 4)
+    # Behind a gap programme falls further than hiss that comes to the electronics, but its body.
+    alike = (most - least <= _ALIKE_DB) & (least >= _NEAR_DB) & (heard.sum(axis=0) >= 3)
+    gone |= white & hissed & alike & (fall[BODY] <= _KEPT * fall[EDGE])
     less = (deep > 1.2 * high + 1.0) | (low > 1.05 * heard_mean(fall[lowest:]) + 1.5)
     return np.asarray(less & ~gone)

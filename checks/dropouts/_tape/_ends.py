@@ -13,8 +13,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from checks.dropouts._tape._bands import BODY, EDGE
 from checks.dropouts._tape._floors import LevelHistory
+from checks.dropouts._tape._gap import behind_a_gap
 from checks.dropouts._tape._hiss import Hiss
 from checks.dropouts._tape._lasting import OF_EDGE, PLAYS_ON, Fall, is_silent
 from checks.dropouts._tape._motion import Course, Motion
@@ -44,10 +48,16 @@ def lost(
     tracks: Sequence[int],
     entry_s: float,
     least_db: float,
+    frequencies_hz: NDArray[np.float64],
 ) -> tuple[Course, list[Fall]]:
-    """The tape's course, and those falls of these tracks that the tape or a head may have made."""
+    """The tape's course, and those falls of these tracks that the tape or a head may have made.
+
+    Args:
+        frequencies_hz: middle of every band, (bands,).
+    """
     hiss = Hiss(history, way, found)
-    found = of_hiss(found, hiss, history, tracks)
+    kept = of_hiss(found, hiss, history, tracks)
+    found = [f for f in found if f in kept or behind_a_gap(f, history, way.running, frequencies_hz)]
     way, found = _between(way, found, tracks, entry_s, least_db)
     found = under_others(found, hiss, history, tracks, entry_s)
     return _ended(way, found, history, tracks, entry_s, least_db)

@@ -334,6 +334,8 @@ def is_flat(fall: Fall) -> bool:
         # A fader takes as much of what plays, and of the body's rests, as of the hiss.
         rests = body < 0.5 * fall.mean_db or body < OF_EDGE * edge
         return not rests and fall.quieter_db >= _SOFTER * float(np.nanmax(fall.fall_db[HISS:]))
+    if duller(fall):
+        return False  # hiss that comes down to the electronics falls less than what is played
     known = np.isfinite(edge) or fall.before_db > MOST_HISS_DB
     least = _FLAT if fall.before_db > MOST_HISS_DB - _LOUD_DB else _SOFTER
     if known and fall.quieter_db >= least * fall.mean_db and not body < 0.5 * fall.mean_db:
@@ -342,6 +344,11 @@ def is_flat(fall: Fall) -> bool:
     if np.isfinite(body):
         return body >= least * fall.mean_db and not edge < least * fall.mean_db
     return fall.plays <= PLAYS_ON and not edge < 0.5 * fall.mean_db
+
+
+def duller(fall: Fall) -> bool:
+    """Whether what plays on falls less in its body than above it, as no fader lets it."""
+    return fall.plays > PLAYS_ON and bool(fall.fall_db[BODY] < OF_EDGE * fall.fall_db[EDGE])
 
 
 def turned_down(fall: Fall) -> bool:

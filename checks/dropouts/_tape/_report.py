@@ -28,6 +28,7 @@ from checks.dropouts._tape._lasting import (
     PLAYS_ON,
     Fall,
     comes_and_goes,
+    duller,
     is_flat,
     is_silent,
     rises,
@@ -98,11 +99,10 @@ class TapeReport:
         counts = {name: [0] * self._fmt.channels for name in ("contact_losses", "level_dips")}
         if self._fmt.rate_hz >= 32_000:
             reduction = self._sheet.tape.noise_reduction
-            fade, shows, stayed = without_fade(
-                self._history, way, self._music, self._entry_s, self._limits.hf_loss_db
-            )
-            least_db = self._limits.signal_lost_db
-            way, stayed = lost(self._history, way, stayed, self._music, self._entry_s, least_db)
+            known, limits = (self._music, self._entry_s), self._limits
+            fade, shows, stayed = without_fade(self._history, way, *known, limits.hf_loss_db)
+            least_db, bands_hz = limits.signal_lost_db, self._bank.frequencies_hz
+            way, stayed = lost(self._history, way, stayed, *known, least_db, bands_hz)
             # Other falls are rests, of the same hiss; short ones are lifts from it.
             named = self._named(stayed, way)
             apart = [
@@ -331,7 +331,7 @@ class TapeReport:
             return "signal-lost"
         if self._is_far(fall, way):
             return "hf-loss" if fall.open_end else "contact-loss"
-        if is_flat(fall) or is_silent(fall) or fall.faded:
+        if is_flat(fall) or is_silent(fall) or (fall.faded and not duller(fall)):
             # digital silence is no treble that fell, nor what goes down with the body alone
             return None
         return "hf-loss" if rises(fall, self._bank.frequencies_hz) else None
