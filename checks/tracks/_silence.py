@@ -32,6 +32,7 @@ from checks.tracks._levels import Levels
 _STILL_DB: Final = 5.0  # between the 2nd and 99th percentile; noise alone moves by 1
 _WHOLE_STILL_DB: Final = 8.0  # the same with the rumble of a few hertz in short blocks
 _LOUD_DBFS: Final = -50.0  # whole level of a track that is more than bare electronics
+_MOST_HISS_DBFS: Final = -50.0  # tapes hiss 50 to 80 dB down: common practice
 _STEADY_DB: Final = 2.0  # own choice: a floor's 2nd and 10th percentile lie closer
 _LEVEL_DB: Final = 1.5  # own choice: width of a level of hiss; its mean over bands moves by 0.5
 _APART_DB: Final = 4.0  # bulk-erased tape lies that far under bias-erased: common practice
@@ -101,6 +102,8 @@ def silent_tracks(
         others = [t for t in range(len(constant)) if t != track and not constant[t]]
         over = levels.stored[:, others] - own
         above = _hiss_of_others(over, margin_db, hiss_moves=hiss_moves)
+        if above is not None and floor + above > _MOST_HISS_DBFS:
+            above = None  # noise that is played
         if (still or faint) and floor <= limit_dbfs:
             found[track] = Silence(evidence="converter", floor_dbfs=floor, above_db=above)
         elif above is not None and (still or _stays_under(levels, track, floor + above)):

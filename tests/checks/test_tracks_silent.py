@@ -78,6 +78,16 @@ def test_track_with_hiss_alone_is_not_silent(kind: str, tracks: int) -> None:
     assert asking(run(x, 44_100)) == []
 
 
+@pytest.mark.parametrize("dbfs", [-30.0, -45.0])
+def test_steady_noise_louder_than_any_tape_hisses_is_no_hiss_to_be_missing(dbfs: float) -> None:
+    """Tapes hiss 50 to 80 dB down (common practice): that is played, beside hiss of -62."""
+    rng = np.random.default_rng(1)
+    x = rng.standard_normal((3, 8 * 48_000)) * 10 ** (dbfs / 20) / np.sqrt(2)
+    x[0] = rng.standard_normal(x.shape[1]) * 10 ** (-62 / 20) / np.sqrt(2)
+    words = (np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32)
+    assert of_kind(run(words, 48_000), "silent") == []
+
+
 def test_silent_track_among_many_that_never_rest_together() -> None:
     # Each rests while the others play, and the hiss differs by 3 dB from track to track.
     rng = np.random.default_rng(5)
