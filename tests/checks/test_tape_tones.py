@@ -9,6 +9,7 @@ from damage_tape import contact_loss
 from numpy.typing import NDArray
 from taping import taped
 
+from checks.dropouts._tape._one_tone import line, same
 from checks.model import Finding, Samples, Verdict
 from checks.sheet import NoiseReduction, Sheet, Tape
 
@@ -96,6 +97,49 @@ def test_notes_that_are_struck_again_are_no_lift(pause_s: float) -> None:
             tone = power * np.sin(2 * np.pi * hz * overtone * t)
             x[track] += tone * (envelope if track else 1.0)
     assert [f for f in _asked(ints(x)) if f.kind == "contact-loss"] == []
+
+
+@pytest.mark.parametrize("overtones", [(1.0,), (1.0, 0.5, 0.3, 0.2)])
+@pytest.mark.parametrize("pause_s", [0.003, 0.03])
+def test_keys_that_are_struck_again_are_no_lift(
+    pause_s: float, overtones: tuple[float, ...]
+) -> None:
+    """Organs on three tracks: other keys, with or without overtones, of which one strikes again."""
+    t = np.arange(5 * RATE) / RATE
+    x = np.random.default_rng(3).standard_normal((3, len(t))) * 10 ** (-62 / 20)
+    keys = np.clip((np.abs(t - 2.5) - pause_s / 2) / 0.02, 0, 1)
+    for track, hz in enumerate((523.3, 440.0, 587.3)):
+        for k, power in enumerate(overtones, 1):
+            tone = 0.1 * power * np.sin(2 * np.pi * k * hz * t + k * track)
+            x[track] += tone * (1.0 if track else keys)
+    assert [f for f in _asked(ints(x)) if "tone dips" in f.text] == []
+
+
+@pytest.mark.parametrize("hz", [100, 440, 1000, 3000, 3150, 10_000, 12_000])
+def test_one_tone_on_two_tracks_is_known_for_one(hz: int) -> None:
+    """Also where a hop holds whole waves: 3 and 12 kHz of 16 frames at 48 kHz leave nothing."""
+    hop, count = 16, 512
+    t = np.arange(hop * count) / RATE
+    hiss = np.random.default_rng(5).standard_normal((3, len(t))) * 10 ** (-62 / 20)
+    waves = (np.sin(2 * np.pi * hz * t), np.sin(2 * np.pi * hz * t + 2.0))
+    chord = np.sin(2 * np.pi * 400 * t) + 0.2 * np.sin(2 * np.pi * 800 * t)
+
+    def seen(wave: NDArray[np.float64], noise: NDArray[np.float64]) -> int | None:
+        swing = (wave + noise).reshape(count, hop).mean(axis=1).astype(np.float32)
+        return line(swing, 0.5, RATE / hop)
+
+    one, other = (seen(wave, noise) for wave, noise in zip(waves, hiss[:2], strict=True))
+    assert one is not None
+    assert same(one, other)
+    assert seen(chord, hiss[2]) is None
+
+
+def test_other_tones_are_not_known_for_one() -> None:
+    t = np.arange(512) * 16 / RATE
+    waves = [np.sin(2 * np.pi * hz * t).astype(np.float32) for hz in (440.0, 466.2)]  # a semitone
+    lines = [line(wave, 0.5, RATE / 16) for wave in waves]
+    assert None not in lines
+    assert not same(*lines)
 
 
 def test_tones_that_beat_are_no_lift() -> None:

@@ -65,7 +65,7 @@ class TapePart:
         music = [k for k, kind in enumerate(kinds) if kind is TrackKind.PROGRAMME]
         self._moments = Moments(music, slice(HISS, ABOVE), HISS_DB)
         self._stops = Moments(music, slice(HISS), STOPS_DB)
-        self._tones = Tones(music, self._bank.frequencies_hz, limits.contact_loss_db)
+        self._tones = Tones(music, self._bank, limits.contact_loss_db)
         self._candidates: list[Candidate] = []
         self._dropped = 0
         self._frames = 0
@@ -119,7 +119,7 @@ class TapePart:
             self._cut_offs.look(held, self._first, last, self._origin)
             self._moments.look(held, self._first, last, self._origin)
             self._stops.look(held, self._first, last, self._origin)
-            self._tones.look(held, parts, self._first, last, self._origin)
+            self._tones.look(held, swing, parts, self._first, last, self._origin)
         keep = max(0, last - REACH_HOPS)
         self._held[:, :, : self._filled - keep] = held[:, :, keep:].copy()
         self._swing[:, : self._filled - keep] = self._swing[:, keep : self._filled].copy()

@@ -2,9 +2,10 @@
 
 A tone of 10 kHz leaks over all bands in which hiss is looked for. But it keeps its level, and so
 shows by itself what a gap takes: 54.6 dB x distance / wavelength. Asked for is a pure tone that is
-as steady before as behind, at the same level, on this track and on others, of which most go on:
-whoever switches a generator, or sets its level, does that to all tracks or for good; and players
-who strike a note again neither keep a level so, nor play without overtones on several tracks.
+as steady before as behind, at the same level, on this track and on others, of the same frequency
+(``_one_tone``), of which most go on: whoever switches a generator, or sets its level, does that to
+all tracks or for good; and players who strike a note again neither keep a level so, nor play one
+note without overtones on several tracks, of which one alone is struck again.
 
 What this cannot see: a dip in a tone of one track alone; one at the beginning or the end of a tone;
 one no deeper than the tone wobbles.
@@ -12,19 +13,20 @@ one no deeper than the tone wobbles.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from checks._ranks import median
-from checks.dropouts._tape._bands import Floats
+from checks.dropouts._tape._bands import FilterBank, Floats
 from checks.dropouts._tape._contact import PART_HOPS
 from checks.dropouts._tape._findings import counted, made
 from checks.dropouts._tape._floors import decibels
 from checks.dropouts._tape._motion import spans
+from checks.dropouts._tape._one_tone import line, same
 from checks.model import Finding, Remedy, Value, Verdict, rounded
 
 Bools = NDArray[np.bool_]
@@ -40,6 +42,8 @@ _LEAST_HOPS: Final = 4  # 1.5 ms
 _SMOOTH: Final = 4  # hops over which a level is taken
 _WOBBLES: Final = 6.0  # standard deviations of the tone's own level
 _RISES: Final = 2.0  # own trials: steady noise moves by less within 1.5 ms
+_BESIDE_HOPS: Final = _STEADY * PART_HOPS // 2  # of the tone, before a dip and behind
+_TO_MEAN_SQUARE: Final = 2.0  # over the hop: from a band's energy to the sine's in its middle
 _MOST: Final = 4096
 
 
@@ -60,20 +64,23 @@ class Tones:
         found: in the order of time.
     """
 
-    def __init__(
-        self, tracks: Sequence[int], frequencies_hz: NDArray[np.float64], least_db: float
-    ) -> None:
-        """``frequencies_hz``: of the bands; ``least_db``: of a dip."""
+    def __init__(self, tracks: Sequence[int], bank: FilterBank, least_db: float) -> None:
+        """``least_db``: of a dip."""
         self._tracks, self._least_db = list(tracks), least_db
+        self._hop, self._hop_rate_hz = bank.hop, bank.rate_hz / bank.hop
+        frequencies_hz = bank.frequencies_hz
         apart = np.abs(frequencies_hz[:, None] - frequencies_hz) > _LEAKS * frequencies_hz
         self._apart = [np.flatnonzero(row) for row in apart]
         self.found: list[ToneDip] = []
 
-    def look(self, energies: Floats, parts: Floats, first: int, last: int, origin: int) -> None:
+    def look(
+        self, energies: Floats, swing: Floats, parts: Floats, first: int, last: int, origin: int
+    ) -> None:
         """Look for dips whose middle lies in hops ``first`` to ``last`` of ``energies``.
 
         Args:
             energies: (bands, tracks, hops); ``parts``: its means over PART_HOPS hops each.
+            swing: where the waves stand, (tracks, hops).
             origin: number of hop 0 within the capture.
         """
         level = decibels(parts)
@@ -94,7 +101,10 @@ class Tones:
                 for run in own
                 for dip in self._dips(energies[:, k], level[band, k], run, int(band))
             ]
-            self._keep(dips, runs, first, last, origin)
+            for dip in self._alone(dips, runs, energies[band], swing):
+                here = first <= dip.start + dip.hops // 2 < last
+                if here and len(self.found) < _MOST:
+                    self.found.append(replace(dip, start=origin + dip.start))
 
     def _dips(
         self, energies: Floats, level: Floats, run: tuple[int, int], band: int
@@ -111,7 +121,7 @@ class Tones:
         middles = (np.arange(end - begin) + 0.5) * PART_HOPS
         under = np.interp(np.arange(len(x)), middles, usual) - x
         least = max(self._least_db, _WOBBLES * 1.4826 * float(median(np.abs(under))))
-        side = _STEADY * PART_HOPS // 2
+        side = _BESIDE_HOPS
         out = []
         for a, b in spans(under >= 0.5 * least):
             deep = float(under[a:b].max())
@@ -120,37 +130,43 @@ class Tones:
                 out.append((hops.start + a, hops.start + b, deep))
         return out
 
-    def _keep(
+    def _alone(
         self,
         dips: Sequence[tuple[int, tuple[int, int, float]]],
         runs: Sequence[Sequence[tuple[int, int]]],
-        first: int,
-        last: int,
-        origin: int,
-    ) -> None:
-        """Takes those that most of the tracks with that tone do not share, if most have it."""
+        energies: Floats,
+        swing: Floats,
+    ) -> Iterator[ToneDip]:
+        """Those that most of the tracks with that very tone do not share, if most have it.
+
+        Args:
+            dips: track, place and depth; ``runs``: where each track holds its tone.
+            energies: of the tone's band, (tracks, hops); ``swing``: as for ``look``.
+        """
         left = sorted(dips, key=lambda d: d[1][0])
         while left:
             start, stop = left[0][1][:2]
-            same = [d for d in left if d[1][0] < stop]
-            left = left[len(same) :]
-            stop = max(d[1][1] for d in same)
+            near = [d for d in left if d[1][0] < stop]
+            left = left[len(near) :]
+            stop = max(d[1][1] for d in near)
+            lines = self._lines(energies, swing, start)
+            tone = next((lines[k] for k, _ in near if lines[k] is not None), None)
+            own = [d for d in near if same(lines[d[0]], tone)]
+            tracks = tuple(sorted({k for k, _ in own}))
             sound = sum(
-                any(a * PART_HOPS <= start and stop <= b * PART_HOPS for a, b in own)
-                for own in runs
+                any(a * PART_HOPS <= start and stop <= b * PART_HOPS for a, b in held)
+                and same(lines[k], tone)
+                for k, held in zip(self._tracks, runs, strict=True)
             )
-            tracks = {k for k, _ in same}
-            alone = sound >= max(2 * len(tracks), len(self._tracks) / 2)
-            here = first <= (start + stop) // 2 < last
-            if here and alone and len(self.found) < _MOST:
-                self.found.append(
-                    ToneDip(
-                        tracks=tuple(sorted(tracks)),
-                        start=origin + start,
-                        hops=stop - start,
-                        fall_db=max(d[1][2] for d in same),
-                    )
-                )
+            if tracks and sound >= max(2 * len(tracks), len(self._tracks) / 2):
+                deepest = max(d[1][2] for d in own)
+                yield ToneDip(tracks=tracks, start=start, hops=stop - start, fall_db=deepest)
+
+    def _lines(self, energies: Floats, swing: Floats, stop: int) -> dict[int, int | None]:
+        """What tone each track holds before a hop, if it is one: see ``line``."""
+        before = slice(stop - _BESIDE_HOPS, stop)
+        powers = energies[:, before].mean(axis=1) * _TO_MEAN_SQUARE / self._hop
+        return {k: line(swing[k, before], powers[k], self._hop_rate_hz) for k in self._tracks}
 
 
 def _kept(level: Floats, sounds: Bools) -> list[tuple[int, int]]:
