@@ -13,7 +13,7 @@ from pathlib import Path
 
 from checks import checksum
 from checks.container import measures as container_line
-from checks.explained import told_once
+from checks.explained import hiss_of_tape, told_once
 from checks.lineup import explained
 from checks.measures import ContainerMeasures, Measures
 from checks.model import Finding, Outcome, Verdict
@@ -82,11 +82,12 @@ def _report(reading: Reading, earlier: Report | None, began: float) -> Report:
         "checksum": _checksum(reading, files, earlier),
     }
     rate = reading.fmt.rate_hz if reading.fmt else _first_rate(reading)
+    lineup = reading.sheet.reel.kind is ReelKind.LINEUP
     outcomes = explained(
-        accounted(outcomes, rate_hz=rate or 1, frames=reading.frames),
+        accounted(hiss_of_tape(outcomes, lineup=lineup), rate_hz=rate or 1, frames=reading.frames),
         rate_hz=rate or 1,
         frames=reading.frames,
-        declared=reading.sheet.reel.kind is ReelKind.LINEUP,
+        declared=lineup,
     )
     outcomes = told_once(outcomes, rate_hz=rate or 1)
     findings = tuple(

@@ -3,8 +3,8 @@
 Measured: level (AES17-2015: a full-scale sine is 0 dBFS), hiss, DC offset and mains hum of every
 track; correlation, gain, delay and residual of every pair that has something in common. Every
 sample is looked at for level, offset, hum and bit-equal stretches; delays and residuals are
-taken from stretches spread evenly over the capture. Hiss is the 5th percentile of the short-time
-level, told as the level of a noise from 20 Hz to 20 kHz (see ``_levels``).
+taken from stretches spread evenly over the capture. Hiss is the lowest level that a track's noise
+keeps, told as that of a noise from 20 Hz to 20 kHz (see ``_levels``, ``_hiss``).
 
 A sample check; the modules behind the underscore each hold one kind of measurement and say what
 it does not prove. All together: nothing here hears what is played. Two tracks with the wrong
@@ -12,6 +12,8 @@ names, or programme missing on both, look right.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +24,7 @@ from checks.model import CaptureFormat, Finding, Outcome, dbfs_rms, rounded
 from checks.sheet import NoiseReduction, ReelKind, Sheet, TrackKind
 from checks.tracks import _findings as findings
 from checks.tracks._equal import EqualStretches
+from checks.tracks._hiss import MOST_DBFS, Noise, heard_again
 from checks.tracks._hum import Hum, HumFinder
 from checks.tracks._kinds import Beats, is_timecode, pilot_hz, speaking
 from checks.tracks._levels import Levels
@@ -34,17 +37,23 @@ from checks.tracks._sameness import sameness
 from checks.tracks._segments import Segments
 from checks.tracks._silence import Silence, never_moves, silent_tracks, steady_floor
 
-__all__ = ["TracksLimits", "TracksPass"]
+__all__ = ["TracksLimits", "TracksOutcome", "TracksPass", "heard_again"]
 
 _LISTED_PAIRS = 64
 _SHORTEST_S = 0.25  # an offset of less than a note's length says nothing
-_HISS_MOST_DBFS = -45.0  # common practice: no tape hisses louder
 _SHORTEST_HELD = 64  # samples of one value that are not zero; fewer are no evidence
 _SENSELESS = 1e6
 _UNKNOWN_DB = 2.0  # own choice: more evidence, where decoded noise reduction may lower the hiss
 _HUM_WINDOWS = 2  # seven seconds: less does not tell a held note from hum, where nothing rests
 
 Means = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TracksOutcome(Outcome):
+    """What was found; ``noise``: to tell the hiss again, once it is known where the tape runs."""
+
+    noise: Noise | None = field(default=None, compare=False)
 
 
 class TracksPass:
@@ -114,8 +123,16 @@ class TracksPass:
             search_s=limits.delay_search_ms / 1000,
         )
         hums = self._hums()
+        noise = Noise(
+            levels_db=self._levels.stored,
+            starts=self._levels.starts,
+            frames=self._levels.part_frames,
+            rate_hz=fmt.rate_hz,
+            without=frozenset(silences),
+        )
         lines = tuple(
-            self._line(track, float(means[track]), hums.get(track)) for track in range(fmt.channels)
+            self._line(track, float(means[track]), hums.get(track), noise)
+            for track in range(fmt.channels)
         )
         found: list[Finding] = []
         found += findings.silent(silences, who)
@@ -124,9 +141,10 @@ class TracksPass:
         found += findings.offset(self._offsets(who), limits.dc_percent)
         found += findings.hum(self._audible(hums, who))
         found += findings.track_kinds(who, silences, fmt.channels, self._under(who, silences))
-        return Outcome(
+        return TracksOutcome(
             findings=tuple(found),
             measures=TracksMeasures(tracks=lines, pairs=self._pair_lines(pairs, equal)),
+            noise=noise,
         )
 
     def _recognise(self, silences: dict[int, Silence]) -> dict[int, TrackKind]:
@@ -162,7 +180,7 @@ class TracksPass:
 
     def _hiss_only(self, track: int) -> bool:
         steady = never_moves(self._levels, track) and steady_floor(self._levels, track) is not None
-        return steady and self._whole_dbfs(track) < _HISS_MOST_DBFS
+        return steady and self._whole_dbfs(track) < MOST_DBFS
 
     def _related(
         self, pairs: list[Pair], silences: dict[int, Silence], who: findings.Who
@@ -221,17 +239,13 @@ class TracksPass:
     def _whole_dbfs(self, track: int) -> float:
         return dbfs_rms(float(self._gram[track, track]) / max(self._frames, 1))
 
-    def _line(self, track: int, mean: float, hum: Hum | None) -> TrackLine:
-        hiss = self._levels.level_dbfs(track, 5)
+    def _line(self, track: int, mean: float, hum: Hum | None, noise: Noise) -> TrackLine:
+        hiss = noise.hiss_dbfs(track)
         reasons = []
         if self._whole_dbfs(track) == -np.inf:
             reasons.append("rms: minus infinity, digital silence")
         if hiss is None:
-            reasons.append(
-                "hiss: digital silence"
-                if self._levels.parts
-                else f"hiss: shorter than {self._levels.part_frames} frames"
-            )
+            reasons.append(f"hiss: {self._no_hiss(track, noise)}")
         if hum is None:
             reasons.append(self._no_hum(track))
         elif not self._tells(track, hum):
@@ -245,6 +259,13 @@ class TracksPass:
             hum_hz=rounded(hum.mains_hz, 3) if hum else None,
             why="; ".join(reasons) or None,
         )
+
+    def _no_hiss(self, track: int, noise: Noise) -> str:
+        if not self._levels.parts:
+            return f"shorter than {self._levels.part_frames} frames"
+        if self._levels.level_dbfs(track, 5) is None:
+            return "digital silence"
+        return "none, see silent" if track in noise.without else "nowhere heard plainly"
 
     def _no_hum(self, track: int) -> str:
         if not self._hum.usable:

@@ -107,6 +107,7 @@ class Levels:
         self._heard = _Histogram(fmt.channels)
         self._whole = _Histogram(fmt.channels)
         self._stored = np.zeros((_STORED, fmt.channels, 3), np.float32)
+        self._starts = np.zeros(_STORED, np.int64)
         self._held = 0
         self._stride = 1
         known = (fmt.frames or 0) // BLOCK_FRAMES if self._part == BLOCK_FRAMES else 0
@@ -135,24 +136,31 @@ class Levels:
         self._heard.add(bands.sum(axis=2))
         for part in range(parts):
             if self.parts % self._stride == 0:
-                self._store(bands[:, part])
+                self._store(bands[:, part], block.start + part * self._part)
             self.parts += 1
 
-    def _store(self, bands: NDArray[np.float64]) -> None:
+    def _store(self, bands: NDArray[np.float64], start: int) -> None:
         if self._held == _STORED:
-            half = self._stored[::2].copy()
-            self._stored[: len(half)] = half
-            self._held = len(half)
+            half = _STORED // 2
+            self._stored[:half] = self._stored[::2].copy()
+            self._starts[:half] = self._starts[::2].copy()
+            self._held = half
             self._stride *= 2
             if self.parts % self._stride:
                 return
         self._stored[self._held] = 10 * np.log10(np.maximum(2 * bands, 1e-20))
+        self._starts[self._held] = start
         self._held += 1
 
     @property
     def stored(self) -> NDArray[np.float32]:
         """(parts, tracks, 3): levels in dBFS of the parts kept, evenly spread over the capture."""
         return self._stored[: self._held]
+
+    @property
+    def starts(self) -> NDArray[np.int64]:
+        """(parts,): first frame of each part kept."""
+        return self._starts[: self._held]
 
     @property
     def part_frames(self) -> int:
