@@ -250,10 +250,18 @@ def _padded(f: Finding) -> Finding:
 def _explains(fault: Finding, other: Finding, rate_hz: int) -> bool:
     """Whether a finding is but another view of a fault on the same tracks."""
     places = (other.start_frame, other.frames, fault.start_frame, fault.frames)
-    if None in places or (fault.tracks and not set(other.tracks) <= set(fault.tracks)):
-        return False  # where none is named, all are meant
+    if None in places:
+        return False
     start, frames, first, length = (int(place or 0) for place in places)
     stop, last = start + frames, first + length
+    if other.kind == "signal-lost" and other.verdict is Verdict.LISTEN and len(fault.starts) == 1:
+        near = int(_JUMP_S * rate_hz)
+        shared = set(other.tracks) & set(fault.tracks or other.tracks)
+        at_once = max(abs(start - first), abs(stop - last)) <= near
+        if at_once and 2 * len(shared) > len(other.tracks):
+            return True  # what all tracks together show; one that goes on may rest just then
+    if fault.tracks and not set(other.tracks) <= set(fault.tracks):
+        return False  # where none is named, all are meant
     if _is_scrambled(fault) and not _is_scrambled(other):
         return start >= first - _NEAR_FRAMES and stop <= last + _NEAR_FRAMES
     if other.kind in _DIPS:

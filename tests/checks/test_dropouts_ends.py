@@ -233,3 +233,22 @@ def test_a_jump_where_a_signal_is_lost_is_told_once(
     loss, jump = _made("signal-lost", 100_000, 30_000, (0, 1)), _made("step", at, 1, tracks)
     jump = jump if proven else replace(jump, verdict=Verdict.LISTEN)
     assert explained([jump, loss], RATE) == [*([jump] * told), loss]
+
+
+@pytest.mark.parametrize(
+    ("start", "frames", "tracks", "proven", "told"),
+    [
+        (100_019, 1_472, (0, 1, 2, 3), False, False),  # the fourth rests, or goes on
+        (100_019, 1_472, (0, 1, 4, 5), False, True),  # half of them is not the most
+        (100_019, 4_000, (0, 1, 2, 3), False, True),  # lost for longer
+        (99_000, 2_491, (0, 1, 2, 3), False, True),  # and sooner
+        (100_019, 1_472, (0, 1, 2, 3), True, True),
+    ],
+)
+def test_programme_that_stops_on_most_tracks_is_the_fault_that_is_proven_there(
+    start: int, frames: int, tracks: tuple[int, ...], proven: bool, told: bool
+) -> None:
+    held = _made("held-value", 100_000, 1_500, (0, 1, 2))
+    lost = _made("signal-lost", start, frames, tracks)
+    lost = lost if proven else replace(lost, verdict=Verdict.LISTEN)
+    assert explained([held, lost], RATE) == [held, *([lost] * told)]
