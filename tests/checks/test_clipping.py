@@ -194,6 +194,21 @@ def test_clipping_below_full_scale() -> None:
     assert (line.flat_tops, line.flat_top_dbfs) == (found.values["count"], -1.94)
 
 
+@pytest.mark.parametrize("block", range(4))
+def test_tilted_tops_of_a_strike_are_found_in_whatever_block_it_falls(block: int) -> None:
+    """A drum's strikes die away at once: one block may hold most of the tops that are cut."""
+    rate_hz = 88_200
+    x = np.random.default_rng(4).standard_normal(12 * BLOCK_FRAMES) * 1e-4
+    u = np.arange(BLOCK_FRAMES // 2) / rate_hz
+    strike = np.exp(-u / 0.03) * (np.sin(2 * np.pi * 190 * u) + 0.5 * np.sin(2 * np.pi * 870 * u))
+    for k, power in ((block, 0.1), (block + 4, 0.4), (block + 8, 0.15)):
+        at = k * BLOCK_FRAMES + 2_000
+        x[at : at + len(strike)] += power * strike
+    cut = high_passed(np.clip(x, -0.15, 0.15), 3.0, rate_hz)
+    assert asking(check(words(cut), rate_hz)) == [("flat-top", "listen", (0,))]
+    assert asking(check(words(high_passed(x, 3.0, rate_hz)), rate_hz)) == []
+
+
 @pytest.mark.parametrize("rate_hz", [44_100, 96_000, 352_800])
 @pytest.mark.parametrize(
     "style", ["exact", "noisy", "tilted", "steeply tilted", "one side", "quiet", "16 bit"]
