@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import stepping
 from bench_detection import textbook
+from bench_detection.edges import Asked
 from numpy.typing import NDArray
 
 from checks.dropouts._steps._one_source import one_source
@@ -162,3 +163,18 @@ def test_one_note_in_a_mix_of_several_players_loses_nothing(rate_hz: int, seed: 
     x = x * 0.5 / np.abs(x).max() + 3e-4 * rng.standard_normal(x.shape)
     told = stepping.steps((np.rint(x * FULL).astype(np.int64) << 8).astype(np.int32), rate_hz)
     assert Verdict.REDO not in {finding.verdict for finding in told}
+
+
+@pytest.mark.parametrize(
+    ("asked", "leak_db", "hiss_dbfs", "at"),
+    [
+        (Asked(rate_hz=96_000, tracks=1, seconds=20.0, seed=403_004), -35, -72, 1_511_086),
+        (Asked(rate_hz=192_000, tracks=4, seconds=10.0, seed=403_006), -20, -55, 200_178),
+    ],
+)
+def test_a_weak_note_on_one_track_that_a_gap_fits_by_chance_only_asks_to_listen(
+    asked: Asked, leak_db: int, hiss_dbfs: int, at: int
+) -> None:
+    x = textbook.played(asked, leak_db, hiss_dbfs)
+    x = np.ascontiguousarray(x[:, at - asked.rate_hz // 2 : at + asked.rate_hz // 3])
+    assert Verdict.REDO not in {finding.verdict for finding in stepping.steps(x, asked.rate_hz)}

@@ -38,6 +38,9 @@ _ROUGH: Final = 2.0
 """Times the limit up to which a jump of one track that does not stand alone may be its own, as what
 is struck or plucked has many of. From own trials: cuts on one track that are less stand alone."""
 
+HIGH: Final = 20.0
+"""Least height of a cut of one track that proves what is lost: a gap fits weak notes by chance."""
+
 LOUDER: Final = 10.0
 """How many times as much may move behind a cut on one track that is as sharp as nothing gets
 through a converter, and where a sound may begin. From own trials: notes that a generator begins
@@ -235,7 +238,8 @@ class Kinds:
         near = seen | {t: j for t, j in found.items() if abs(j.frame - frame) <= 1}
         one = len(near) == 1 or one_source([place.steps[t] for t in near], frame)
         leaks = one and len(near) > 1
-        if leaks and (longer.vague or place.sources([*near], frame)):
+        alone = len(near) == 1 and longer.vague
+        if alone or (leaks and (longer.vague or place.sources([*near], frame))):
             longer = replace(longer, shift=None)  # no loss moves one source among several
         if self._proven_cut(place, frame, clean, seen, longer, leaks=leaks):
             return True
@@ -343,7 +347,7 @@ class Kinds:
             longer.one_programme
             and not longer.against
             and not leaks
-            and (len(clean) > 1 or place.alone(strongest, best))
+            and (len(clean) > 1 or (best.jump >= HIGH and place.alone(strongest, best)))
             and (count_lost := _causes.lost(sides)) is not None
         ):
             values["lost_frames"] = count_lost
