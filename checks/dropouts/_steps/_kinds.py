@@ -90,8 +90,7 @@ class Kinds:
             return True
         # timecode has flat tops by nature
         flat = {t for t in tracks if not self._clocks.running(t) and place.flat(t)}
-        flat -= {t for t in flat & found.keys() if place.leaps(t, found[t])}
-        flat -= {t for t in flat & found.keys() if found[t].cut and place.no_top(t, found[t])}
+        flat -= {t for t in flat & found.keys() if place.off_tops(t, found[t])}
         flat |= {t for t, j in found.items() if place.crest(t, j)}
         if flat:
             least = self._limits.step_one_track
@@ -99,7 +98,9 @@ class Kinds:
             if not tracks:
                 return True
             found = {t: j for t, j in found.items() if t in tracks}
-        shared = self._break(place, tuple(found))
+        shared = None
+        if self._fmt.channels > 1:
+            shared = _junction.shared_break([place.steps[t] for t in found], place.peak)
         if shared is not None and self._swap(place, found, shared):
             return True
         strongest = max(found.values(), key=lambda j: j.jump, default=None)
@@ -137,13 +138,6 @@ class Kinds:
             self._tell.slip((slip.track,), slip.start, values, frames=slip.stop - slip.start)
 
     # -- the kinds of step --------------------------------------------------------------------
-
-    def _break(self, place: Place, tracks: tuple[int, ...]) -> Break | None:
-        """The place at which several tracks may be cut, each side fitted for itself."""
-        if self._fmt.channels < 2:
-            return None
-        shared = _junction.shared_break([place.steps[t] for t in tracks], place.peak)
-        return shared if shared is not None and any(shared.clean) else None
 
     def _swap(self, place: Place, found: Mapping[int, Junction], shared: Break) -> bool:
         """Tracks that change places."""
@@ -255,22 +249,20 @@ class Kinds:
         steep = place.steep(strongest, best)
         if sound and one and self._apart(place, found, shared, steep=steep):
             return True  # what one track shows is taken for a sound, unless others turn as well
-        values: dict[str, Value] = {"jump_sigma": round(best.jump, 1)}
-        slip = self._clocks.near(place.start + frame)
-        if slip is not None:
-            values["slip_us"] = slip.us(self._fmt.rate_hz)
+        values = self._values(best, place.start + frame)
+        slips = "slip_us" in values
         level = 1 / LOUDER <= best.levels <= LOUDER
         beneath = self._longer.beneath(place, clean)
         several = self._fmt.channels == 1 or len(seen) > 1
-        if slip is None and several and level and beneath.parted:
+        if not slips and several and level and beneath.parted:
             self._tell.doubtful(tuple(sorted(seen)), place.start + frame, values, text=tell.PARTED)
             return True
         self._tell.doubtful(
             (strongest,) if one and sound else tuple(sorted(seen)),
             place.start + frame,
             values,
-            text=tell.JUMP if slip is None else tell.JUMP_AND_SLIP,
-            sound=sound and slip is None,
+            text=tell.JUMP_AND_SLIP if slips else tell.JUMP,
+            sound=sound and not slips,
             on_top=one and beneath.on_top and strongest in longer.sounds,
             sharp=best.levels <= LOUDER and best.jump >= SHARP,
             steep=steep,
@@ -333,7 +325,7 @@ class Kinds:
         """``leaks``: whether all that jumps here may be a single source on several tracks."""
         strongest, best = next(iter(clean.items()))
         tracks, at = tuple(sorted(seen)), place.start + frame
-        values: dict[str, Value] = {"jump_sigma": round(best.jump, 1)}
+        values = self._values(best, at)
         sides = [place.side(t, frame, j) for t, j in sorted(clean.items())]
         same = {t: clean[t] for t in longer.same}
         enough = self._limits.step_several_tracks  # at one frame, on tracks of different sources
@@ -380,6 +372,12 @@ class Kinds:
                 self._tell.cut_behind_tape(tracks, at, values, strongest=strongest)
             return False
         return True
+
+    def _values(self, found: Junction, at: int) -> dict[str, Value]:
+        """What is told of a cut: its height, and by how much timecode slips there."""
+        values: dict[str, Value] = {"jump_sigma": round(found.jump, 1)}
+        slip = self._clocks.near(at)
+        return values if slip is None else values | {"slip_us": slip.us(self._fmt.rate_hz)}
 
     def _slips(self, at: int, clean: Mapping[int, Junction]) -> bool:
         """Whether a timecode slips where other tracks are cut."""

@@ -190,11 +190,15 @@ class Place:
         """Whether a frame lies where a clipped top begins or ends, or within one."""
         return _tops.corner(self.steps[track], frame, self._ends(track))
 
-    def no_top(self, track: int, found: Junction) -> bool:
-        """Whether a jump is nowhere near the level at which tops are cut off."""
+    def off_tops(self, track: int, found: Junction) -> bool:
+        """Whether a jump is no corner of a top, though some are cut off nearby.
+
+        It towers, or is a cut far from the level at which they are.
+        """
         here = self.steps[track, max(found.frame - ORDER, 0) : found.frame + ORDER]
         low, high = self._ends(track)
-        return bool((here < low).all() and (here > high).all())
+        far = bool((here < low).all() and (here > high).all())
+        return (found.cut and far) or self.leaps(track, found)
 
     def _ends(self, track: int) -> _tops.Ends:
         """The ceilings of a track: dear to find, and asked for several times."""
