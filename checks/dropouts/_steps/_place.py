@@ -82,6 +82,7 @@ class Place:
         self.peak = peak
         self.start = start
         self._junctions: dict[tuple[int, int | None], Junction | None] = {}
+        self._sides: dict[tuple[int, int, bool], _long.Sides] = {}
         self._ceilings: dict[int, _tops.Ends] = {}
 
     @property
@@ -98,25 +99,24 @@ class Place:
         """How far each of some tracks jumps at a frame that another one tells."""
         return _junction.jumps_at(self.steps[tracks], frame)
 
-    def sides(self, track: int, frame: int) -> _long.Sides:
-        """A longer look at both sides of a frame."""
-        rate_hz = self._fmt.rate_hz
-        return _long.Sides(*self.around(track, frame, _long.reach(rate_hz)), rate_hz)
+    def sides(self, track: int, frame: int, *, back: bool = False) -> _long.Sides:
+        """A longer look at both sides of a frame: from before it, or ``back`` from behind it."""
+        key = track, frame, back
+        if key not in self._sides:
+            rate_hz = self._fmt.rate_hz
+            x, at = self.around(track, frame, _long.reach(rate_hz))
+            x, at = (x[::-1], len(x) - at) if back else (x, at)
+            self._sides[key] = _long.Sides(x, at, rate_hz)
+        return self._sides[key]
 
     def shares(self, track: int, frame: int) -> tuple[Share, Share]:
         """How much of what sounds before a frame goes on behind it, and the other way about."""
-        ahead, back = self._both(track, frame)
+        ahead, back = self.sides(track, frame), self.sides(track, frame, back=True)
         return ahead.goes_on(), back.goes_on()
 
     def late(self, track: int, frame: int) -> bool:
         """Whether a few frames that are lost explain what seems to begin at a frame."""
-        return any(side.late() for side in self._both(track, frame))
-
-    def _both(self, track: int, frame: int) -> tuple[_long.Sides, _long.Sides]:
-        """The longer look from before a frame, and from behind it."""
-        rate_hz = self._fmt.rate_hz
-        x, at = self.around(track, frame, _long.reach(rate_hz))
-        return _long.Sides(x, at, rate_hz), _long.Sides(x[::-1], len(x) - at, rate_hz)
+        return any(self.sides(track, frame, back=back).late() for back in (False, True))
 
     def stretch(
         self, track: int, start: int, stop: int, reach: int
