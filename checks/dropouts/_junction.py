@@ -271,9 +271,10 @@ def shared_break(tracks: list[Floats], peak: int) -> Break | None:
         ahead, back = _predict.forward(x, before), _predict.backward(x, behind)
         left = _predict.spread(ahead[ORDER : first - 2])
         right = _predict.spread(back[last + 2 : len(x) - ORDER])
-        ahead /= max(left, _predict.rounding(before))
-        back /= max(right, _predict.rounding(behind))
+        left, right = max(left, _predict.rounding(before)), max(right, _predict.rounding(behind))
+        ahead, back = ahead / left, back / right
         total += _totals(ahead, back, first, last)
+        total += np.arange(len(total)) * 2 * float(np.log(left / right))  # of a likelihood
         residuals.append((ahead, back))
     frame = first + int(np.argmin(total))
     jumps, clean = [], []

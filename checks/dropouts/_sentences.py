@@ -25,6 +25,11 @@ TURN: Final = (
     "Several tracks turn to something else between the same two samples: tracks may change places, "
     "much is missing, or other samples stand there; listen."
 )
+SWAP: Final = "Tracks change places: what follows on one goes on from another; play the tape again."
+MOVED: Final = (
+    "Tracks seem to change places: what follows on one goes on from another, but one of them is "
+    "too loud or too restless to prove it; listen."
+)
 MISSING: Final = (
     "Samples are missing: what follows is what should come some frames later; play the tape again."
 )

@@ -74,7 +74,10 @@ def test_what_is_cut_at_the_very_sample_nobody_switched(
 ) -> None:
     """A splice that cuts a player and a pilot at once: the pilot is a witness."""
     monkeypatch.setattr(Switched, "_here", lambda self, place, track: track == 1)
-    junctions = [SimpleNamespace(frame=frame, jump=jump), SimpleNamespace(frame=500, jump=300.0)]
+    junctions = [
+        SimpleNamespace(frame=frame, jump=jump, levels=1.0),
+        SimpleNamespace(frame=500, jump=300.0, levels=1e-3),
+    ]
     place: Any = SimpleNamespace(junction=junctions.__getitem__)
     switched = Switched(sheet("pilot"), 2, 44_100, limit=12.0)
     assert switched.others(place, (0, 1)) == left

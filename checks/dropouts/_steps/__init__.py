@@ -179,7 +179,8 @@ class StepsPart:
         peak = strongest - start
         if self._known.covers(strongest, tracks) or broken(native[list(tracks)], peak):
             return
-        place = Place(self._fmt, native, peak=peak, start=start, history=self._history)
+        first = max(by_strength[0].first - start, 0)
+        place = Place(self._fmt, native, peak=peak, start=start, first=first, history=self._history)
         tracks = self._switched.others(place, tracks)
         if tracks:
             self._kinds.look(place, tracks)

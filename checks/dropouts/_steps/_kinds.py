@@ -16,7 +16,7 @@ from checks.dropouts import _junction
 from checks.dropouts import _sentences as tell
 from checks.dropouts._junction import Break, Junction
 from checks.dropouts._limits import NEARLY, DropoutsLimits
-from checks.dropouts._steps import _burst, _causes, _moves, _turns
+from checks.dropouts._steps import _burst, _causes, _turns
 from checks.dropouts._steps._beside_tops import witnesses
 from checks.dropouts._steps._clock import Clocks
 from checks.dropouts._steps._doubts import SHARP, Doubts
@@ -27,9 +27,10 @@ from checks.dropouts._steps._one_programme import LATER, SEVERAL, on_one, on_sev
 from checks.dropouts._steps._one_source import one_source
 from checks.dropouts._steps._place import NEWS, Place
 from checks.dropouts._steps._put_in import TRACKS, PutIn
-from checks.dropouts._steps._seen import SEEN, Seen
+from checks.dropouts._steps._seen import Seen
 from checks.dropouts._steps._stand_in import StandIns
 from checks.dropouts._steps._steep import Tape
+from checks.dropouts._steps._swaps import Swaps
 from checks.dropouts._steps._telling import Telling
 from checks.dropouts._steps._words import Words
 from checks.model import CaptureFormat, Value
@@ -63,6 +64,7 @@ class Kinds:
         self._clocks = clocks
         self._limits = limits
         self._tell = Telling(doubts)
+        self._swaps = Swaps(limits, clocks, self._tell)
         goes_on = GoesOn(fmt.rate_hz)
         self._put_in = PutIn(fmt, limits, self._tell, goes_on)
         self._words = Words(limits, self._tell, goes_on, clocks)
@@ -96,13 +98,14 @@ class Kinds:
             least = self._limits.step_one_track
             tracks = witnesses(place, tracks, found, flat, least=least)
             if not tracks:
-                return True
+                return self._swapped_tops(place, found)
             found = {t: j for t, j in found.items() if t in tracks}
         shared = None
         if self._fmt.channels > 1:
             shared = _junction.shared_break([place.steps[t] for t in found], place.peak)
-        if shared is not None and self._swap(place, found, shared):
-            return True
+        swap = self._swaps.at(place, found, shared)
+        if swap is not None and swap.sure:
+            return self._swaps.told(place, swap)
         strongest = max(found.values(), key=lambda j: j.jump, default=None)
         if strongest is None:
             return False
@@ -121,6 +124,8 @@ class Kinds:
             return True
         if not any(place.no_bend(t, j) for t, j in found.items()):
             return False
+        if swap is not None:
+            return self._swaps.told(place, swap)
         if self._parted(place, found):
             return True
         height = max(strongest.jump, *(shared.jumps if shared else ()), 0.0)
@@ -137,27 +142,16 @@ class Kinds:
             values: dict[str, Value] = {"slip_us": slip.us(self._fmt.rate_hz)}
             self._tell.slip((slip.track,), slip.start, values, frames=slip.stop - slip.start)
 
-    # -- the kinds of step --------------------------------------------------------------------
-
-    def _swap(self, place: Place, found: Mapping[int, Junction], shared: Break) -> bool:
-        """Tracks that change places."""
-        most = max(*shared.jumps, *(j.jump for j in found.values()))
-        codes = {t for t in place.tracks if self._clocks.running(t)}
-        clear = max(shared.jumps) >= self._limits.step_one_track
-        goes = None
-        if most >= SEEN:
-            goes = _moves.told(list(place.steps), shared.frame, codes, clear=clear)
-        if goes is None or one_source([place.steps[t] for t in found], shared.frame):
-            return False  # one source would turn in the same way on both
-        order = ", ".join(f"{i + 1} to {k + 1}" for i, k in sorted(goes.items()))
-        self._tell.proven(
-            tuple(sorted({*goes, *goes.values()})),
-            place.start + shared.frame,
-            "Tracks change places: what follows on one goes on from another; play the tape again.",
-            "swap",
-            {"jump_sigma": round(most, 1), "moved": order},
-        )
+    def _swapped_tops(self, place: Place, found: Mapping[int, Junction]) -> bool:
+        """Tracks with tops that change places; what else jumps there is a corner. Always true."""
+        if len(found) > 1:
+            shared = _junction.shared_break([place.steps[t] for t in found], place.peak)
+            swap = None if shared is None else self._swaps.at(place, found, shared)
+            if swap is not None and swap.sure:
+                self._swaps.told(place, swap)
         return True
+
+    # -- the kinds of step --------------------------------------------------------------------
 
     def _apart(
         self,

@@ -11,6 +11,7 @@ What this cannot see: tracks whose programme is all noise, which goes on from an
 from __future__ import annotations
 
 from collections.abc import Mapping, Set
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -46,21 +47,51 @@ LEAST_OFFSETS: Final = 4
 _DEAR: Final = 1e12  # costs that are no number; more would leave no digits for others
 
 
-def told(
-    tracks: list[Floats], frame: int, codes: Set[int], *, clear: bool
-) -> dict[int, int] | None:
-    """The moves that are proven, see ``swapped`` and ``proven``.
+@dataclass(frozen=True, slots=True)
+class Moves:
+    """Where tracks go on behind a place.
+
+    Attributes:
+        goes: {from: to}.
+        least, mostly: how much worse the same moves fit some frames beside, twice log likelihoods.
+        breaks: whether none of those tracks would go on by itself as well.
+    """
+
+    goes: dict[int, int]
+    least: float
+    mostly: float
+    breaks: bool
+
+    @property
+    def sure(self) -> bool:
+        """Whether they fit at this very place only."""
+        return self.least >= IN_PLACE
+
+    @property
+    def likely(self) -> bool:
+        """Whether they mostly do."""
+        return self.mostly >= IN_PLACE
+
+
+def seen(tracks: list[Floats], frame: int, codes: Set[int]) -> Moves | None:
+    """The moves that are seen, see ``swapped``: those that are sure, or the first.
 
     Args:
         codes: tracks of timecode, at whose edges nothing goes on: they may hide what others do.
     """
     every = range(len(tracks))
+    found = None
     for some in ([*every], [t for t in every if t not in codes])[: 2 if codes else 1]:
         rows = [tracks[t] for t in some]
-        goes = swapped(rows, frame)
-        if goes is not None and proven(rows, frame, goes, clear=clear):
-            return {some[i]: some[k] for i, k in goes.items()}
-    return None
+        if (goes := swapped(rows, frame)) is None:
+            continue
+        least, mostly = _in_place(rows, frame, goes)
+        gone_on = any(not breaks(rows[i], frame) for i in goes)
+        named = {some[i]: some[k] for i, k in goes.items()}
+        found = found or Moves(named, least, mostly, breaks=not gone_on)
+        if least >= IN_PLACE:
+            return Moves(named, least, mostly, breaks=not gone_on)
+    return found
 
 
 def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
@@ -185,16 +216,6 @@ def _rings(moves: Mapping[int, int]) -> list[list[int]]:
     return rings
 
 
-def proven(tracks: list[Floats], frame: int, goes: dict[int, int], *, clear: bool) -> bool:
-    """Whether moves fit at this very place only; where the jump is ``clear``, mostly there.
-
-    It is not where a track that is taken to have moved would go on by itself as well.
-    """
-    least, mostly = _in_place(tracks, frame, goes)
-    clear = clear and all(_own(tracks[i], frame) >= FAILS for i in goes)
-    return (mostly if clear else least) >= IN_PLACE
-
-
 def _in_place(tracks: list[Floats], frame: int, goes: dict[int, int]) -> tuple[float, float]:
     """How much worse moves fit a few frames beside their place: at least, and mostly.
 
@@ -215,5 +236,6 @@ def _in_place(tracks: list[Floats], frame: int, goes: dict[int, int]) -> tuple[f
     return float(gains.min()), float(median(gains))
 
 
-def _own(x: Floats, frame: int) -> float:
-    return goes_on(x[:frame], x[frame:], *known(x[:frame], ORDER))
+def breaks(x: Floats, frame: int) -> bool:
+    """Whether a track does not go on by itself."""
+    return goes_on(x[:frame], x[frame:], *known(x[:frame], ORDER)) >= FAILS

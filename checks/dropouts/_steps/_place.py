@@ -62,6 +62,7 @@ class Place:
     Attributes:
         steps: (tracks, frames) in steps of the word.
         peak: where the largest residual lies within them.
+        first: where the disturbance begins that is largest there.
         start: frame of the first of them.
     """
 
@@ -72,14 +73,16 @@ class Place:
         *,
         peak: int,
         start: int,
+        first: int | None = None,
         history: History | None = None,
     ) -> None:
-        """``history``: where more of the samples can be had."""
+        """``first``: the peak, if not told; ``history``: where more of the samples can be had."""
         self._fmt = fmt
         self._history = history
         self._native = native
         self.steps, self._step = _edges.in_steps(native, fmt)
         self.peak = peak
+        self.first = peak if first is None else first
         self.start = start
         self._junctions: dict[tuple[int, int | None], Junction | None] = {}
         self._sides: dict[tuple[int, int, bool], _long.Sides] = {}
@@ -88,6 +91,10 @@ class Place:
     @property
     def tracks(self) -> range:
         return range(len(self.steps))
+
+    @property
+    def rate_hz(self) -> int:
+        return self._fmt.rate_hz
 
     def junction(self, track: int, *, at: int | None = None) -> Junction | None:
         key = track, at
@@ -103,10 +110,9 @@ class Place:
         """A longer look at both sides of a frame: from before it, or ``back`` from behind it."""
         key = track, frame, back
         if key not in self._sides:
-            rate_hz = self._fmt.rate_hz
-            x, at = self.around(track, frame, _long.reach(rate_hz))
+            x, at = self.far(track, frame)
             x, at = (x[::-1], len(x) - at) if back else (x, at)
-            self._sides[key] = _long.Sides(x, at, rate_hz)
+            self._sides[key] = _long.Sides(x, at, self.rate_hz)
         return self._sides[key]
 
     def shares(self, track: int, frame: int) -> tuple[Share, Share]:
@@ -132,6 +138,10 @@ class Place:
         rate_hz = self._fmt.rate_hz
         x, at = self.around(track, start, _long.reach(rate_hz) + stop - start)
         return _long.beyond(x, at, at + stop - start, rate_hz, slack=slack)
+
+    def far(self, track: int, frame: int) -> tuple[NDArray[np.float64], int]:
+        """As many frames on each side of one as a longer look takes, and where it lies."""
+        return self.around(track, frame, _long.reach(self.rate_hz))
 
     def around(self, track: int, frame: int, reach: int) -> tuple[NDArray[np.float64], int]:
         """Up to so many frames on each side of one, in steps of the word, and where it lies."""

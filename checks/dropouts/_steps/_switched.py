@@ -43,9 +43,12 @@ class Switched:
     def others(self, place: Place, tracks: tuple[int, ...]) -> tuple[int, ...]:
         """Those tracks that jump by themselves: all, where one does so as a generator is switched.
 
-        Nobody switches at the very sample of a cut; it is cut as the others are.
+        Nobody switches at the very sample of a cut; it is cut as the others are. Nor is one
+        switched off as another is switched on.
         """
         fed = [t for t in tracks if self._here(place, t)]
+        if _changes_places(place, fed):
+            return tracks
         others = tuple(t for t in tracks if t not in fed)
         switched = [j.frame for t in fed if (j := place.junction(t)) is not None]
         found = [j for t in others if switched and (j := place.junction(t)) is not None]
@@ -61,6 +64,14 @@ class Switched:
         quieter, louder = sorted(sides, key=np.std)
         silent = float(np.std(quieter)) <= _SILENT * float(np.std(louder))
         return silent and (track in self._fed or _is_pilot(louder, self._rate_hz))
+
+
+def _changes_places(place: Place, tracks: list[int]) -> bool:
+    """Whether one begins at the sample at which another ends."""
+    found = [j for t in tracks if (j := place.junction(t)) is not None]
+    begins = [j.frame for j in found if j.levels > 1]
+    ends = [j.frame for j in found if j.levels <= 1]
+    return any(abs(a - b) <= _AT_ONCE for a in begins for b in ends)
 
 
 def _is_pilot(x: NDArray[np.float64], rate_hz: int) -> bool:

@@ -1,0 +1,96 @@
+"""Two tracks that change places, of which one shows little or both look like something else."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from stepping import steps
+
+from checks.model import Finding, Verdict
+
+RATE_HZ = 96_000
+FRAMES = 96_000
+AT = 50_021
+
+
+def words(tracks: NDArray[np.float64], noise_dbfs: float = -80) -> NDArray[np.int32]:
+    noise = np.random.default_rng(1).standard_normal(tracks.shape) * 10 ** (noise_dbfs / 20)
+    return (np.rint((tracks + noise) * 2**23).astype(np.int64) << 8).astype(np.int32)
+
+
+def breath(seed: int, level: float, tone: float = 1.0) -> NDArray[np.float64]:
+    """A note of several partials in noise."""
+    rng = np.random.default_rng(seed)
+    noise = np.empty(FRAMES)
+    now = 0.0
+    for k, new in enumerate(rng.standard_normal(FRAMES)):
+        noise[k] = now = 0.98 * now + new
+    t = rng.uniform(200, 400) * np.arange(FRAMES) / RATE_HZ
+    partials = sum(np.sin(2 * np.pi * (n * t + rng.random())) / n for n in range(1, 12))
+    return level * (tone * partials + 0.03 * noise)
+
+
+def reed(seed: int, hz: float, level: float) -> NDArray[np.float64]:
+    """A note of twenty partials, and noise 15 dB under it."""
+    rng, t = np.random.default_rng(seed), hz * np.arange(FRAMES) / RATE_HZ
+    partials = [np.sin(2 * np.pi * (n * t + rng.random())) / 20 for n in range(1, 21)]
+    return level * (sum(partials) + 0.03 * rng.standard_normal(FRAMES))
+
+
+def exchanged(x: NDArray[np.int32]) -> NDArray[np.int32]:
+    return np.concatenate((x[:, :AT], x[::-1, AT:]), axis=1)
+
+
+def tone(hz: float, level: float) -> NDArray[np.float64]:
+    return level * np.sin(2 * np.pi * hz * np.arange(FRAMES) / RATE_HZ + 1)
+
+
+def told(x: NDArray[np.int32]) -> list[tuple[object, Verdict, tuple[int, ...]]]:
+    assert steps(x, RATE_HZ) == []
+    found: list[Finding] = steps(exchanged(x), RATE_HZ)
+    assert all(abs((f.start_frame or 0) - AT) <= 1 for f in found)
+    return [(f.values.get("moved"), f.verdict, f.tracks) for f in found]
+
+
+def test_a_loud_track_that_shows_nothing_asks_to_listen() -> None:
+    """Its noise covers whatever follows."""
+    x = words(np.stack([breath(3, 0.15, 0.0), breath(13, 0.006, 0.0)]))
+    assert told(x) == [("1 to 2, 2 to 1", Verdict.LISTEN, (0, 1))]
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_a_loud_track_that_shows_nothing_is_proven_by_what_goes_on_in_phase(seed: int) -> None:
+    x = words(np.stack([reed(seed, 200, 0.15), reed(seed + 50, 220, 0.004)]))
+    assert told(x) == [("1 to 2, 2 to 1", Verdict.REDO, (0, 1))]
+
+
+@pytest.mark.parametrize("seed", [1, 4])
+def test_what_follows_may_be_largest_some_way_behind(seed: int) -> None:
+    x = words(np.stack([breath(seed, 0.15, 0.0), breath(seed + 50, 0.002, 0.0)]))
+    assert told(x) == [("1 to 2, 2 to 1", Verdict.LISTEN, (0, 1))]
+
+
+@pytest.mark.parametrize(
+    ("hz", "level", "noise_dbfs"), [(60.0, 0.1, -80), (1000.0, 0.1, -80), (6000.0, 0.3, -62)]
+)
+def test_two_tones_change_places(hz: float, level: float, noise_dbfs: float) -> None:
+    """Neither a pilot that is switched off, nor the tops of a steady tone that are cut off."""
+    x = words(np.stack([tone(hz, level), tone(50.0, 0.07)]), noise_dbfs)
+    assert told(x) == [("1 to 2, 2 to 1", Verdict.REDO, (0, 1))]
+
+
+def test_a_tone_goes_over_to_a_track_of_hiss() -> None:
+    x = words(np.stack([tone(50.0, 0.1), np.zeros(FRAMES)]))
+    assert told(x) == [("1 to 2, 2 to 1", Verdict.REDO, (0, 1))]
+
+
+@pytest.mark.parametrize("leaks", [0.0, 0.03])
+@pytest.mark.parametrize("seed", [7, 12, 20])
+def test_notes_that_end_as_others_begin_have_not_moved(seed: int, leaks: float) -> None:
+    """A machine plays one track after the other: common practice in sequenced music."""
+    tracks = np.stack([breath(seed, 0.15), breath(seed + 1, 0.05)])
+    at = np.arange(FRAMES) // 6_000 % 2
+    tracks *= np.stack((at, 1 - at))
+    tracks += leaks * tracks[::-1]
+    assert not any("moved" in f.values for f in steps(words(tracks), RATE_HZ))
