@@ -203,6 +203,11 @@ def looked_at(x: Floats, peak: int, *, at: int | None = None) -> Junction | None
     least = _predict.rounding(whitening)
     left = max(_predict.spread(ahead[ORDER : first - 2]), least)
     right = max(_predict.spread(back[skip[1] : len(x) - ORDER]), least)
+    if right > ALIKE * left:  # a tone that dies away seen from behind grows
+        turned = len(x) - last - 3, len(x) - first + 2 + ORDER
+        own = _predict.backward(x, _predict.fitted(x[::-1], ORDER, skip=turned))
+        if (less := max(_predict.spread(own[skip[1] : len(x) - ORDER]), least)) < right:
+            back, right = own, less
     frame = _place(ahead / left, back / right, first, last)
     floor = np.where(np.arange(len(x)) < frame, left, right)
     split = np.concatenate((ahead[:frame], back[frame:])) / floor

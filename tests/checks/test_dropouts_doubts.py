@@ -129,7 +129,7 @@ def test_a_wrong_word_among_sounds_asks_to_listen() -> None:
 
 
 @pytest.mark.parametrize(
-    ("height", "tracks", "count"), [(95.0, (1, 2), 1), (80.0, (1, 2), 0), (900.0, (1,), 0)]
+    ("height", "tracks", "count"), [(95.0, (1, 2), 1), (80.0, (1, 2), 0), (200.0, (1,), 0)]
 )
 def test_what_towers_over_all_sounds_on_several_tracks_is_told(
     height: float, tracks: tuple[int, ...], count: int
@@ -141,6 +141,20 @@ def test_what_towers_over_all_sounds_on_several_tracks_is_told(
     found, counts = doubts.finish()
     assert [f.start_frame for f in found] == [59 * RATE + 900] * count
     assert counts == [0, count, count, 0]
+
+
+@pytest.mark.parametrize(
+    ("height", "sound", "told_of"),
+    [(250.0, True, 1), (230.0, True, 0), (95.0, False, 1), (85.0, False, 0)],
+)
+def test_what_is_far_higher_than_all_sounds_of_one_track_is_told(
+    height: float, sound: bool, told_of: int
+) -> None:
+    doubts = Doubts(CaptureFormat(rate_hz=RATE, channels=4, word_length=24), listed=50)
+    for k in range(20):
+        doubts.unproven(step(RATE * k // 2, (2,)), sound=True, sharp=True)
+    doubts.unproven(step(9 * RATE + 900, (2,), jump_sigma=height), sound=sound, sharp=sound)
+    assert [f.start_frame for f in doubts.finish()[0]] == [9 * RATE + 900] * told_of
 
 
 def test_a_jump_of_all_tracks_is_told_whatever_sounds_begin() -> None:

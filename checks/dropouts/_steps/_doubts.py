@@ -32,7 +32,7 @@ from checks.dropouts._sentences import (
     STEEP,
     UNPROVEN,
 )
-from checks.dropouts._steps._pile import OFTEN, Pile, height, keeps_time
+from checks.dropouts._steps._pile import FAR, OFTEN, TOWERS, Pile, height, keeps_time
 from checks.model import CaptureFormat, Finding, Remedy, Verdict
 
 BEYOND_DOUBT: Final = 50.0
@@ -267,15 +267,17 @@ class Doubts:
     def _admit_sounds(self) -> None:
         """What may be sounds is that on one track of several, or again and again, as notes come.
 
-        Unless it is sharp and towers over these, on several tracks. A track that jumps by its own
-        nature is no witness beside another.
+        Unless it is sharp and towers over these, on several tracks, or far on one. A track that
+        jumps by its own nature is no witness beside another.
         """
+        high = [e for e in self._sounds.towering() if len(e.tracks) > 1]
+        for track in range(self._fmt.channels):
+            high += [e for e in self._sounds.towering(track, by=FAR) if e not in high]
+        for event in [e for e in high if height(e) >= BEYOND_DOUBT and e in self._sharp]:
+            self._sounds.remove(event)
+            self._count(event)
+            self._sure.add(event)
         if self._sounds.recurs(self._fmt.rate_hz):
-            several = [e for e in self._sounds.towering() if len(e.tracks) > 1]
-            for event in [e for e in several if height(e) >= BEYOND_DOUBT and e in self._sharp]:
-                self._sounds.remove(event)
-                self._count(event)
-                self._sure.add(event)
             return
         one = 1 if self._fmt.channels > 1 else 0
         restless = self._restless(*self._unproven.values())
@@ -300,14 +302,16 @@ class Doubts:
     def _drop_restless(self) -> None:
         """Unproven jumps of tracks on which sounds begin or end at one sample again and again.
 
-        Unless nearly all of many tracks show one.
+        Unless nearly all of many tracks show one, or it is far higher than all those sounds.
         """
         restless = self._restless(self._sounds)
+        high = max(BEYOND_DOUBT, TOWERS * self._sounds.highest)
         for pile in (
             p for text, p in self._unproven.items() if text not in (PARTED, PERHAPS_STAND_IN)
         ):
             for event in list(pile.events):
-                if restless.issuperset(event.tracks) and not self._broad(event):
+                known = restless.issuperset(event.tracks) and not self._broad(event)
+                if known and height(event) < high:
                     self._drop(event, pile)
 
     def _doubt_predictions(self) -> bool:

@@ -43,6 +43,7 @@ _BESIDE: Final = 64  # frames on each side of a word
 _TOWERS: Final = 3.0  # over the largest step beside; own trials: sounds that begin 0.04 to 1.5
 
 _HALF: Final = 0.5  # of the height of a cut
+_OTHER_END: Final = 1  # of samples that were put in
 _HELD_BEHIND: Final = 2 * BLOCK_FRAMES  # frames that have surely come in behind a place
 _LONG: Final = 32  # order of a prediction that goes on for a while
 _KNOWN: Final = 1024  # frames it is fitted to
@@ -228,7 +229,8 @@ class Place:
         jump = float(steps[found.frame - 1])
         beside = np.delete(steps[max(found.frame - _BESIDE, 0) : found.frame + _BESIDE],
                            min(found.frame, _BESIDE) - 1)  # fmt: skip
-        return jump >= _TOWERS * float(beside.max(initial=0.0)) and self.alone(track, found)
+        high = jump >= _TOWERS * float(beside.max(initial=0.0))
+        return high and self.alone(track, found, but=_OTHER_END)
 
     def stands_off(self, track: int, start: int, stop: int) -> bool:
         """Whether both edges of a stretch are by far larger steps than any beside it.
@@ -258,13 +260,13 @@ class Place:
         high_rate = self._fmt.rate_hz >= _steep.LEAST_RATE_HZ
         return high_rate and found.still and _steep.steep(self.steps[track], found.frame)
 
-    def alone(self, track: int, found: Junction) -> bool:
-        """Whether nothing half as high comes near a cut, within a tenth of a second.
+    def alone(self, track: int, found: Junction, *, but: int = 0) -> bool:
+        """Whether nothing half as high comes near a cut, within a tenth of a second, ``but`` few.
 
         What jumps in each of its periods, as a sawtooth does, may be cut anywhere by itself.
         """
         height = found.jump * found.right
-        return self._alone(track, found.frame, found.frame, found.whitening, height)
+        return self._alone(track, found.frame, found.frame, found.whitening, height, but=but)
 
     def stretch_alone(self, track: int, start: int, stop: int, jump: float) -> bool:
         """The same of a stretch of samples, of so many standard deviations of its past."""
@@ -297,13 +299,21 @@ class Place:
         return _comes_again.comes_again(x, at, at + stop - start, whitening, rate_hz)
 
     def _alone(
-        self, track: int, start: int, stop: int, whitening: NDArray[np.float64], height: float
+        self,
+        track: int,
+        start: int,
+        stop: int,
+        whitening: NDArray[np.float64],
+        height: float,
+        *,
+        but: int = 0,
     ) -> bool:
         x, at = self.around(track, start, _long.reach(self._fmt.rate_hz))
         size = np.abs(_predict.forward(x, whitening))
         size[:ORDER] = 0
         size[at - 2 * ORDER : at + stop - start + 2 * ORDER] = 0
-        return float(size.max(initial=0.0)) <= _HALF * height
+        high = np.flatnonzero(size > _HALF * height)
+        return bool(np.count_nonzero(np.diff(high, prepend=-len(x)) > 2 * ORDER) <= but)
 
     def silent(self, start: int, stop: int) -> bool:
         """Whether all tracks are zero from ``start`` to before ``stop``."""
