@@ -143,6 +143,17 @@ def corner(x: Floats, frame: int, ends: Ends) -> bool:
     return _three(here >= top) or _three(here <= bottom)
 
 
+def leave_nothing(x: Floats, frame: int, ends: Ends) -> bool:
+    """Whether tops lie on each side of a clean cut, so near that it is clean of their corners.
+
+    The crests of a steady tone, or such that were cut off before something else did not leave them
+    as they were: whatever jumps between them is none of their corners.
+    """
+    low, high = ends
+    sides = x[frame - _SOONER : frame - _CORNER], x[frame + _CORNER : frame + _SOONER]
+    return all(bool((side >= low).any() or (side <= high).any()) for side in sides)
+
+
 def cut_off(x: Floats, frame: int, deviation: float, ends: Ends, *, full: float) -> bool:
     """Whether a sample belongs to a clipped top.
 

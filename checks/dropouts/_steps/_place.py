@@ -204,11 +204,14 @@ class Place:
     def off_tops(self, track: int, found: Junction) -> bool:
         """Whether a jump is no corner of a top, though some are cut off nearby.
 
-        It towers, or is a cut far from the level at which they are.
+        It towers, or is a cut far from the level at which they are, or beside some that leave
+        nothing.
         """
         here = self.steps[track, max(found.frame - ORDER, 0) : found.frame + ORDER]
         low, high = self._ends(track)
         far = bool((here < low).all() and (here > high).all())
+        if not far and found.jump >= _junction.SHARP:
+            far = _tops.leave_nothing(self.steps[track], found.frame, (low, high))
         return (found.cut and far) or self.leaps(track, found)
 
     def _ends(self, track: int) -> _tops.Ends:
