@@ -229,7 +229,9 @@ class Kinds:
         alone = len(near) == 1 and longer.vague
         if alone or (leaks and (longer.vague or place.sources([*near], frame))):
             longer = replace(longer, shift=None)  # no loss moves one source among several
-        if self._proven_cut(place, frame, clean, seen, longer, leaks=leaks):
+        if not self._longer.click(place, frame, [*clean]) and self._proven_cut(
+            place, frame, clean, seen, longer, leaks=leaks
+        ):
             return True
         if not likely:
             return False
@@ -344,7 +346,7 @@ class Kinds:
             text = "The signal is cut between two samples on the tracks of one converter alone: a "
             text += "digital fault; play the tape again."
             self._tell.proven(tracks, at, text, "converter", values)
-        elif not longer.against and (
+        elif not (longer.against or leaks) and (
             (
                 longer.one_programme
                 and sharp(seen.values())

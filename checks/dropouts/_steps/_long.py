@@ -90,6 +90,10 @@ LATE_FRAMES: Final = 16
 """How much more must be left where the programme is taken to go on in time, so that it is late for
 certain by the length of the stretch, and the least of that."""
 
+_FEW_LOST: Final = (1, 2, 3, 5, 8, 12, 18, 26, 38)  # frames that may be lost instead
+_AS_GOOD: Final = 0.25  # by how much less these would leave: e^6 times as likely
+_BESIDE: Final = (-8, -4, -2, 2, 4, 8)  # thinned samples by which it would go on out of time
+
 
 @dataclass(frozen=True, slots=True)
 class Beyond:
@@ -253,6 +257,26 @@ def beyond(x: Floats, start: int, stop: int, rate_hz: int, *, slack: int) -> Bey
     )
     late = put_in and long >= LATE_FRAMES and far[0] >= LATE * max(near[0], 1.0)
     return Beyond(in_place=in_place, put_in=put_in, late=late)
+
+
+def in_time(x: Floats, start: int, stop: int, rate_hz: int) -> bool:
+    """Whether the programme surely goes on in time behind a stretch, whatever that hides.
+
+    Either side foretells the other over its length, and not over any length beside.
+
+    Args:
+        x: samples in steps of the word, the stretch from ``start`` to before ``stop``.
+    """
+    rest, long, every = np.concatenate((x[:start], x[stop:])), stop - start, thinning(rate_hz)
+    for side in (Sides(rest, start, rate_hz), Sides(rest[::-1], len(rest) - start, rate_hz)):
+        if not side.enough or (here := side.left_behind(long)) > GOES_ON:
+            continue
+        beside = [side.left_behind(long + k * every) for k in _BESIDE]
+        if min(beside) < LATE * max(here, 1.0):
+            continue  # which tells nothing
+        if all(side.left_behind(long + few) >= here - _AS_GOOD for few in _FEW_LOST):
+            return True
+    return False
 
 
 def shift(sides: Iterable[Sides], rate_hz: int) -> tuple[Shift | None, bool]:

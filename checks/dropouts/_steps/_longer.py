@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
 from typing import Final
@@ -22,6 +22,8 @@ second each: what jumps more often is proven by the first of them, or by none.""
 
 _LONG_TRACKS: Final = 4  # of those that jump together, the strongest
 _MOST_TRACKS: Final = 8  # that are asked for one gap
+_CLICK_S: Final = (0.0015, 0.005)  # that a click lasts (common practice: 0.1 to 5 ms)
+_CLICK_TRACKS: Final = 3  # that are asked for its end
 _MAY_BE_SAME: Final = 6.0  # of ``Sides.near``: two programmes leave far more
 
 
@@ -105,6 +107,10 @@ class LongLooks:
             return Beneath()
         tracks = [*cut.items()][:_LONG_TRACKS]
         return Beneath.of(place.shares(t, found.frame) for t, found in tracks)
+
+    def click(self, place: Place, frame: int, tracks: Sequence[int]) -> bool:
+        """Whether the programme goes on in time soon behind a disturbance: a click or a relay."""
+        return any(place.in_time(t, frame, s) for t in tracks[:_CLICK_TRACKS] for s in _CLICK_S)
 
     def _tried(
         self, place: Place, frame: int, sides: dict[int, _long.Sides], cut: dict[int, Junction]

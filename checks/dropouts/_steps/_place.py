@@ -144,6 +144,12 @@ class Place:
         """As many frames on each side of one as a longer look takes, and where it lies."""
         return self.around(track, frame, _long.reach(self.rate_hz))
 
+    def in_time(self, track: int, frame: int, seconds: float) -> bool:
+        """Whether the programme surely goes on in time so long behind a frame."""
+        stop = frame + round(seconds * self.rate_hz)
+        x, at = self.around(track, frame, _long.reach(self.rate_hz) + stop - frame)
+        return _long.in_time(x, at, at + stop - frame, self.rate_hz)
+
     def around(self, track: int, frame: int, reach: int) -> tuple[NDArray[np.float64], int]:
         """Up to so many frames on each side of one, in steps of the word, and where it lies."""
         if self._history is None:
