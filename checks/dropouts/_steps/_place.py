@@ -233,12 +233,12 @@ class Place:
         return abs(deviation) >= _TOWERS * float(np.abs(np.diff(near)).max())
 
     def leaps(self, track: int, found: Junction) -> bool:
-        """Whether a jump is by far the largest step beside it, and alone: no corner of a top."""
+        """Whether a jump and at most its other end are by far the largest steps near: no corner."""
         steps = np.abs(np.diff(self.steps[track]))
         jump = float(steps[found.frame - 1])
         beside = np.delete(steps[max(found.frame - _BESIDE, 0) : found.frame + _BESIDE],
                            min(found.frame, _BESIDE) - 1)  # fmt: skip
-        high = jump >= _TOWERS * float(beside.max(initial=0.0))
+        high = jump >= _TOWERS * float(np.sort(beside)[:-_OTHER_END].max(initial=0.0))
         return high and self.alone(track, found, but=_OTHER_END)
 
     def stands_off(self, track: int, start: int, stop: int) -> bool:
