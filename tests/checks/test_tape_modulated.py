@@ -77,3 +77,21 @@ def test_nor_does_a_slow_tone_that_rises_make_a_series_of_them(seed: int) -> Non
     found = taped(words([sound, 0.01 * sound[::-1]]), RATE).findings
     told = [f for f in found if f.kind in ("contact-loss", "level-dip")]
     assert sum(len(f.values.get("start_frames", [0])) for f in told) <= 3
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_noise_that_follows_keys_let_go_for_30_ms_is_no_lift(seed: int) -> None:
+    """It sinks by 10 dB, to no less than the hiss of rests; struck again, the sound is louder.
+
+    So its mean over that place is as before, but not in the midst.
+    """
+    rng = np.random.default_rng(seed)
+    t = np.arange(8 * RATE) / RATE
+    plays = np.clip((t - 2) / 0.05, 0, 1) * np.clip((7 - t) / 0.4, 0, 1)
+    let_go = np.clip(0.5 + (0.018 - np.abs(t - 5)) / 0.004, 0, 1)
+    struck = 1 + 4 * np.clip((t - 5.009) / 0.001, 0, 1) * np.clip((5.2 - t) / 0.05, 0, 1)
+    sound = 0.1 * plays * (1 - 0.6 * let_go) * struck * np.sin(2 * np.pi * 1300 * t)
+    noise = 10 ** (-74 / 20) * (1 + 5 * plays * (1 - 0.9 * let_go)) * rng.standard_normal(len(t))
+    noise += 10 ** (-84 / 20) * rng.standard_normal(len(t))
+    found = taped(words([sound + noise]), RATE).findings
+    assert [f.kind for f in found if f.kind in ("contact-loss", "level-dip")] == []

@@ -241,7 +241,10 @@ class Judge:
             return None
         # A wide gap takes more of the body than that, and leaves but noise above it.
         wide = told is False and bool((left[EDGE:] < _APART_DB).all())
-        gap = wide or loss[BODY] <= _BODY * loss_db
+        body_loss_db = float(loss[BODY])
+        if moved:  # noise that a sound moves follows it within the place as well
+            body_loss_db = max(body_loss_db, float((beside - midst)[BODY]))
+        gap = wide or body_loss_db <= _BODY * loss_db
         if moved and not gap:
             return None
         sure = nats >= _STRONG and len(fell) >= 3 and played and gap and sides >= _SIDES_DB
