@@ -32,6 +32,7 @@ from checks.tracks._levels import Levels
 _STILL_DB: Final = 5.0  # between the 2nd and 99th percentile; noise alone moves by 1
 _WHOLE_STILL_DB: Final = 8.0  # the same with the rumble of a few hertz in short blocks
 _LOUD_DBFS: Final = -50.0  # whole level of a track that is more than bare electronics
+# 5 dB less than what may be called hiss: here it is to prove that another track is dead.
 _MOST_HISS_DBFS: Final = -50.0  # tapes hiss 50 to 80 dB down: common practice
 _STEADY_DB: Final = 2.0  # own choice: a floor's 2nd and 10th percentile lie closer
 _LEVEL_DB: Final = 1.5  # own choice: width of a level of hiss; its mean over bands moves by 0.5

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape._bands import FilterBank
 from checks.dropouts._tape._contact import Candidate
-from checks.dropouts._tape._judge import Judge, _as_the_body
+from checks.dropouts._tape._judge import Judge
+from checks.dropouts._tape._spacing import as_the_body
 from checks.model import Samples, Verdict
 from checks.sheet import NoiseReduction
 
@@ -90,11 +91,11 @@ def test_where_the_body_alone_is_heard_a_fall_too_far_for_a_gap_is_a_dip(ms: int
 def test_where_no_programme_shows_above_the_body_its_fall_says_nothing() -> None:
     tilt = np.array([1.0, 4.0, 6.0, 8.0])
     loss = np.array([12.0, 12.0, 11.0, 11.0])
-    assert _as_the_body(loss, np.array([40.0, 2.0, 0.0, 0.0]), tilt) is None  # all but noise
-    assert _as_the_body(loss, np.array([40.0, 12.0, 0.0, 0.0]), tilt) is True
+    assert as_the_body(loss, np.array([40.0, 2.0, 0.0, 0.0]), tilt) is None  # all but noise
+    assert as_the_body(loss, np.array([40.0, 12.0, 0.0, 0.0]), tilt) is True
     gone = np.array([12.0, 26.0, 11.0, 11.0])  # what would be left of a dip, is not
-    assert _as_the_body(gone, np.array([40.0, 0.0, 0.0, 0.0]), tilt) is False
-    assert _as_the_body(loss, np.array([3.0, 12.0, 0.0, 0.0]), tilt) is None  # the body as well
+    assert as_the_body(gone, np.array([40.0, 0.0, 0.0, 0.0]), tilt) is False
+    assert as_the_body(loss, np.array([3.0, 12.0, 0.0, 0.0]), tilt) is None  # the body as well
 
 
 def test_whether_hiss_is_a_tapes_is_not_asked_where_electronics_may_cover_it() -> None:

@@ -32,6 +32,9 @@ BAND_DOF: Final = 2  # degrees of freedom that one band has in one hop: a cosine
 _TERMS: Final = (0.35875, 0.48829, 0.14128, 0.01168)
 _LOW_BINS: Final = (1, 4, 6, 8, 10)  # times 1.38 kHz
 _HIGH_BINS: Final = (6, 8, 10, 12)  # times 2.76 kHz
+TILT: Final = np.array(_LOW_BINS) / _LOW_BINS[BODY]
+"""Frequency of the lower bands over that of the body, (5,)."""
+
 _CACHED: Final = 65_536  # values in scratch at a time: a quarter of an L2 cache
 _TOP: Final = 0.4376  # of the rate; above it lies the slope of the converter's filter
 

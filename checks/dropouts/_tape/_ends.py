@@ -20,7 +20,7 @@ from checks.dropouts._tape._bands import BODY, EDGE
 from checks.dropouts._tape._floors import LevelHistory
 from checks.dropouts._tape._gap import behind_a_gap
 from checks.dropouts._tape._hiss import Hiss
-from checks.dropouts._tape._lasting import OF_EDGE, PLAYS_ON, Fall, is_silent
+from checks.dropouts._tape._lasting import OF_EDGE, PLAYS_ON, Fall, is_flat, is_silent
 from checks.dropouts._tape._motion import Course, Motion
 from checks.dropouts._tape._others import (
     LIKE_DB,
@@ -34,7 +34,13 @@ from checks.dropouts._tape._others import (
 _WITH: Final = 0.3  # of the fall, in the body: three times what a gap takes there of 8 to 20 kHz
 
 
-def is_over(fall: Fall) -> bool:
+def is_gone(fall: Fall) -> bool:
+    """Whether nothing is played any more from a fall on, and the body went with the hiss."""
+    gone = fall.plays <= PLAYS_ON and fall.open_end
+    return gone and (_is_over(fall) or is_flat(fall) or is_silent(fall))
+
+
+def _is_over(fall: Fall) -> bool:
     """Whether a track's whole signal goes at once, for longer than it ever rested before."""
     body, edge = fall.fall_db[BODY], fall.fall_db[EDGE]
     whole = body >= _WITH * fall.mean_db and not body < OF_EDGE * edge

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.dropouts._limits import DropoutsLimits
-from checks.dropouts._tape._bands import HISS
+from checks.dropouts._tape._bands import BODY, HISS
 from checks.dropouts._tape._lasting import Fall
 from checks.dropouts._tape._others import LEAVES, TOGETHER_S
 from checks.model import Finding, Remedy, Value, Verdict, rounded
@@ -70,7 +70,9 @@ def hf_loss(
     until = "and is not heard to come back"
     until = until if worst.open_end else f"and is back after {long_s:.1f} s"
     cause = "a head that clogs" if worst.open_end or long_s >= DIRT_S else "dirt, or a lift"
-    with_body = worst.quieter_db >= LEAVES * worst.mean_db
+    played = np.isfinite(worst.quieter_db)
+    body_db = worst.quieter_db if played else float(worst.fall_db[BODY])
+    with_body = body_db >= LEAVES * worst.mean_db
     body = "some of the lower frequencies goes too" if with_body else "the lower frequencies stay"
     text = (
         f"The treble falls {how}, hiss and all, by {worst.mean_db:.0f} dB between "
@@ -127,10 +129,14 @@ def off_the_head(
 
 def softer(fall: Fall, tracks: tuple[int, ...], start: int, stop: int) -> Finding:
     """The finding of a level that falls for good while the track plays on."""
+    where, far = "at all frequencies", ""
+    if not fall.as_body:
+        where = "in all that is heard above 1 kHz"
+        far = "; or the tape is far off the head, of which too little treble is played to tell"
     text = (
         f"The level falls for good, by {fall.quieter_db:.0f} dB in what is played and by "
-        f"{fall.mean_db:.0f} dB in the hiss, at all frequencies: a bad contact on the way from "
-        "the head, or somebody turned it down; listen."
+        f"{fall.mean_db:.0f} dB in the hiss, {where}: a bad contact on the way from the head, or "
+        f"somebody turned it down{far}; listen."
     )
     values: dict[str, Value] = {
         "hiss_fall_db": rounded(fall.mean_db, 1),

@@ -23,7 +23,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape._bands import BODY, EDGE, HISS, FilterBank, Floats
@@ -32,6 +31,7 @@ from checks.dropouts._tape._crests import PRESSED
 from checks.dropouts._tape._floors import LevelHistory, decibels
 from checks.dropouts._tape._hiss import Hiss
 from checks.dropouts._tape._motion import Course, spans
+from checks.dropouts._tape._spacing import APART_DB, as_the_body
 from checks.sheet import NoiseReduction
 
 NO_WITNESS_HZ: Final = 25_000.0
@@ -54,8 +54,6 @@ _WAVES: Final = 2  # falls that may come of dirt, within the time of a few waves
 _WAVES_S: Final = 0.1  # at 25 Hz and more (from memory)
 _MARGIN_DB: Final = 2.0  # by which chance may deepen one band's fall
 _SIDES_DB: Final = -4.0  # from the hiss: less beside a lift, and it does not begin at the hiss
-_APART_DB: Final = 5.0  # over noise, which then hides less than 2 dB of a fall
-_LEAK_DB: Final = 30.0  # by which the band of 5.5 kHz hears 2 to 3 kHz less (own trials)
 _PLAYS_DB: Final = 8.0  # over the quietest: the body plays
 
 
@@ -76,6 +74,8 @@ class Lift:
         whole: what is heard of the body in a rest falls by about as much.
         moves: less than to an amplifier's noise, in all bands alike and without the body: as the
             noise falls that a loud sound itself makes on tape.
+        follows: the body falls as well in the midst of it, by more than behind a gap: noise that a
+            sound moves goes with it there, though the mean over the place be as beside it.
         nats: evidence against chance.
         sure: enough for a ``redo``: programme was lost, and nothing else explains it.
         sinks: from what some programme lets the hiss up to, to no less than it is in rests.
@@ -93,6 +93,7 @@ class Lift:
     rises: bool
     whole: bool
     moves: bool
+    follows: bool
     nats: float
     sure: bool
     sinks: bool = False
@@ -137,7 +138,8 @@ class Judge:
         On tape, sound makes noise that rises and falls with it (modulation noise: reference texts
         on magnetic recording); where it covers the hiss, it sinks between the waves of a bass. So
         shallow falls are no lifts where half of them, or more, are such; nor are those that end no
-        lower than the hiss in rests, if shallow, or on a track on which they come with every wave.
+        lower than the hiss in rests, if shallow or with the sound, or on a track on which they come
+        with every wave.
         """
         found = [(c, lift) for c in candidates if (lift := self.lift(c)) is not None]
         moves = [lift.moves for _, lift in found if lift.shallow]
@@ -153,7 +155,9 @@ class Judge:
         return [
             (c, lift)
             for c, lift in found
-            if not (lift.sinks and (lift.fall_db < _FLOOR_DB[0] or lift.track in waves))
+            if not (
+                lift.sinks and (lift.follows or lift.fall_db < _FLOOR_DB[0] or lift.track in waves)
+            )
         ]
 
     def lift(self, c: Candidate) -> Lift | None:
@@ -208,7 +212,7 @@ class Judge:
         midst = decibels(c.midst)
         tilt = self._bank.frequencies_hz / self._bank.frequencies_hz[BODY]
         left = midst - float(midst[fell].max())
-        told = _as_the_body(beside - midst, left, tilt)
+        told = as_the_body(beside - midst, left, tilt)
         # Hiss that fell to the amplifier's noise says nothing of what fell.
         flat = not _FLOOR_DB[0] < fall_db < _FLOOR_DB[1] and bool(
             (np.abs(loss[:HISS] - fall_db) <= _FLAT * fall_db).all()
@@ -240,11 +244,8 @@ class Judge:
         if nats < _STRONG and played and not flat and loss[BODY] > _LIMITER * max(loss_db, 10.0):
             return None
         # A wide gap takes more of the body than that, and leaves but noise above it.
-        wide = told is False and bool((left[EDGE:] < _APART_DB).all())
-        body_loss_db = float(loss[BODY])
-        if moved:  # noise that a sound moves follows it within the place as well
-            body_loss_db = max(body_loss_db, float((beside - midst)[BODY]))
-        gap = wide or body_loss_db <= _BODY * loss_db
+        wide = told is False and bool((left[EDGE:] < APART_DB).all())
+        gap = wide or loss[BODY] <= _BODY * loss_db
         if moved and not gap:
             return None
         sure = nats >= _STRONG and len(fell) >= 3 and played and gap and sides >= _SIDES_DB
@@ -257,10 +258,11 @@ class Judge:
             body_db=float(loss[BODY]) if played else None,
             flat=bool(flat),
             even=even,
-            sunk=bool(left[BODY] < _APART_DB),
+            sunk=bool(left[BODY] < APART_DB),
             rises=_rises(fall[usable] if played else loss[[EDGE, *usable]]),
             whole=whole,
             moves=shallow and not self._as_a_gap(fall, heard),
+            follows=not wide and bool((beside - midst)[BODY] > _BODY * loss_db),
             nats=nats,
             sure=bool(
                 sure
@@ -320,24 +322,3 @@ def _rises(fall: Floats) -> bool:
     """Whether the higher of some bands fall by more than the lower ones, where noise is in all."""
     third = max(1, len(fall) // 3)
     return bool(fall[-third:].mean() - fall[:third].mean() > _MARGIN_DB)
-
-
-def _as_the_body(loss: Floats, left: Floats, tilt: NDArray[np.float64]) -> bool | None:
-    """Whether programme above the body fell as the body did; None where that does not show.
-
-    A gap takes as much more as the frequency is higher, down to noise at most. Told is which of
-    the two is nearer, in every band in which they lie apart.
-
-    Args:
-        loss: how far programme fell, dB a band.
-        left: what is left, dB over the noise that the hiss fell to.
-        tilt: frequency over that of the body.
-    """
-    body = float(loss[BODY])
-    gap = np.minimum(tilt * body, loss + left)
-    shows = gap - body > _APART_DB
-    shows[EDGE] &= (loss + left)[EDGE] > (loss + left)[BODY] - _LEAK_DB
-    shows = shows[EDGE:]
-    if left[BODY] < _APART_DB or not shows.any():
-        return None
-    return bool((loss < 0.5 * (body + gap))[EDGE:][shows].all())

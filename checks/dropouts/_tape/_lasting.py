@@ -14,12 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks._ranks import median, percentile
-from checks.dropouts._tape._bands import BODY, EDGE, HISS, Floats
+from checks.dropouts._tape._bands import BODY, EDGE, HISS, TILT, Floats
 from checks.dropouts._tape._drops import AGREE_DB, BEFORE, SAME_DB, WINDOW, Drop, floors, steepest
 from checks.dropouts._tape._fades import step_by_step, with_the_body
 from checks.dropouts._tape._floors import ERASED_DB, NOTHING_DB, STEADY_DB, LevelHistory
 from checks.dropouts._tape._losses import lost_there
 from checks.dropouts._tape._motion import MOST_HISS_DB, Course, spans
+from checks.dropouts._tape._spacing import as_the_body
 
 _AMPLIFIER_DB: Final = 8.0  # the least that its floor lies under the hiss (common practice)
 _RISE: Final = 0.15  # of the mean fall, from the lowest band heard to the highest; own trials
@@ -39,6 +40,8 @@ _MOST: Final = 8  # that are told (from memory)
 _AGAIN: Final = 0.25  # of the entries (from memory); of hiss that stays down, hardly any
 _HIGHEST: Final = 2  # bands: one alone may be there by chance
 _GONE: Final = 6  # entries for which a signal must be gone: some 0.6 s
+_FARTHEST_DB: Final = 20.0  # in the body, 100 um at 38 cm/s: no head clogs further (from memory)
+_LOUDEST: Final = 90  # percentile
 _STAYS: Final = 0.9  # of the mean fall, where the electronics cover what more the treble lost
 
 
@@ -58,6 +61,7 @@ class Fall:
         mean_db: mean fall of the hiss bands.
         plays: share of the entries after it in which the track still carries programme.
         quieter_db: how far the body of the programme fell with it, NaN where it does not play.
+        as_body: whether what is played falls as its body, as behind no gap; None: it does not show.
         steady: share of the other entries in which the track is as it was before.
         slow: it took more than a second or two.
         fades: it goes down little by little, in too many entries for a signal that is lost.
@@ -87,6 +91,7 @@ class Fall:
     rested: bool
     outlasts: bool = False
     deepest: bool = False
+    as_body: bool | None = None
 
 
 def falls(history: LevelHistory, course: Course, track: int, least_db: float) -> list[Fall]:
@@ -268,6 +273,7 @@ def _fall(
         mean_db=fall,
         plays=plays,
         quieter_db=_quieter(mean[BODY], course.programme[track, entries], begin, end),
+        as_body=_as_body(mean, begin, end, float((drop.before - drop.fall)[HISS:][heard].max())),
         steady=float(alike.all(axis=0).mean()) if len(apart) else 0.0,
         slow=slow,
         fades=fades,
@@ -308,6 +314,22 @@ def _quieter(body: Floats, plays: NDArray[np.bool_], begin: int, end: int) -> fl
     if min(len(before), len(after)) < WINDOW:
         return float("nan")
     return float(median(before) - median(after))
+
+
+def _as_body(mean: Floats, begin: int, end: int, noise_db: float) -> bool | None:
+    """Whether the loudest that is played between entries fell alike in body and treble.
+
+    Args:
+        mean: (bands, entries) of the track; ``noise_db``: that the hiss fell to.
+    """
+    near = mean[: len(TILT), max(0, begin - BEFORE * WINDOW) : begin]
+    if begin < 1 or mean.shape[0] < len(TILT):
+        return None
+    low, left = percentile(mean[: len(TILT), begin:end], (10, _LOUDEST), axis=1)
+    loss = percentile(near, _LOUDEST, axis=1) - left
+    if loss[BODY] > _FARTHEST_DB:
+        return None  # what is left may leak in
+    return as_the_body(loss, left - np.maximum(low, noise_db), TILT)
 
 
 def comes_and_goes(fall: Fall, history: LevelHistory) -> bool:

@@ -17,7 +17,7 @@ from checks.dropouts._tape._cut_off import LEAST_DB, CutOffs
 from checks.dropouts._tape._cuts import cut_ends
 from checks.dropouts._tape._dead import dead, is_dead_by_then
 from checks.dropouts._tape._decoded import by_decoder, under_programme, with_programme
-from checks.dropouts._tape._ends import is_over, lost
+from checks.dropouts._tape._ends import is_gone, lost
 from checks.dropouts._tape._fades import Fade, fade_out
 from checks.dropouts._tape._fading import unfaded, without_fade
 from checks.dropouts._tape._findings import DIRT_S, counted, hf_loss, made, off_the_head, softer
@@ -269,7 +269,7 @@ class TapeReport:
             if kind is not None
             and not (
                 kind == "hf-loss"
-                and not self._plain
+                and not (self._plain or self._goes(fall))
                 and fall.mean_db < LEAST_DB
                 and with_programme(fall, self._history, way.running)
             )
@@ -291,7 +291,7 @@ class TapeReport:
         for kind, group in groups:
             same = sum(1 for k, _ in groups if k == kind)
             if kind == "hf-loss":
-                far = any(self._is_far(fall, way) for fall in group)
+                far = any(self._is_far(fall, way) or self._goes(fall) for fall in group)
                 if not (self._plain or far) and by_decoder(group, self._music):
                     continue
                 place = self._place(min(f.first for f in group), max(f.last for f in group))
@@ -324,17 +324,20 @@ class TapeReport:
             return "signal-lost" if back and length_s >= _GONE_S else None
         if length_s + covered_s < self._limits.lasting_s:
             return None
-        gone = fall.plays <= PLAYS_ON and fall.open_end
-        if gone and (is_over(fall) or is_flat(fall) or is_silent(fall)):
-            return "signal-lost" if fall.mean_db >= self._limits.signal_lost_db else None
-        if turned_down(fall) and fall.mean_db >= self._limits.signal_lost_db:
-            return "signal-lost"
+        if self._goes(fall):
+            return "hf-loss" if fall.as_body is False else "signal-lost"
+        if is_gone(fall):
+            return None
         if self._is_far(fall, way):
             return "hf-loss" if fall.open_end else "contact-loss"
         if is_flat(fall) or is_silent(fall) or (fall.faded and not duller(fall)):
             # digital silence is no treble that fell, nor what goes down with the body alone
             return None
         return "hf-loss" if rises(fall, self._bank.frequencies_hz) else None
+
+    def _goes(self, fall: Fall) -> bool:
+        """Whether the level of a track goes down for good, all of it or as behind a wide gap."""
+        return fall.mean_db >= self._limits.signal_lost_db and (is_gone(fall) or turned_down(fall))
 
     def _is_far(self, fall: Fall, way: Course) -> bool:
         """Whether the body of what is played falls with the hiss, and nobody turns it down."""
@@ -357,8 +360,8 @@ class TapeReport:
             return softer(worst, tracks, start, stop)
         until = "to the end" if worst.open_end else "on for a while"
         text = (
-            f"The signal is gone from here {until}: the hiss falls by {worst.mean_db:.0f} dB "
-            "at all frequencies"
+            f"The signal is gone from here {until}: the hiss falls by {worst.mean_db:.0f} dB, "
+            "and with it all that is heard above 1 kHz"
         )
         text += " to the noise of the electronics" if bare else ""
         text += " while the other tracks run on. " if others else ". "
