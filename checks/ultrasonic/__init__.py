@@ -43,7 +43,7 @@ from checks.ultrasonic._movement import (
     movement,
     report_bands,
 )
-from checks.ultrasonic._wall import find_wall
+from checks.ultrasonic._wall import Wall, end_of_band, find_walls
 
 __all__ = ["UltrasonicLimits", "UltrasonicPass"]
 
@@ -80,12 +80,14 @@ class UltrasonicPass:
         moving: dict[int, Movement] = {}
         found: dict[int, tuple[Line, ...]] = {}
         unseen: dict[int, float | None] = {}
+        falls: dict[int, Wall] = {}
         measured = []
         for k, track in enumerate(self._spectra.tracks()):
             judged = self._judged(k)
             lines = self._lines(track)
             clear = free_of_lines(track.layout, lines, track.bin_hz)
-            ending = self._ending(track, clear)
+            walls = self._walls(track, clear)
+            ending = self._ending(track, walls)
             seen = movement(track, clear)
             ends_hz = ending.hz if ending is not None else None
             top_hz = information_hz(track, seen, ends_hz)
@@ -94,10 +96,10 @@ class UltrasonicPass:
             if not judged:
                 continue
             found[k] = tuple(line for line in lines if line.hz >= _FROM_HZ)
-            if not self._room:
-                continue
             if ending is not None:
                 endings[k] = ending
+            if not self._room:
+                continue
             if self._sheet.reel.kind is ReelKind.LINEUP or seen is None:
                 continue
             moving[k] = seen
@@ -108,6 +110,8 @@ class UltrasonicPass:
                 cut[k] = gone
             elif top_hz is None or top_hz <= _FROM_HZ + 500.0:
                 unseen[k] = top_hz
+                if walls:
+                    falls[k] = max(walls, key=lambda wall: wall.depth_db)
         layout = self._spectra.layout
         alone = [
             k
@@ -121,7 +125,7 @@ class UltrasonicPass:
             findings=(
                 *findings.brickwalls(endings, self._limits, by_sheet=by_sheet),
                 *findings.absent(cut, alone, by_sheet=by_sheet),
-                *findings.no_evidence(unseen),
+                *findings.no_evidence(unseen, falls),
                 *findings.lines(
                     found,
                     self._limits,
@@ -146,20 +150,24 @@ class UltrasonicPass:
         found = find_lines(track, _NAMED_FROM_HZ, min_prominence_db=least)
         return tuple(x for x in found if x.hz >= _FROM_HZ or usual_name(x.hz) is not None)
 
-    def _ending(self, track: TrackSpectrum, clear: NDArray[np.bool_]) -> Ending | None:
-        wall = None
-        if track.segments >= _WALL_SEGMENTS:
-            wall = find_wall(
-                track,
-                clear,
-                self._fmt.rate_hz,
-                min_depth_db=self._limits.wall_depth_db,
-                min_slope_db_octave=self._limits.wall_slope_db_octave,
-            )
-        mirror = track.mirror if self._room else None
-        if not self._room or (wall is None and mirror is None):
+    def _walls(self, track: TrackSpectrum, clear: NDArray[np.bool_]) -> list[Wall]:
+        if track.segments < _WALL_SEGMENTS:
+            return []
+        return find_walls(
+            track,
+            clear,
+            self._fmt.rate_hz,
+            min_depth_db=self._limits.wall_depth_db,
+            min_slope_db_octave=self._limits.wall_slope_db_octave,
+        )
+
+    def _ending(self, track: TrackSpectrum, walls: list[Wall]) -> Ending | None:
+        wall = end_of_band(walls, self._fmt.rate_hz)
+        if wall is None and track.mirror is None:
             return None
-        return Ending(rate_hz=self._fmt.rate_hz, wall=wall, mirror=mirror)
+        ending = Ending(rate_hz=self._fmt.rate_hz, wall=wall, mirror=track.mirror)
+        # Without room, what ends at no lower rate's place may be the file's own filter.
+        return ending if self._room or ending.rates_hz else None
 
     def _measure(
         self,

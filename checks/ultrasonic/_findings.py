@@ -20,6 +20,7 @@ TOGETHER: Final = 1.06  # walls this near to each other are one
 LONGEST_NOTE_S: Final = 3.0  # common practice
 LEAKS_DB: Final = 20.0  # tracks that hear a line so much fainter are noted apart: neighbours of
 # its own leak 25 dB down and less at these frequencies (from memory)
+PROGRAMME_HZ: Final = 20_000.0  # a floor that falls below this takes what should be heard
 LEAST_LINE_DBFS: Final = -140.0  # fainter lines are measured, not told: under any input's noise
 
 
@@ -222,16 +223,37 @@ def _absent(group: Mapping[int, Absence], *, apart: bool, early: bool, by_sheet:
     )
 
 
-def no_evidence(tops_hz: Mapping[int, float | None]) -> list[Finding]:
+def no_evidence(tops_hz: Mapping[int, float | None], falls: Mapping[int, Wall]) -> list[Finding]:
     """The note that nothing can be said about what lies above 20 kHz.
 
     Args:
         tops_hz: of each such track, up to where programme is seen.
+        falls: where the floor of some falls below 20 kHz like a wall that proves no lower rate.
     """
     if not tops_hz:
         return []
     highest = max((hz for hz in tops_hz.values() if hz is not None), default=None)
     seen = f", which is seen up to {highest / 1000:.0f} kHz at most" if highest else ""
+    text = f"Nothing above 20 kHz moves with the programme{seen}, "
+    falls = {track: wall for track, wall in falls.items() if wall.hz < PROGRAMME_HZ}
+    if falls:
+        lowest = min(falls.values(), key=lambda wall: wall.hz)
+        text += (
+            f"and the noise floor itself falls by {lowest.depth_db:.0f} dB at "
+            f"{lowest.hz / 1000:.1f} kHz ({_steepness(lowest)}), as behind a worn head or on "
+            "slow tape, or where the band of a lower rate ends under a later noise: look how "
+            " this capture was made, and whether other tapes end there too."
+        )
+    else:
+        text += (
+            "but this programme is not bright or lively enough to show it there: no evidence that "
+            "the path above 20 kHz is whole, and none against it."
+        )
+    values: dict[str, Value] = {"programme_to_hz": [rounded(hz, 0) for hz in tops_hz.values()]}
+    if falls:
+        values["floor_falls_hz"] = [
+            rounded(falls[track].hz, 0) if track in falls else None for track in tops_hz
+        ]
     return [
         Finding(
             check=CHECK,
@@ -239,10 +261,8 @@ def no_evidence(tops_hz: Mapping[int, float | None]) -> list[Finding]:
             verdict=Verdict.CLEAR,
             remedy=Remedy.NONE,
             tracks=tuple(tops_hz),
-            text=f"Nothing above 20 kHz moves with the programme{seen}, but this programme is not "
-            "bright or lively enough to show it there: no evidence that the path above 20 kHz "
-            "is whole, and none against it.",
-            values={"programme_to_hz": [rounded(hz, 0) for hz in tops_hz.values()]},
+            text=text,
+            values=values,
         )
     ]
 

@@ -11,9 +11,10 @@ the *floor* falls, not the programme above a floor that goes on, is taken as sho
 A converter's own filter may end its band far below half of the file's rate too (at eight times
 the base rate many pass 50 to 100 kHz only). It takes no heed of lower rates, while nothing stands
 above half of a lower rate but mirror images, which are looked for elsewhere. So from 30 kHz on a
-wall belongs to a lower rate only where it has come down at half of that. Near half of 32 kHz slow
-tapes and worn heads end as well: there a wall counts only where less is left than converters have,
-or where it is as deep and steep as no tape, and no filter before the replay amplifier, can make it.
+wall belongs to a lower rate only where it has come down at half of that. Near half of 22.05, 24
+and 32 kHz slow tapes and worn heads end as well: there a wall counts only where less is left than
+converters have, or where it is as deep and steep as no tape, and no filter before the replay
+amplifier, can make it.
 
 A floor that comes up again soon above its fall has a gap, not an end: what steps at a clock of its
 own (timecode, pulses) has one at each multiple of that clock.
@@ -23,8 +24,9 @@ It does not prove a conversion: an analog filter as steep as that does the same.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,7 +34,7 @@ from numpy.typing import NDArray
 from checks._ranks import median, percentile
 from checks._spectra import decibels
 from checks.ultrasonic._collect import TrackSpectrum
-from checks.ultrasonic._mirror import LOWER_RATE, PREFERRED_RATES_HZ
+from checks.ultrasonic._mirror import LOW_RATES_HZ, LOWER_RATE, PREFERRED_RATES_HZ
 
 LOWEST_HZ: Final = 10_000.0  # below, programme makes walls of its own
 HIGHEST_OF_RATE: Final = 0.44  # above, the file's own filter begins (0.45 of the rate)
@@ -40,10 +42,9 @@ NEAR: Final = (0.86, 1.03)  # where a band ends, over half its rate: from 19 kHz
 # Filters that end a band are 6 dB down at half its rate or before it (common practice); what is
 # beyond that by more than such a place can be measured to is of the next rate.
 MEASURED: Final = 1.01
-# AES5; at its half tape and heads end as well. Where a floor falls by more than a replay amplifier
-# lies under the hiss (8 to 12 dB), and several times as steeply as tape, heads and gentle filters
-# do (up to 60 dB an octave, common practice), it ends behind the amplifier.
-LOW_RATE_HZ: Final = 32_000
+# At half of ``LOW_RATES_HZ`` tape and heads end as well. Where a floor falls by more than a replay
+# amplifier lies under the hiss (8 to 12 dB), and several times as steeply as tape, heads and gentle
+# filters do (up to 60 dB an octave, common practice), it ends behind the amplifier.
 LOW_DEPTH_DB: Final = 20.0
 LOW_SLOPE_DB_OCTAVE: Final = 250.0
 # From here to HIGH_HZ a lower rate's wall has come down at this ratio to half the rate: filters of
@@ -68,6 +69,8 @@ LOWER_PERCENTILE: Final = 3.0
 LEAST_BANDS: Final = 8  # narrow bands free of lines, to see a floor at all
 PEAKY_DB: Final = 4.0  # mean over median of a noise's bins: 0.3 dB after a few averages; with a few
 # lines that were not taken out, somewhat more; of overtones without noise, tens
+FINE_TO_HZ: Final = 16_000.0  # below, narrow bands are too wide to tell how steep a steep filter is
+FINE_BINS: Final = 3  # of the quietest moments' mean spectrum: it scatters by a decibel or less
 STILL_POINTS: Final = 16  # fewer do not show whether a floor stands still
 STILL: Final = (0.4, 1.5)  # how far apart these two are: times noise's own at least (a steady tone
 # holds its level), decibels more at most (programme does not)
@@ -94,21 +97,21 @@ class Wall:
     above_dbfs_hz: float
 
 
-def find_wall(
+def find_walls(
     track: TrackSpectrum,
     clear: NDArray[np.bool_],
     rate_hz: float,
     *,
     min_depth_db: float,
     min_slope_db_octave: float,
-) -> Wall | None:
-    """The deepest wall of a track's noise floor; one at half a preferred rate before any other.
+) -> list[Wall]:
+    """The places where a track's noise floor falls like a wall.
 
     Args:
         clear: (bands,) whether a narrow band is free of steady lines; others are passed over.
     """
     if clear.sum() < LEAST_BANDS:
-        return None
+        return []
     lower, floor = percentile(track.levels[:, clear], (LOWER_PERCENTILE, FLOOR_PERCENTILE), axis=0)
     centres = track.layout.centre_hz[clear]
     # A mean of so many Hann bins has a level of this deviation (chi-squared, ENBW 1.5 bins);
@@ -137,12 +140,22 @@ def find_wall(
             continue
         start = int(np.argmax(below))
         wall = _measured(centres[start:], floor[start:], passed, stopped)
+        if wall.hz < FINE_TO_HZ:
+            wall = _finer(track, wall)
         if wall.slope_db_octave < min_slope_db_octave or wall.hz > HIGHEST_OF_RATE * rate_hz:
             continue
-        if lower_rates(wall, rate_hz) or stopped <= EMPTY_DBFS_HZ:
-            walls.append(wall)
-    best = max(walls, key=lambda w: (bool(lower_rates(w, rate_hz)), w.depth_db), default=None)
-    return best and replace(best, hz=_half_way(centres, floor, best.hz))
+        # What begins to fall far below is a slope, and of no lower rate that ends where it passes.
+        walls.append(replace(wall, hz=_half_way(centres, floor, wall.hz)))
+    return walls
+
+
+def end_of_band(walls: Iterable[Wall], rate_hz: float) -> Wall | None:
+    """The deepest that ends the band of a lower rate, or under which no converter's noise stands.
+
+    One at half a preferred rate comes before any other.
+    """
+    told = [w for w in walls if lower_rates(w, rate_hz) or w.above_dbfs_hz <= EMPTY_DBFS_HZ]
+    return max(told, key=lambda w: (bool(lower_rates(w, rate_hz)), w.depth_db), default=None)
 
 
 def _half_way(centres: NDArray[np.float64], floor: NDArray[np.float64], hz: float) -> float:
@@ -187,7 +200,26 @@ def _measured(
     )
 
 
-def _falls_to(centres: NDArray[np.float64], floor: NDArray[np.float64], level: float) -> float:
+def _finer(track: TrackSpectrum, wall: Wall) -> Wall:
+    """The wall, as steep as the single bins of the quietest moments show it, if that is more."""
+    levels = np.convolve(decibels(track.quiet).mean(axis=0), np.ones(FINE_BINS) / FINE_BINS, "same")
+    ends = (wall.hz / FAR, wall.hz / BESIDE, wall.hz * BESIDE, wall.hz * FAR)
+    first, near, beyond, last = (int(hz / track.bin_hz) for hz in ends)
+    passed, stopped = float(median(levels[first:near])), float(median(levels[beyond:last]))
+    if passed - stopped < wall.depth_db / 2:
+        return wall
+    bins = np.arange(near, last) * float(track.bin_hz)
+    fall = 0.8 * (passed - stopped)
+    begin, end = (_falls_to(bins, levels[near:last], passed - d) for d in (3.0, fall))
+    slope = (fall - 3.0) / max(np.log2(end / begin), 1e-3)
+    if slope <= wall.slope_db_octave:
+        return wall
+    return replace(wall, width_hz=end - begin, slope_db_octave=float(slope))
+
+
+def _falls_to(
+    centres: NDArray[np.floating[Any]], floor: NDArray[np.float64], level: float
+) -> float:
     """Where the floor first falls below ``level``, between the middles of bands."""
     at = int(np.argmax(floor < level))
     if at == 0:
@@ -199,7 +231,7 @@ def _falls_to(centres: NDArray[np.float64], floor: NDArray[np.float64], level: f
 def lower_rates(wall: Wall, rate_hz: float) -> tuple[int, ...]:
     """The lower preferred rates whose band would end like this; neighbours may both fit."""
     behind = wall.depth_db >= LOW_DEPTH_DB and wall.slope_db_octave >= LOW_SLOPE_DB_OCTAVE
-    low = (LOW_RATE_HZ,) if behind or wall.above_dbfs_hz <= EMPTY_DBFS_HZ else ()
+    low = LOW_RATES_HZ if behind or wall.above_dbfs_hz <= EMPTY_DBFS_HZ else ()
     fit = tuple(
         lower
         for lower in low + PREFERRED_RATES_HZ

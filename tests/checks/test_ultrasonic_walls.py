@@ -60,9 +60,9 @@ def test_a_wall_above_half_of_a_rate_is_of_the_next_one(source, fit):
 
 
 def test_what_ends_below_any_converter_s_noise_must_be_replayed_though_no_rate_fits():
-    # 24 kHz through a steep filter; above 12 kHz there are -187 dBFS/Hz of dither, while the best
+    # 28 kHz through a steep filter; above 14 kHz there are -187 dBFS/Hz of dither, while the best
     # converters reach -173 (130 dB)
-    y = raised(tape(24_000, 5), 24_000, 88_200, "steep")
+    y = raised(tape(28_000, 5), 28_000, 88_200, "steep")
     found = one(look(words(y), 88_200), "brickwall")
     assert found.values["near_half_of_hz"] == []
     assert (found.verdict, found.remedy) == (Verdict.REDO, Remedy.REPLAY)
@@ -81,20 +81,51 @@ def test_half_of_the_usual_rates_and_32_khz_are_known_by_their_images(how, sourc
 
 
 @pytest.mark.parametrize("later_dbfs", [-118.0, -105.0, -95.0])
-def test_material_of_32_khz_under_a_converter_s_noise_must_be_replayed(later_dbfs):
+@pytest.mark.parametrize("source", [22_050, 24_000, 32_000])
+@pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
+def test_material_of_32_khz_and_less_under_a_converter_s_noise_must_be_replayed(
+    rate, source, later_dbfs
+):
     # hiss of -62 dBFS falls by more than a replay amplifier lies under it: 8 to 12 dB
-    y = raised(tape(32_000, 6), 32_000, 96_000, "steep")
-    y += noise(np.random.default_rng(6), len(y), 96_000, later_dbfs - 10 * np.log10(20_000))
-    found = one(look(words(y), 96_000), "brickwall")
-    assert (found.verdict, found.values["likely_rate_hz"]) == (Verdict.REDO, 32_000)
+    y = raised(tape(source, 6), source, rate, "steep")
+    y += noise(np.random.default_rng(6), len(y), rate, later_dbfs - 10 * np.log10(20_000))
+    outcome = look(words(y), rate)
+    found = one(outcome, "brickwall")
+    assert (found.verdict, found.values["likely_rate_hz"]) == (Verdict.REDO, source)
+    assert not [f for f in outcome.findings if f.kind == "no-evidence"]
 
 
 @pytest.mark.parametrize("noise_dbfs", [-100.0, -120.0])
-def test_an_end_at_16_khz_over_a_converter_s_noise_asks_for_no_replay(noise_dbfs):
-    # slow tape and worn heads; what a converter adds stands above it
-    y = signal.sosfilt(signal.butter(24, 15_500, fs=96_000, output="sos"), tape(96_000, 4))
-    y += noise(np.random.default_rng(4), len(y), 96_000, noise_dbfs - 10 * np.log10(48_000))
-    assert not [f for f in look(words(y), 96_000).findings if f.verdict is Verdict.REDO]
+@pytest.mark.parametrize("hz", [10_500, 15_500])
+@pytest.mark.parametrize("rate", [48_000, 96_000])
+def test_an_end_at_16_khz_or_less_over_a_converter_s_noise_asks_for_no_replay(rate, hz, noise_dbfs):
+    # slow tape and worn heads, 144 dB an octave; what a converter adds stands above it
+    y = shaped(tape(rate, 4), rate, lambda f: 1 / np.sqrt(1 + (f / hz) ** 48))
+    y += noise(np.random.default_rng(4), len(y), rate, noise_dbfs - 10 * np.log10(rate / 2))
+    assert not [f for f in look(words(y), rate).findings if f.verdict is Verdict.REDO]
+
+
+@pytest.mark.parametrize("source", [22_050, 32_000])
+def test_where_the_floor_falls_too_little_to_tell_the_note_says_so(source):
+    # hiss of -62 dBFS over a later stage 14 dB under it; dull programme shows nothing above
+    high = shaped(tape(96_000, 9), 96_000, lambda f: 1 / (1 + (f / 2e3) ** 2))
+    high += noise(np.random.default_rng(9), len(high), 96_000, -105)
+    y = raised(signal.resample_poly(high, source // 50, 1_920), source, 96_000, "steep")
+    y += noise(np.random.default_rng(6), len(y), 96_000, -119)
+    outcome = look(words(y), 96_000)
+    note = one(outcome, "no-evidence")
+    assert 0.86 * source / 2 <= note.values["floor_falls_hz"][0] <= 1.03 * source / 2
+    assert "the noise floor itself falls by 1" in note.text
+    assert "bright" not in note.text
+    assert not [f for f in outcome.findings if f.kind == "brickwall"]
+
+
+def test_the_gap_of_a_head_on_slow_tape_is_no_wall():
+    # sin x / x (any text on recording): its first null at 12.5 kHz, an amplifier 10 dB under hiss
+    rng = np.random.default_rng(8)
+    y = shaped(tape(96_000, 8), 96_000, lambda f: np.sinc(f / 12_500))
+    y += noise(rng, len(y), 96_000, -115)
+    assert not [f for f in look(words(y), 96_000).findings if f.kind == "brickwall"]
 
 
 @pytest.mark.parametrize("hz", [12_000.0, 16_000.0])
