@@ -3,7 +3,7 @@
 Over the stretches that ``_segments`` kept:
 
 1. Delay of every pair, over all stretches (see ``_delays``), and the share of the spectrum that
-   agrees on it.
+   agrees on it; where that is small, the delays that the partials agree on (see ``_partials``).
 2. Pairs with a peak, or correlated without delay, are laid over one another: the whole samples,
    then the fraction from the slope of the phase over frequency.
 3. Per twelfth of the frequency range (a logarithmic one) the first track is fitted to the second
@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from checks._ranks import percentile
 from checks._runs import true_runs
 from checks.tracks._delays import Spectra, band_of, delays, delays_of_each, hann
+from checks.tracks._partials import Partials
 from checks.tracks._segments import LENGTH, Segments
 from checks.tracks._stretches import AGREES, Lags, at_one_delay, unspoilt
 
@@ -38,6 +39,12 @@ _BANDS: Final = 12
 _AGREES_DB: Final = -10.0  # own choice: a cell further down than this holds no hiss of its own
 _APART: Final = 1e-3  # samples; closer than that the whole capture tells more than a share of it
 _FITS: Final = 4
+# By partials a delay is believed where less than this is left: two microphones before one source
+# leave more, for they hear another room. And where so much more is left at a lag beside it, in
+# samples: each band turns its phase, so a steady tone fits at any. Own choices.
+_COPY_DB: Final = -40.0
+_BESIDE: Final = 20
+_TELLS_DB: Final = 20.0
 _ELSEWHERE: Final = 2  # stretches that agree on another delay
 _NOTHING: Final = 1e-14  # mean square of a cell that says nothing: -137 dBFS
 
@@ -102,18 +109,30 @@ def compared(
     x, _ = segments.kept()
     found = delays(x, segments, search_s) if len(x) else {}
     tracks = len(covariance)
-    likely: list[tuple[float, tuple[int, int]]] = []
+    least = min(least_correlation, 0.99)
+    partials = Partials(x, segments) if len(x) and tracks > 1 else None
+    likely: list[tuple[float, tuple[int, int], int | None]] = []
     for a in range(tracks):
         for b in range(a + 1, tracks):
             peak = found.get((a, b), (0, 0.0))[1]
             weight = max(abs(float(plain[a, b])), abs(peak) if abs(peak) >= _PEAK else 0.0)
-            if (a, b) not in left_out and weight >= min(least_correlation, 0.99):
-                likely.append((weight, (a, b)))
-    likely.sort(key=lambda entry: (-entry[0], entry[1]))
+            shared = None  # the lag of what partials the two share
+            if partials is not None and abs(peak) < max(_PEAK, least_correlation):
+                shared = partials.lag((a, b), search_s)
+            if (a, b) not in left_out and (shared is not None or weight >= least):
+                likely.append((weight, (a, b), shared))
+    likely.sort(key=lambda entry: (entry[2] is None, -entry[0], entry[1]))
     pairs = []
-    for n, (_, (a, b)) in enumerate(likely):
+    for n, (weight, (a, b), shared) in enumerate(likely):
         at, peak = found.get((a, b), (0, 0.0))
         pair = _plain_pair(a, b, covariance, float(plain[a, b]), abs(peak))
+        if shared is not None and n < _LOOKED_AT:
+            copy = _copy(x[:, a], x[:, b], segments, pair, shared)
+            if copy is not None:
+                pairs.append(copy)
+                continue
+        if weight < least:
+            continue
         if n < _LOOKED_AT and len(x):
             lag = at if abs(peak) >= _PEAK else None
             pair, left = _laid_over(x[:, a], x[:, b], segments, pair, lag)
@@ -124,6 +143,22 @@ def compared(
                 )
         pairs.append(pair)
     return pairs
+
+
+def _copy(
+    first: NDArray[np.float32],
+    second: NDArray[np.float32],
+    segments: Segments,
+    plain: Pair,
+    lag: int,
+) -> Pair | None:
+    """The pair at a lag that only partials tell; None where that is no copy, or no lag either."""
+    copy, _ = _laid_over(first, second, segments, plain, lag)
+    beside, _ = _laid_over(first, second, segments, plain, lag + (_BESIDE if lag < 0 else -_BESIDE))
+    left, left_beside = (
+        -np.inf if p.residual_db is None else p.residual_db for p in (copy, beside)
+    )
+    return copy if left <= min(_COPY_DB, left_beside - _TELLS_DB) else None
 
 
 def _plain_pair(
