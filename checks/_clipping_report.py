@@ -258,7 +258,9 @@ def _peaks(count: int) -> str:
 def _longest(peaks: int, samples: int, fmt: CaptureFormat) -> str:
     """How long the longest of some peaks lasts, in words."""
     us = samples * 1e6 / fmt.rate_hz
-    lasts = f"{us:.3g} us" if us < 1e3 else f"{us / 1e3:.3g} ms"
+    lasts = f"{us:.3g} us" if us < 999.5 else f"{us / 1e3:.3g} ms"
+    if us >= 999.5e3:  # what would be a number with an exponent
+        lasts = f"{us / 1e6:.2f} s"
     count = f"{samples:,} samples" if samples != 1 else "1 sample"
     return f"{', the longest' if peaks != 1 else ''} for {count} ({lasts})"
 

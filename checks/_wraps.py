@@ -64,27 +64,58 @@ class Wraps:
     jumps: int = 0
     settling: int = 0
     foreign: int = 0
+    pairs: int = 0  # of these jumps, each with one back, whatever lies between
+    awaited: int = 0  # the way of the jump that would make the next such pair
     open_way: int = 0  # of the last jump that awaits one back: 1 up, -1 down, 0 none
     open_at: int = 0
+    open_sure: bool = False  # it is a wrap, not another jump of the size
 
-    def add(self, jumps: Jumps, origin: int) -> None:
-        """Further jumps in order; ``origin`` is the frame of index 0."""
+    def add(self, jumps: Jumps, origin: int, row: NDArray[Any], scale: float) -> None:
+        """Further jumps in order.
+
+        Crests are told between wraps alone, while any jump of the size opens and closes one: else,
+        where one was not seen for a wrap, what lies between two crests would be taken for one.
+
+        Args:
+            origin: the frame of index 0.
+            row: (frames,) what the jumps were sought in; ``scale`` makes it full scale 1.0.
+        """
         self.foreign += jumps.foreign
         self.jumps += len(jumps.at)
         self.settling += int(np.count_nonzero(jumps.settling))
-        for at, way in zip((jumps.at + origin).tolist(), jumps.ways.tolist(), strict=True):
-            if self.open_way == -way:
+        first, last = BESIDE, len(row) - BESIDE + 1  # beyond, the blocks beside it look
+        if last <= first:
+            return
+        self.pairs += self._pairs(jumps.ways.tolist())
+        moves = np.diff(row[first - 1 : last] * scale)
+        every, sure = np.abs(moves) > 1.0, np.zeros(len(moves), np.bool_)
+        every[jumps.at - first] = sure[jumps.at - first] = True
+        at = np.flatnonzero(every)
+        ways = np.where(moves[at] > 0, 1, -1).tolist()
+        found = zip((at + first + origin).tolist(), ways, sure[at].tolist(), strict=True)
+        for frame, way, wraps in found:
+            if self.open_way != -way:
+                self.open_way, self.open_at, self.open_sure = way, frame, wraps
+                continue
+            self.open_way = 0
+            if wraps and self.open_sure:
                 self.crests += 1
-                self.longest = max(self.longest, at - self.open_at)
-                self.places.add(self.open_at, at)
-                self.open_way = 0
-            else:
-                self.open_way, self.open_at = way, at
+                self.longest = max(self.longest, frame - self.open_at)
+                self.places.add(self.open_at, frame)
+
+    def _pairs(self, ways: list[int]) -> int:
+        """How many of further jumps lead back, each from one of those before."""
+        count = 0
+        for way in ways:
+            back = self.awaited == way
+            self.awaited = 0 if back else -way
+            count += back
+        return count
 
     @property
     def certain(self) -> bool:
         """Whether wraps explain the jumps between the outer parts of the range."""
-        others = self.foreign + self.jumps - 2 * self.crests
+        others = self.foreign + self.jumps - 2 * self.pairs
         return (
             self.crests > 0
             and others <= 1 + FOREIGN_SHARE * self.jumps
@@ -121,7 +152,7 @@ class WrapFinder:
             lead = min(block.lead, BESIDE + BESIDE - 1)
             row = block.with_lead[track, block.lead - lead :]
             jumps = jumps_in(row, self._scale, self._step)
-            self.tracks[track].add(jumps, block.start - lead)
+            self.tracks[track].add(jumps, block.start - lead, row, self._scale)
 
 
 def jumps_in(row: NDArray[Any], scale: float, step: float) -> Jumps:

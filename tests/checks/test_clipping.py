@@ -11,8 +11,9 @@ from clipping_kit import asking, check, high_passed, lines, only, programme, ton
 from numpy.typing import NDArray
 from scipy import signal
 
+from checks._clipping_report import _longest
 from checks.block import BLOCK_FRAMES
-from checks.model import Outcome, Remedy, Verdict
+from checks.model import CaptureFormat, Outcome, Remedy, Verdict
 from checks.sheet import Sheet, TrackEntry, TrackKind
 
 # -- full scale ----------------------------------------------------------------------------------
@@ -324,6 +325,26 @@ def test_wraps_of_a_few_samples_on_the_ripples_of_a_slow_tone() -> None:
     t = np.arange(88_200) / 88_200
     x = 0.95 * np.sin(2 * np.pi * 30.2 * t) + 0.1 * np.sin(2 * np.pi * 12_111.0 * t)
     assert asking(check(wrapped(np.atleast_2d(x)), 88_200)) == [("wrap", "redo", (0,))]
+
+
+def test_the_longest_wrap_is_a_crest_and_not_what_lies_between_two() -> None:
+    # Pulses of one side, of 12 to 31 samples over full scale; every third rises so steeply that its
+    # jump begins below 0.7, and is not told for a wrap by itself.
+    x = []
+    for n in range(120):
+        over = 1.0 + 0.4 * np.sin(np.pi * (np.arange(12 + n % 20) + 0.5) / (12 + n % 20))
+        rise = [0.1, 0.3, 0.45, 0.62] if n % 3 == 0 else [0.1, 0.4, 0.7, 0.95]
+        dip = -0.5 * np.sin(np.pi * np.arange(150) / 149)
+        x += [*dip, *rise, *over, 0.95, 0.7, 0.4, 0.1]
+    found = only(check(wrapped(np.atleast_2d(x)), 48_000), "wrap")
+    assert found.values["longest_samples"] == 31
+    assert 70 <= found.values["count"] <= 120
+
+
+def test_how_long_a_peak_lasts_is_told_in_plain_numbers() -> None:
+    fmt = CaptureFormat(rate_hz=48_000, channels=1, word_length=24, floating=False, frames=None)
+    told = [_longest(2, samples, fmt) for samples in (1, 48, 4_800, 70_298)]
+    assert [text.partition("(")[2] for text in told] == ["20.8 us)", "1 ms)", "100 ms)", "1.46 s)"]
 
 
 @pytest.mark.parametrize("noise", [0.0, 0.0005, 0.002])
