@@ -18,6 +18,7 @@ than some 8 dB and a trapezoid by design look alike, and neither is reported.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -42,6 +43,14 @@ WIDE_TIMES: Final = 2  # as many tops again are asked for where they lie so wide
 DENSE_S: Final = 1.0  # within which tops follow one another where they lie wide
 EXACT_TOPS: Final = 3  # equal to the bit: noise gives that to no natural crest
 SOFT_SHOULDERS: Final = 0.45  # near over far: a cut gives 0.12 to 0.45, rounding 0.5 and more
+# Waves that are flat for a while, as frequency modulation makes them where its depth passes a
+# certain value: few of the crests that come as high are, while a ceiling holds most that reach it
+# (own trials: a fifth at most). Their shoulders lie from 0.40 to 0.45 by the many samples of both
+# polarities. Of a cut the straight flanks give 3 / 12 and a parabola would give 0.5 (geometry),
+# chance moves it by some 0.6 over the root of the samples.
+FLAT_FOR_A_WHILE: Final = 0.3
+SOFTEST_CUT: Final = 0.375
+SOFT_BY_CHANCE: Final = 0.6
 SHOULDER_SAMPLES: Final = 24  # below which the shoulders say nothing
 PILED_TIMES: Final = 2  # as many crests are asked for where none is flat by itself
 LEAST_SHARE: Final = 0.02  # of the peaks that come as high; evenly spread noise: 0.0003
@@ -228,8 +237,16 @@ class FlatTops:
     def ceilings(self, track: int) -> tuple[Ceiling, ...]:
         """The ceilings of a track, positive before negative. To be asked for at the end, once."""
         found = []
+        sides = {positive: self.side(track, positive=positive) for positive in (True, False)}
+        shaped = {
+            positive: ceiling
+            for positive, side in sides.items()
+            if (ceiling := _by_number(side, positive, self._least_tops)) is not None
+        }
+        together = [sides[positive] for positive in shaped]
+        shaped = {p: c for p, c in shaped.items() if not _soft(sides[p], together)}
         for positive in (True, False):
-            ceiling = judged(self.side(track, positive=positive), positive, self._least_tops)
+            ceiling = shaped.get(positive)
             pile = self._piles.proven(track, positive=positive)
             if pile is not None and (ceiling is None or ceiling.wide):
                 ceiling = self._piled(track, pile, positive=positive)
@@ -263,10 +280,12 @@ class FlatTops:
 
 def judged(side: Side, positive: bool, least_tops: int) -> Ceiling | None:
     """The ceiling that the gathered tops of one polarity prove, if any."""
+    return None if _soft(side, [side]) else _by_number(side, positive, least_tops)
+
+
+def _by_number(side: Side, positive: bool, least_tops: int) -> Ceiling | None:
+    """The ceiling that as many tops at one level prove, whatever their shoulders."""
     exact = side.most_exact
-    told = side.near + side.far >= SHOULDER_SAMPLES and exact < EXACT_TOPS
-    if told and side.near > SOFT_SHOULDERS * side.far:
-        return None
     narrow, at = _fullest(side.counts, NARROW_CLASSES)
     often = side.tops >= LEAST_SHARE * side.peaks
     if exact >= EXACT_TOPS or (narrow >= least_tops and often):
@@ -275,6 +294,18 @@ def judged(side: Side, positive: bool, least_tops: int) -> Ceiling | None:
     if wide >= WIDE_TIMES * least_tops and often:
         return Ceiling(positive, _mean_db(side, at, WIDE_CLASSES), side.tops, wide=True)
     return None
+
+
+def _soft(side: Side, together: Sequence[Side]) -> bool:
+    """Whether the shoulders of a polarity's tops, or of both's, are too soft for a cut."""
+    if side.near + side.far < SHOULDER_SAMPLES or side.most_exact >= EXACT_TOPS:
+        return False
+    if side.near > SOFT_SHOULDERS * side.far:
+        return True
+    if side.tops > FLAT_FOR_A_WHILE * side.peaks or side.near <= SOFTEST_CUT * side.far:
+        return False
+    near, far = sum(one.near for one in together), sum(one.far for one in together)
+    return near > (SOFTEST_CUT + SOFT_BY_CHANCE / math.sqrt(near + far)) * far
 
 
 def _fullest(counts: dict[int, int], width: int) -> tuple[int, int]:

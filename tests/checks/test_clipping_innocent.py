@@ -155,3 +155,20 @@ def test_recordings(corpus: Path, name: str, expected: str | None, least: int) -
         assert lines(outcome)[0].full_scale_runs >= least
     else:
         assert asking(outcome) == []
+
+
+def modulated(hz: float, fades: float) -> Floats:
+    """A tone modulated in frequency by its octave, ever less deep."""
+    t = np.arange(2 * 48_000) / 48_000
+    phase = 2 * np.pi * hz * t
+    x = np.sin(phase + 1.6 * np.exp(-fades * t) * np.sin(2 * phase)) * np.clip(20 * t, 0, 1)
+    return 0.25 * x
+
+
+@pytest.mark.parametrize(("hz", "fades"), [(411.0, 0.4), (411.0, 2.5), (587.0, 1.0)])
+def test_a_modulated_tone_that_is_flat_for_a_while_is_no_cut(hz: float, fades: float) -> None:
+    # all crests of such a tone come to its amplitude; they are flat where the depth passes 1 / 2
+    noise = 1e-4 * np.random.default_rng(3).standard_normal(2 * 48_000)
+    assert asking(check(words((modulated(hz, fades) + noise)[None]), 48_000)) == []
+    cut = np.clip(modulated(hz, fades), -0.21, 0.21) + noise
+    assert asking(check(words(cut[None]), 48_000)) == [("flat-top", "listen", (0,))]
