@@ -4,11 +4,17 @@ is not."""
 from __future__ import annotations
 
 import functools
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 from tracks_kit import FULL, asking, of_kind, run
+
+from checks.model import CaptureFormat
+from checks.tracks import TracksLimits
+from checks.tracks._pairs import Pair
+from checks.tracks._sameness import sameness
 
 RATE = 48_000
 SECONDS = 4
@@ -74,3 +80,23 @@ def test_steady_tones_tell_no_delay(hz: float) -> None:
     t = np.arange(SECONDS * RATE) / RATE
     x = np.stack([0.2 * np.sin(2 * np.pi * hz * t + phase) for phase in (0.0, 0.7, 2.0)])
     assert not of_kind(run(words(x), RATE), "delayed")
+
+
+def test_what_two_share_above_a_kilohertz_alone_is_no_copy() -> None:
+    # as measured on two tracks of falling sines below 250 Hz with a third one's attacks in both
+    pair = Pair(
+        tracks=(0, 1),
+        correlation=0.05,
+        gain_db=-22.8,
+        inverted=False,
+        delay_s=0.00617,
+        residual_db=-0.01,
+        heard_correlation=0.9999,
+        residual_dbfs=-105.1,
+        own_share=0.146,
+        quiet_dbfs=-88.0,
+        peak=0.83,
+    )
+    fmt = CaptureFormat(rate_hz=RATE, channels=2, word_length=24, floating=False, frames=None)
+    assert sameness(pair, {}, fmt, TracksLimits()) is None
+    assert sameness(replace(pair, residual_db=-12.0), {}, fmt, TracksLimits()) is not None
