@@ -16,7 +16,7 @@ from checks.dropouts import _junction
 from checks.dropouts import _sentences as tell
 from checks.dropouts._junction import Break, Junction
 from checks.dropouts._limits import NEARLY, DropoutsLimits
-from checks.dropouts._steps import _burst, _causes, _turns
+from checks.dropouts._steps import _burst, _causes, _slope, _turns
 from checks.dropouts._steps._beside_tops import witnesses
 from checks.dropouts._steps._clock import Clocks
 from checks.dropouts._steps._doubts import SHARP, Doubts
@@ -260,7 +260,9 @@ class Kinds:
             text=tell.JUMP_AND_SLIP if slips else tell.JUMP,
             sound=sound and not slips,
             on_top=one and beneath.on_top and strongest in longer.sounds,
-            sharp=best.levels <= LOUDER and best.jump >= SHARP,
+            sharp=best.levels <= LOUDER
+            and best.jump >= SHARP
+            and not _slope.corner(place.steps[strongest], best),
             steep=steep,
         )
         return True
