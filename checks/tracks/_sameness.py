@@ -20,6 +20,7 @@ _NOT_TAPE_DBFS: Final = -95.0  # common practice: no two tapes' hiss lies so low
 _TAPE_DBFS: Final = -75.0  # from memory: with professional noise reduction hiss gets this low
 _BEYOND_TAPE_DB: Final = -80.0  # common practice: a tape's range ends at 65 to 75 dB
 _EXPLAINED_DB: Final = -3.0  # own choice: of one signal the other holds half at least, from 20 Hz
+_COPY_DB: Final = -60.0  # own choice: two microphones before one source differ by far more
 _OWN_SHARE: Final = 0.1  # own choice, see _pairs: two tracks with rests reach 0.3 and more
 _REVERSED: Final = -0.9  # no two microphones do this over the whole range
 _APART_DB: Final = 4.0  # bulk-erased tape lies that far under bias-erased: common practice
@@ -82,6 +83,8 @@ def _one_signal(
         return False  # what two tracks share above the low limit may be another's attacks
     # two dithered words differ by 3 dB more than one: AES17, triangular dither of two steps
     not_tape = max(_NOT_TAPE_DBFS, -(6.02 * fmt.word_length - 3.0) + 6.0)
+    if left <= not_tape and pair.residual_db is not None and pair.residual_db <= _COPY_DB:
+        return True  # neither has a tape's hiss, whatever noise its own converter adds
     if share <= 0.5 and pair.quiet_dbfs is not None and left <= not_tape:
         return left <= pair.quiet_dbfs - limits.same_signal_margin_db
     known = [floor for floor in floors.values() if floor is not None]

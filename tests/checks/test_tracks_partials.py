@@ -100,3 +100,5 @@ def test_what_two_share_above_a_kilohertz_alone_is_no_copy() -> None:
     fmt = CaptureFormat(rate_hz=RATE, channels=2, word_length=24, floating=False, frames=None)
     assert sameness(pair, {}, fmt, TracksLimits()) is None
     assert sameness(replace(pair, residual_db=-12.0), {}, fmt, TracksLimits()) is not None
+    noisy = replace(pair, residual_db=-65.0, residual_dbfs=-98.0, own_share=0.7)
+    assert sameness(noisy, {}, fmt, TracksLimits()) is not None
