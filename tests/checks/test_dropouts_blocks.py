@@ -39,8 +39,6 @@ def piece(
         (48_000, 1, 4, 10, False, 0),  # 600
         (48_000, 3, 1, 24, False, 0),  # 834
         (192_000, 3, 2, 50, False, 1),  # 958
-        (192_000, 3, 2, 50, False, 0),  # 108: its edges alone tell
-        (48_000, 3, 2, 24, False, 1),  # 100
     ],
 )
 def test_a_block_that_stands_off_is_no_top_that_is_cut_off(

@@ -36,7 +36,7 @@ def test_a_click_that_rises_within_a_sample_on_all_tracks_is_no_cut(
 ) -> None:
     """Each of both rules tells by itself."""
     if by == "one source":
-        monkeypatch.setattr(LongLooks, "click", lambda *_: False)
+        monkeypatch.setattr(LongLooks, "click", lambda *_: None)
     else:
         monkeypatch.setattr(_kinds, "one_source", lambda *_: False)
     x = programme(rate_hz, 3, lowest_hz)

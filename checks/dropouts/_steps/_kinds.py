@@ -229,8 +229,9 @@ class Kinds:
         alone = len(near) == 1 and longer.vague
         if alone or (leaks and (longer.vague or place.sources([*near], frame))):
             longer = replace(longer, shift=None)  # no loss moves one source among several
-        if not self._longer.click(place, frame, [*clean]) and self._proven_cut(
-            place, frame, clean, seen, longer, leaks=leaks
+        click = self._longer.click(place, frame, [*clean])
+        if not click and self._proven_cut(
+            place, frame, clean, seen, longer, leaks=leaks, alike=leaks and click is None
         ):
             return True
         if not likely:
@@ -319,8 +320,10 @@ class Kinds:
         longer: Longer,
         *,
         leaks: bool,
+        alike: bool,
     ) -> bool:
-        """``leaks``: whether all that jumps here may be a single source on several tracks."""
+        """``leaks``: whether all that jumps here may be a single source on several tracks;
+        ``alike``: and one that adds to what goes on in time, as a click does."""
         strongest, best = next(iter(clean.items()))
         tracks, at = tuple(sorted(seen)), place.start + frame
         values = self._values(best, at)
@@ -348,7 +351,7 @@ class Kinds:
             text = "The signal is cut between two samples on the tracks of one converter alone: a "
             text += "digital fault; play the tape again."
             self._tell.proven(tracks, at, text, "converter", values)
-        elif not (longer.against or leaks) and (
+        elif not (longer.against or alike) and (
             (
                 longer.one_programme
                 and sharp(seen.values())

@@ -259,24 +259,27 @@ def beyond(x: Floats, start: int, stop: int, rate_hz: int, *, slack: int) -> Bey
     return Beyond(in_place=in_place, put_in=put_in, late=late)
 
 
-def in_time(x: Floats, start: int, stop: int, rate_hz: int) -> bool:
+def in_time(x: Floats, start: int, stop: int, rate_hz: int) -> bool | None:
     """Whether the programme surely goes on in time behind a stretch, whatever that hides.
 
-    Either side foretells the other over its length, and not over any length beside.
-
-    Args:
-        x: samples in steps of the word, the stretch from ``start`` to before ``stop``.
+    Either side foretells the other over its length, and not over any length beside. False where
+    by either side it surely does not, None where nothing is told.
     """
     rest, long, every = np.concatenate((x[:start], x[stop:])), stop - start, thinning(rate_hz)
+    late = []
     for side in (Sides(rest, start, rate_hz), Sides(rest[::-1], len(rest) - start, rate_hz)):
-        if not side.enough or (here := side.left_behind(long)) > GOES_ON:
+        if not side.enough:
+            continue
+        here = side.left_behind(long)
+        late.append(here >= LATE)
+        if here > GOES_ON:
             continue
         beside = [side.left_behind(long + k * every) for k in _BESIDE]
         if min(beside) < LATE * max(here, 1.0):
             continue  # which tells nothing
         if all(side.left_behind(long + few) >= here - _AS_GOOD for few in _FEW_LOST):
             return True
-    return False
+    return False if late and all(late) else None
 
 
 def shift(sides: Iterable[Sides], rate_hz: int) -> tuple[Shift | None, bool]:

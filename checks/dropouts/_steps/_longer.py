@@ -108,9 +108,13 @@ class LongLooks:
         tracks = [*cut.items()][:_LONG_TRACKS]
         return Beneath.of(place.shares(t, found.frame) for t, found in tracks)
 
-    def click(self, place: Place, frame: int, tracks: Sequence[int]) -> bool:
-        """Whether the programme goes on in time soon behind a disturbance: a click or a relay."""
-        return any(place.in_time(t, frame, s) for t in tracks[:_CLICK_TRACKS] for s in _CLICK_S)
+    def click(self, place: Place, frame: int, tracks: Sequence[int]) -> bool | None:
+        """Whether the programme goes on in time soon behind a disturbance: a click or a relay.
+
+        False where it surely does not; None where nothing is told.
+        """
+        asked = [place.in_time(t, frame, s) for t in tracks[:_CLICK_TRACKS] for s in _CLICK_S]
+        return True if True in asked else False if False in asked else None
 
     def _tried(
         self, place: Place, frame: int, sides: dict[int, _long.Sides], cut: dict[int, Junction]

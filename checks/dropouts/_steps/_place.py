@@ -144,7 +144,7 @@ class Place:
         """As many frames on each side of one as a longer look takes, and where it lies."""
         return self.around(track, frame, _long.reach(self.rate_hz))
 
-    def in_time(self, track: int, frame: int, seconds: float) -> bool:
+    def in_time(self, track: int, frame: int, seconds: float) -> bool | None:
         """Whether the programme surely goes on in time so long behind a frame."""
         stop = frame + round(seconds * self.rate_hz)
         x, at = self.around(track, frame, _long.reach(self.rate_hz) + stop - frame)

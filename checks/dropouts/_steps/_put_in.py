@@ -182,7 +182,11 @@ class PutIn:
 
     def _for_sure(self, place: Place, found: Stretch, traces: dict[int, Trace]) -> bool:
         """Several tracks show both edges, or one shows them clearly."""
-        bounds = [trace.bounds for trace in traces.values() if trace.alike]
+        bounds = [
+            trace.bounds
+            for trace in traces.values()
+            if trace.alike and (trace.sharp or trace.edge >= SHARP)
+        ]
         if float(np.linalg.norm(bounds)) >= BOUNDS:
             return True
         sharp = {t: trace for t, trace in traces.items() if trace.proper}
