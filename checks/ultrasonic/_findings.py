@@ -242,7 +242,7 @@ def no_evidence(tops_hz: Mapping[int, float | None], falls: Mapping[int, Wall]) 
             f"and the noise floor itself falls by {lowest.depth_db:.0f} dB at "
             f"{lowest.hz / 1000:.1f} kHz ({_steepness(lowest)}), as behind a worn head or on "
             "slow tape, or where the band of a lower rate ends under a later noise: look how "
-            " this capture was made, and whether other tapes end there too."
+            "this capture was made, and whether other tapes end there too."
         )
     else:
         text += (

@@ -220,7 +220,8 @@ class Kinds:
             longer = self._longer.at(place, clean, found, enough=enough)
         shown = Seen(place, found, clean, frame=frame, single=self._limits.step_one_track)
         likely = not pushed and self._likely_cut(place, clean)
-        if not likely and not self._may_be_proven(place, frame, clean, longer, shown):
+        provable = self._may_be_proven(place, frame, clean, longer, shown)
+        if not (likely or provable):
             return False  # what the other tracks show is dear to know
         seen = shown.all()
         near = seen | {t: j for t, j in found.items() if abs(j.frame - frame) <= 1}
@@ -229,11 +230,10 @@ class Kinds:
         alone = len(near) == 1 and longer.vague
         if alone or (leaks and (longer.vague or place.sources([*near], frame))):
             longer = replace(longer, shift=None)  # no loss moves one source among several
-        click = self._longer.click(place, frame, [*clean])
-        if not click and self._proven_cut(
-            place, frame, clean, seen, longer, leaks=leaks, alike=leaks and click is None
-        ):
-            return True
+        if provable and not (click := self._longer.click(place, frame, [*clean])):
+            alike = leaks and click is None
+            if self._proven_cut(place, frame, clean, seen, longer, leaks=leaks, alike=alike):
+                return True
         if not likely:
             return False
         strongest, best = next(iter(clean.items()))

@@ -244,8 +244,7 @@ def beyond(x: Floats, start: int, stop: int, rate_hz: int, *, slack: int) -> Bey
         x: samples in steps of the word, the stretch from ``start`` to before ``stop``.
         slack: by how many frames it may be shorter.
     """
-    rest, long = np.concatenate((x[:start], x[stop:])), stop - start
-    sides = Sides(rest, start, rate_hz), Sides(rest[::-1], len(rest) - start, rate_hz)
+    sides, long = _without(x, start, stop, rate_hz), stop - start
     if not all(side.enough for side in sides):
         return Beyond(in_place=True, put_in=True, late=False)
     near, far = (
@@ -259,15 +258,20 @@ def beyond(x: Floats, start: int, stop: int, rate_hz: int, *, slack: int) -> Bey
     return Beyond(in_place=in_place, put_in=put_in, late=late)
 
 
-def in_time(x: Floats, start: int, stop: int, rate_hz: int) -> bool | None:
-    """Whether the programme surely goes on in time behind a stretch, whatever that hides.
+def _without(x: Floats, start: int, stop: int, rate_hz: int) -> tuple[Sides, Sides]:
+    """Both sides of a stretch that is left out: from before it, and from behind it."""
+    rest = np.concatenate((x[:start], x[stop:]))
+    return Sides(rest, start, rate_hz), Sides(rest[::-1], len(rest) - start, rate_hz)
 
-    Either side foretells the other over its length, and not over any length beside. False where
-    by either side it surely does not, None where nothing is told.
+
+def in_time(x: Floats, start: int, stop: int, rate_hz: int) -> bool | None:
+    """Whether either side foretells the other over a stretch by its length, and by no other.
+
+    False where both surely do not; None where nothing is told.
     """
-    rest, long, every = np.concatenate((x[:start], x[stop:])), stop - start, thinning(rate_hz)
+    long, every = stop - start, thinning(rate_hz)
     late = []
-    for side in (Sides(rest, start, rate_hz), Sides(rest[::-1], len(rest) - start, rate_hz)):
+    for side in _without(x, start, stop, rate_hz):
         if not side.enough:
             continue
         here = side.left_behind(long)
@@ -275,9 +279,8 @@ def in_time(x: Floats, start: int, stop: int, rate_hz: int) -> bool | None:
         if here > GOES_ON:
             continue
         beside = [side.left_behind(long + k * every) for k in _BESIDE]
-        if min(beside) < LATE * max(here, 1.0):
-            continue  # which tells nothing
-        if all(side.left_behind(long + few) >= here - _AS_GOOD for few in _FEW_LOST):
+        tells = min(beside) >= LATE * max(here, 1.0)
+        if tells and all(side.left_behind(long + few) >= here - _AS_GOOD for few in _FEW_LOST):
             return True
     return False if late and all(late) else None
 

@@ -113,8 +113,14 @@ class LongLooks:
 
         False where it surely does not; None where nothing is told.
         """
-        asked = [place.in_time(t, frame, s) for t in tracks[:_CLICK_TRACKS] for s in _CLICK_S]
-        return True if True in asked else False if False in asked else None
+        told = None
+        for seconds in _CLICK_S:
+            for track in tracks[:_CLICK_TRACKS]:
+                one = place.in_time(track, frame, seconds)
+                if one:
+                    return True
+                told = told if one is None else one
+        return told
 
     def _tried(
         self, place: Place, frame: int, sides: dict[int, _long.Sides], cut: dict[int, Junction]

@@ -54,13 +54,13 @@ class Moves:
     Attributes:
         goes: {from: to}.
         least, mostly: how much worse the same moves fit some frames beside, twice log likelihoods.
-        breaks: whether none of those tracks would go on by itself as well.
+        broken: those of the tracks that do not go on by themselves.
     """
 
     goes: dict[int, int]
     least: float
     mostly: float
-    breaks: bool
+    broken: tuple[int, ...]
 
     @property
     def sure(self) -> bool:
@@ -71,6 +71,11 @@ class Moves:
     def likely(self) -> bool:
         """Whether they mostly do."""
         return self.mostly >= IN_PLACE
+
+    @property
+    def breaks(self) -> bool:
+        """Whether none of the tracks would go on by itself as well."""
+        return len(self.broken) == len(self.goes)
 
 
 def seen(tracks: list[Floats], frame: int, codes: Set[int]) -> Moves | None:
@@ -86,11 +91,11 @@ def seen(tracks: list[Floats], frame: int, codes: Set[int]) -> Moves | None:
         if (goes := swapped(rows, frame)) is None:
             continue
         least, mostly = _in_place(rows, frame, goes)
-        gone_on = any(not breaks(rows[i], frame) for i in goes)
-        named = {some[i]: some[k] for i, k in goes.items()}
-        found = found or Moves(named, least, mostly, breaks=not gone_on)
-        if least >= IN_PLACE:
-            return Moves(named, least, mostly, breaks=not gone_on)
+        broken = tuple(some[i] for i in goes if _breaks(rows[i], frame))
+        moves = Moves({some[i]: some[k] for i, k in goes.items()}, least, mostly, broken)
+        if moves.sure:
+            return moves
+        found = found or moves
     return found
 
 
@@ -236,6 +241,6 @@ def _in_place(tracks: list[Floats], frame: int, goes: dict[int, int]) -> tuple[f
     return float(gains.min()), float(median(gains))
 
 
-def breaks(x: Floats, frame: int) -> bool:
+def _breaks(x: Floats, frame: int) -> bool:
     """Whether a track does not go on by itself."""
     return goes_on(x[:frame], x[frame:], *known(x[:frame], ORDER)) >= FAILS

@@ -89,7 +89,7 @@ class Swaps:
         if moves is None or not (moves.sure or clear):
             return None
         # one source would turn in the same way on all tracks that show it
-        high = [x for t in moves.goes if _moves.breaks(x := place.steps[t], shared.frame)]
+        high = [place.steps[t] for t in moves.broken]
         if len(high) > 1 and one_source(high, shared.frame):
             return None
         sure = moves.sure
