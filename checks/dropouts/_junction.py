@@ -145,15 +145,18 @@ class Junction:
         return self.usual or (self.sides <= CLEAN and self.stands_out <= STANDS_OUT)
 
     @property
-    def cut(self) -> bool:
-        """Whether the signal was cut between two samples of steady programme."""
-        if not self.alike:
-            return False
+    def parts(self) -> bool:
+        """Whether each side fits itself, or next to what jumps between them."""
         return self.still or (
             self.jump >= STEEP
             and self.sides * STEEP_ACROSS <= self.across
             and self.stands_out <= STEEP_OUT * self.jump
         )
+
+    @property
+    def cut(self) -> bool:
+        """Whether the signal was cut between two samples of steady programme."""
+        return self.alike and self.parts
 
     @property
     def noisy(self) -> bool:

@@ -69,6 +69,10 @@ PERHAPS_STAND_IN: Final = (
     "few samples and does not go on beneath: other samples, or a note that a machine stopped and "
     "began again; listen."
 )
+BETWEEN: Final = (
+    "The signal jumps between two samples and does so again a little later, and all is then as it "
+    "was before: other samples, or a sound that a machine began and stopped; listen."
+)
 PARTED: Final = (
     "The signal is cut between two samples, and nothing of what sounds on either side goes on "
     "within the other: samples are lost, or something else stands there, which cannot be proven "

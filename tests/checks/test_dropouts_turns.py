@@ -184,7 +184,14 @@ def _for_sure(trace: _foreign.Trace, frames: int) -> bool:
 def test_smooth_samples_between_edges_that_pass_no_filter_are_told(edge: float, told: bool) -> None:
     """As other programme is, at high rates; an attack is as smooth, and has no such edges."""
     smooth = _foreign.Trace(
-        edge=edge, jump=91.0, power=1311.0, sharp=False, even=True, alike=True, bounds=91.0
+        edge=edge,
+        jump=91.0,
+        high=91.0,
+        power=1311.0,
+        sharp=False,
+        even=True,
+        alike=True,
+        bounds=91.0,
     )
     assert _for_sure(smooth, 64) is told
 
@@ -193,6 +200,13 @@ def test_smooth_samples_between_edges_that_pass_no_filter_are_told(edge: float, 
 def test_samples_that_rise_softly_between_still_sides_are_a_note(bounds: float, told: bool) -> None:
     """A pluck of 26 standard deviations; 0 where its sides are not still enough to tell."""
     pluck = _foreign.Trace(
-        edge=2.4, jump=26.2, power=84.0, sharp=True, even=True, alike=True, bounds=bounds
+        edge=2.4,
+        jump=26.2,
+        high=26.2,
+        power=84.0,
+        sharp=True,
+        even=True,
+        alike=True,
+        bounds=bounds,
     )
     assert _for_sure(pluck, 157) is told

@@ -22,6 +22,7 @@ from checks._ranks import median
 from checks.dropouts._events import Event, EventLog, told_together
 from checks.dropouts._junction import ORDER
 from checks.dropouts._sentences import (
+    BETWEEN,
     JUMP,
     ON_THE_BEAT,
     PARTED,
@@ -210,8 +211,10 @@ class Doubts:
             event = self._with_parts(event)
             if event.verdict is Verdict.REDO and not recur:
                 self.proven(event)
-            else:
+            elif event.verdict is Verdict.REDO:
                 self._take(_doubted(event, PERHAPS_STAND_IN, cause=REPLACED))
+            else:
+                self._take(event)
 
     def _with_parts(self, event: Event) -> Event:
         """An event in place of all that is doubted within it, on their tracks as well."""
@@ -306,9 +309,8 @@ class Doubts:
         """
         restless = self._restless(self._sounds)
         high = max(BEYOND_DOUBT, TOWERS * self._sounds.highest)
-        for pile in (
-            p for text, p in self._unproven.items() if text not in (PARTED, PERHAPS_STAND_IN)
-        ):
+        told = (BETWEEN, PARTED, PERHAPS_STAND_IN)  # whatever begins there
+        for pile in (p for text, p in self._unproven.items() if text not in told):
             for event in list(pile.events):
                 known = restless.issuperset(event.tracks) and not self._broad(event)
                 if known and height(event) < high:

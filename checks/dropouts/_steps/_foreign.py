@@ -66,6 +66,7 @@ class Trace:
     Attributes:
         edge: residual of the first sample, or of the last from behind, the lower of both.
         jump: largest residual, of the lower of both sides, in standard deviations.
+        high: the same of the higher of both sides.
         power: mean square of the past's residual within, floor 1.
         sharp: whether it has its strength from the first sample to the last, and is not smooth;
             or is silence between two edges that no sound has.
@@ -77,6 +78,7 @@ class Trace:
 
     edge: float
     jump: float
+    high: float
     power: float
     sharp: bool
     even: bool
@@ -208,6 +210,7 @@ class _Sides:
         return Trace(
             edge=edge,
             jump=float(min(rising.max(), falling.max())),
+            high=float(max(rising.max(), falling.max())),
             power=float(np.mean(rising**2)),
             sharp=((edges or square) and smooth <= _SMOOTH) or silence,
             even=_even(rising) or silence,

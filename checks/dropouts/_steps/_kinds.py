@@ -18,6 +18,7 @@ from checks.dropouts._junction import Break, Junction
 from checks.dropouts._limits import NEARLY, DropoutsLimits
 from checks.dropouts._steps import _burst, _causes, _slope, _turns
 from checks.dropouts._steps._beside_tops import witnesses
+from checks.dropouts._steps._between import Betweens
 from checks.dropouts._steps._clock import Clocks
 from checks.dropouts._steps._doubts import SHARP, Doubts
 from checks.dropouts._steps._goes_on import GoesOn
@@ -69,7 +70,7 @@ class Kinds:
         self._put_in = PutIn(fmt, limits, self._tell, goes_on)
         self._words = Words(limits, self._tell, goes_on, clocks)
         self._longer = LongLooks(fmt.rate_hz)
-        self._stand_ins = StandIns(fmt.rate_hz, limit=limits.step_one_track)
+        self._pairs = [of(fmt.rate_hz, limit=limits.step_one_track) for of in (StandIns, Betweens)]
         self._pushes: Counter[int] = Counter()  # so far, of each track
 
     def told(self, frame: int) -> bool:
@@ -84,8 +85,8 @@ class Kinds:
         """
         found = {t: j for t in tracks[:TRACKS] if (j := place.junction(t)) is not None}
         self._tape.look((place.steps[t] for t in found), place.peak, place.start)
-        if (one := self._stand_ins.at(place, found)) is not None:
-            self._tell.stand_in(one)
+        if ends := [one for pair in self._pairs if (one := pair.at(place, found))]:
+            self._tell.stand_in(ends[0])
         if self._words.told(place, found, tracks):
             return True
         if held(place, tracks, self._limits, self._tell):
@@ -106,8 +107,7 @@ class Kinds:
         swap = self._swaps.at(place, found, shared)
         if swap is not None and swap.sure:
             return self._swaps.told(place, swap)
-        strongest = max(found.values(), key=lambda j: j.jump, default=None)
-        if strongest is None:
+        if (strongest := max(found.values(), key=lambda j: j.jump, default=None)) is None:
             return False
         if not strongest.cut:
             burst = _burst.shared(list(place.steps), tracks, place.peak)

@@ -28,6 +28,12 @@ the edges do not reach the height, only if nothing half as high comes near, as i
 string, or where hundreds of hands clap. From own trials: what they leave by chance between two
 edges is as strong within as what was put in, but has edges of 0 to 12, most below 8."""
 
+LOWER: Final = 0.1
+POWERFUL: Final = 20.0
+"""Least height of the lower edge of foreign samples on one track of which only the higher one
+reaches the limit, share of that; and least mean square of them, floor 1. From own trials: where
+hundreds of hands clap, a stretch between two chance edges has 0.01 to 0.05."""
+
 BOUNDS: Final = 30.0
 """Height of both edges of a stretch, in standard deviations over all tracks, that is enough
 whatever lies within: other programme of the same kind is foretold as soon as the filter has passed
@@ -138,7 +144,9 @@ class PutIn:
         jump = traces[strongest[0]].jump
         several, single = self._limits.step_several_tracks, self._limits.step_one_track
         high = sum(trace.jump >= several * NEARLY for trace in traces.values())
-        if jump < several * NEARLY or (high < 2 and jump < single * NEARLY):
+        clear = jump >= several * NEARLY and (high >= 2 or jump >= single * NEARLY)
+        uneven = self._uneven(place, found, strongest[0], traces[strongest[0]])
+        if not (clear or uneven):
             return False
         values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
         first = found.frame - _EITHER
@@ -147,7 +155,7 @@ class PutIn:
         edges = [trace.edge for trace in traces.values() if trace.proper]
         edge = float(np.linalg.norm(edges))
         put_in = None
-        if proper:
+        if clear and proper:
             put_in = _causes.inserted([place.past(t, first) for t in traces], near=frames)
         brief = frames <= BURST_S * self._fmt.rate_hz
         fits = put_in is not None and (
@@ -156,7 +164,8 @@ class PutIn:
             or place.witnesses([*traces], first)
         )
         sharp = proper and edge >= SHARP
-        if not (fits or sharp or agreeing or self._for_sure(place, found, traces)):
+        told = fits or sharp or agreeing or (clear and self._for_sure(place, found, traces))
+        if not (told or uneven):
             return False
         tracks_of = tuple(sorted({*tracks_of, *agreeing}))
         stop = found.stop + _EITHER
@@ -179,6 +188,17 @@ class PutIn:
             self._tell.doubtful(tracks_of, at, values, text=text, frames=frames)
         self.stop = at + frames + 2 * _junction.ORDER
         return True
+
+    def _uneven(self, place: Place, found: Stretch, track: int, trace: Trace) -> bool:
+        """Whether one track is left sharply at one edge, and sharply enough at the other."""
+        return (
+            found.stop - found.frame >= FOREIGN_FRAMES
+            and trace.alike
+            and trace.high >= FOREIGN
+            and trace.power >= POWERFUL
+            and min(trace.edge, trace.bounds) >= max(FOREIGN_BOUNDS, LOWER * trace.high)
+            and place.stretch_alone(track, found.frame, found.stop, trace.high)
+        )
 
     def _for_sure(self, place: Place, found: Stretch, traces: dict[int, Trace]) -> bool:
         """Several tracks show both edges, or one shows them clearly."""

@@ -86,6 +86,7 @@ class StandIn:
 
     Attributes:
         jump: the larger jump of the clearest track, in standard deviations.
+        gone: whether the programme does not go on beneath it.
         sure: whether it is another programme, and a generator's note is ruled out.
     """
 
@@ -93,6 +94,7 @@ class StandIn:
     stop: int
     tracks: tuple[int, ...]
     jump: float
+    gone: bool
     sure: bool
 
 
@@ -128,7 +130,8 @@ class StandIns:
         clearest = max(ends, key=lambda t: ends[t][2])
         start, stop, low, high = ends[clearest]
         tracks = [t for t in found if t == clearest or self._joins(t, start, stop)]
-        return StandIn(start, stop, tuple(sorted(tracks)), high, low >= SURE * self._limit)
+        sure = low >= SURE * self._limit
+        return StandIn(start, stop, tuple(sorted(tracks)), high, gone=True, sure=sure)
 
     def _restless(self, jumps: list[tuple[int, float]], start: int) -> bool:
         """Whether a track jumped again and again in the second before."""

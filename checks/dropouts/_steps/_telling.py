@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 from checks.dropouts._events import Event
 from checks.dropouts._sentences import (
+    BETWEEN,
     CUT_BEHIND_TAPE,
     JUMP,
     PERHAPS_STAND_IN,
@@ -45,8 +46,8 @@ class Telling:
 
     def stand_in(self, found: StandIn) -> None:
         """Something in place of the programme; both its ends may be told as jumps already."""
-        sure = found.sure
-        verdict, text = (Verdict.REDO, STAND_IN) if sure else (Verdict.LISTEN, PERHAPS_STAND_IN)
+        verdict = Verdict.REDO if found.sure else Verdict.LISTEN
+        text = STAND_IN if found.sure else PERHAPS_STAND_IN if found.gone else BETWEEN
         values: dict[str, Value] = {"cause": REPLACED, "jump_sigma": round(found.jump, 1)}
         frames = found.stop - found.start
         self._doubts.stand_in(_event(verdict, found.tracks, found.start, text, values, frames))
