@@ -56,6 +56,7 @@ _BEHIND_MS: Final = (64.0, 128.0)
 """Distances at which the hiss is compared: a ramp of 32 ms and less is over at the first, a fade
 of 50 ms and more has reached but 0.6 of its level there (linear, or half a cosine)."""
 
+_SETTLED_FRAMES: Final = 8  # fewer may be chance. Own choice
 _MUTED_MS: Final = 32.0  # behind which a converter's mute is over (common practice: 1024 samples)
 _ORDER: Final = 16
 _NOISE_FRAMES: Final = 2048
@@ -145,6 +146,29 @@ def described(outward: Samples, fmt: CaptureFormat, *, value: float = 0.0) -> Ed
     away = float(peaks[-1]) if meeting in (Meeting.RAMP, Meeting.FADE) else near
     knee, grown = _hiss_behind(steps, ends[close], rate)
     return Edge(meeting, near * step, near, away * step, later, knee, grown, over_noise)
+
+
+def settled(outward: Samples, fmt: CaptureFormat, *, value: float) -> float:
+    """How surely a signal stays where it is once it has come to ``value``.
+
+    The share of equal neighbours among samples within a step of it, or of those that stood still
+    before: noise of less than half a step holds them wherever sound rests for a moment, however
+    loud it is elsewhere. 0 where the sample next to the run is farther away, as none is that
+    settles, or where too few are near to tell.
+    """
+    steps, step = in_steps(outward, fmt)
+    away = np.abs(steps - value / fmt.full_scale / step)
+    if not len(away) or away[0] > FAINT_STEPS:
+        return 0.0
+    equal = steps[1:] == steps[:-1]
+    near = away[:-1] <= 1
+    stood = near[2:] & equal[1:-1] & equal[:-2]
+    shares = [
+        float(then.mean())
+        for then in (equal[near], equal[2:][stood])
+        if len(then) >= _SETTLED_FRAMES
+    ]
+    return max(shares, default=0.0)
 
 
 def _hiss_behind(steps: NDArray[np.float64], near: int, rate_hz: int) -> tuple[float, float]:

@@ -19,8 +19,6 @@ _WORDS: Final = (
     (4, np.uint32, 0x01010101),
     (2, np.uint16, 0x0101),
 )
-_BESIDE: Final = 3  # times its own length next to a run; and the fewest samples that tell anything:
-_FEWEST: Final = 48
 _GLANCE: Final = 64  # flags at a block's end within which most runs show where they began
 
 
@@ -31,8 +29,7 @@ class Run:
     Attributes:
         row: the track, or the number of tracks for a run in all of them.
         zero: whether the value is 0 (in all tracks, for a run in all).
-        crowd: share of equal neighbours around, this run left out, 0 to 1: in the block, or next
-            to it, whichever is more: a rest of some milliseconds is much quieter than its block.
+        crowd: share of equal neighbours in the block, this run left out, 0 to 1.
     """
 
     row: int
@@ -88,19 +85,11 @@ class RunTracker:
         for k in np.flatnonzero(lengths >= self._least[row]):
             inside = min(int(lengths[k]) - 1, int(clear[k]))
             crowd = max(equal - inside, 0) / max(len(flags) - inside, 1)
-            crowd = max(crowd, _beside(flags, int(clear[k]), int(lengths[k])))
             last = block.lead + int(clear[k]) - 1
             value: Any = block.with_lead[:, last] if last >= 0 else np.ones(1)
             zero = bool((value == 0).all()) if row == block.tracks else bool(value[row] == 0)
             runs.append(Run(row, int(starts[k]), int(stops[k]), zero, crowd))
         return runs
-
-
-def _beside(flags: NDArray[np.bool_], stop: int, length: int) -> float:
-    """Larger share of equal neighbours on either side of a run of samples before ``stop``."""
-    reach, start = max(_BESIDE * length, _FEWEST), max(stop - length, 0)
-    sides = flags[max(start - reach, 0) : start], flags[stop + 1 :][:reach]
-    return max((float(side.mean()) for side in sides if len(side) >= _FEWEST), default=0.0)
 
 
 def _has_run(flags: NDArray[np.bool_], count: int) -> NDArray[np.bool_]:

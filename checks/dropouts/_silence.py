@@ -65,10 +65,15 @@ TAIL_STEPS: Final = 12.0
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """One side of a run: an edge a track of the run, and the share of equal neighbours there."""
+    """One side of a run: an edge a track of the run, and the share of equal neighbours there.
+
+    Attributes:
+        settled: that share among samples about the run's value, see ``_edges.settled``.
+    """
 
     edges: tuple[Edge, ...]
     crowd: float
+    settled: float = 0.0
 
 
 def length_told(frames: int, rate_hz: int) -> str:

@@ -133,7 +133,7 @@ class RunsPart:
             left, right = pending.left or self._left_of(run), self._right_of(run)
             if run.start == 0 and run.zero:
                 event = self._head(run, right)
-            elif run.start == 0 or run.length < by_chance(max(left.crowd, right.crowd)):
+            elif run.start == 0 or run.length < by_chance(_crowd(left, right)):
                 continue
             elif run.zero:
                 event = _silence.zeros_between(self._tracks(run), run, left, right, rate_hz)
@@ -227,7 +227,7 @@ class RunsPart:
         return self._side(run, run.stop, run.stop + wanted)
 
     def _side(self, run: Run, start: int, stop: int) -> Side:
-        edges, crowd = [], 1.0
+        edges, crowd, settled = [], 1.0, 1.0
         for track in self._tracks(run):
             x = self._history.row(track, start, stop)
             outward = x[::-1] if stop <= run.start else x
@@ -236,7 +236,8 @@ class RunsPart:
             near = outward[:_NEAR_FRAMES]
             if len(near) > 1:
                 crowd = min(crowd, float(np.mean(near[1:] == near[:-1])))
-        return Side(tuple(edges), crowd)
+            settled = min(settled, _edges.settled(near, self._fmt, value=value))
+        return Side(tuple(edges), crowd, settled)
 
     def _take(self, run: Run, event: Event | None) -> None:
         """Log an event; digital silence that is none goes into the note."""
@@ -294,6 +295,12 @@ class RunsPart:
                 values={"count": max(self._quiet), "listed": 1},
             ),
         )
+
+
+def _crowd(*sides: Side) -> float:
+    """Share of equal neighbours beside a run: of all samples, or of those that lie at its value
+    where the signal comes softly to that, or leaves it so."""
+    return max(share for side in sides for share in (side.crowd, side.settled))
 
 
 _NEVER: Final = 1 << 62

@@ -1,35 +1,40 @@
-"""How crowded equal neighbours are around a run: by that chance is told from a fault."""
+"""Runs of equal samples in coarse words: by chance, where sound rests for a moment, or a fault."""
 
 from __future__ import annotations
 
+import dropouts_kit as kit
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from checks.block import BLOCK_FRAMES, Block, Workspace
-from checks.dropouts._runs import RunTracker
-from checks.dropouts._zeros import by_chance
-from checks.model import CaptureFormat
+RATE_HZ = 48_000
 
 
-@pytest.mark.parametrize("side", [-1, 1, 0])
-@pytest.mark.parametrize(("noisy", "chance"), [(True, True), (False, False)])
-def test_a_run_in_a_short_rest_is_judged_by_the_rest(noisy: bool, chance: bool, side: int) -> None:
-    """Coarse words hold still in a rest of some milliseconds, and not in the loud rest of a block.
+def pulses(noise_steps: float, seed: int = 2) -> NDArray[np.float64]:
+    """Rough pulses that die away within milliseconds, 110 a second; steps of 16 bits."""
+    rng = np.random.default_rng(seed)
+    since = np.arange(2 * RATE_HZ) / RATE_HZ % (1 / 110)
+    rough = np.convolve(rng.standard_normal(len(since)), np.hanning(11), "same")
+    noise = noise_steps * rng.standard_normal(len(since))
+    return np.asarray(2_000 * np.exp(-since / 0.0006) * rough + noise)
 
-    The run may lie anywhere in it.
-    """
-    rng = np.random.default_rng(2)
-    x = rng.integers(-9_000, 9_000, BLOCK_FRAMES)
-    rest = slice(8_000, 8_200)
-    at = 8_091 + 90 * side
-    if noisy:
-        x[rest] = rng.standard_normal(200) > 1.0  # four of five are 0
-    x[at : at + 18] = 0
-    x[[at - 1, at + 18]] = 1
-    fmt = CaptureFormat(rate_hz=48_000, channels=1, word_length=16)
-    words = (x << 16).astype(np.int32)[np.newaxis]
-    tracker = RunTracker(tracks=1, least=16, least_all=16)
-    found = tracker.feed(Block(words, start=0, lead=0, fmt=fmt, work=Workspace()))
-    (run,) = [run for run in found if run.row == 0 and run.start == at]
-    assert run.length == 18
-    assert (by_chance(run.crowd) > run.length) is chance
+
+def found(x: NDArray[np.float64]) -> list[tuple[str, int | None]]:
+    words = np.left_shift(np.rint(x).astype(np.int32), 16)
+    outcome = kit.run(words[np.newaxis], RATE_HZ, word_length=16)
+    return [
+        (f.kind, f.start_frame) for f in outcome.findings if f.kind in ("zero-run", "held-value")
+    ]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 8])
+def test_words_that_hold_still_between_pulses_are_no_fault(seed: int) -> None:
+    """Noise of a quarter of a step leaves zeros wherever sound rests for a millisecond."""
+    assert found(pulses(0.25, seed)) == []
+
+
+@pytest.mark.parametrize("at", [48_012, 67_220])
+def test_zeros_that_break_off_among_them_are_told(at: int) -> None:
+    x = pulses(0.3)
+    x[at : at + 60] = 0
+    assert found(x) == [("zero-run", at)]
