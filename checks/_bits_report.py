@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from checks._still_bits import Still
-from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, clock
+from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, clock, lasting
 
 _LISTED: Final = 32
 
@@ -46,8 +46,8 @@ def told_of(still: Still, fmt: CaptureFormat, judged: int, frames: int) -> Findi
     count = sum(times for _, _, times in still.places)
     short = still.together and still.bits == tuple(range(still.bits[0], judged + 1))
     seconds = (last - first) / fmt.rate_hz
-    for_long = f"{seconds * 1e3:.1f} ms" if seconds < 1.0 else f"{seconds:.1f} s"
-    when = f"{count} times within {for_long}" if count > 1 else f"for {for_long}"
+    when = f"{count} times within" if count > 1 else "for"
+    when += f" {lasting(seconds)}"
     if count == 1 and last == frames:
         when += " to the end"
     if short and len(still.bits) > 1:

@@ -11,7 +11,7 @@ from checks._runs import Place, Places
 from checks._stood import Stood
 from checks._true_peak import Peaks
 from checks._wraps import Wraps
-from checks.model import CaptureFormat, Finding, Remedy, Verdict, dbfs_peak, rounded
+from checks.model import CaptureFormat, Finding, Remedy, Verdict, dbfs_peak, length_told, rounded
 from checks.sheet import Sheet, TrackKind
 
 LISTED: Final = 32  # places a finding names; from memory: more than a person walks through
@@ -136,14 +136,15 @@ def wrap_findings(tracks: Sequence[Wraps], fmt: CaptureFormat) -> Iterable[Findi
     if not group:
         return
     count = sum(tracks[t].crests for t in group)
+    least = "At least " if any(tracks[t].unsure for t in group) else ""
     longest = max(tracks[t].longest for t in group)
     yield _finding(
         "wrap",
         Verdict.REDO,
         Remedy.REPLAY,
-        f"{_peaks(count)} beyond full scale and wrapped round to the opposite end of the range"
-        f"{_longest(count, longest, fmt)}: an overflow in a converter or in software, never on a "
-        "tape. Play the tape again at a lower level.",
+        f"{least}{_peaks(count)} beyond full scale and wrapped round to the opposite end of the "
+        f"range{_longest(count, longest, fmt)}: an overflow in a converter or in software, never "
+        "on a tape. Play the tape again at a lower level.",
         {t: tracks[t].places for t in group},
         count=count,
         longest_samples=longest,
@@ -257,12 +258,8 @@ def _peaks(count: int) -> str:
 
 def _longest(peaks: int, samples: int, fmt: CaptureFormat) -> str:
     """How long the longest of some peaks lasts, in words."""
-    us = samples * 1e6 / fmt.rate_hz
-    lasts = f"{us:.3g} us" if us < 999.5 else f"{us / 1e3:.3g} ms"
-    if us >= 999.5e3:  # what would be a number with an exponent
-        lasts = f"{us / 1e6:.2f} s"
-    count = f"{samples:,} samples" if samples != 1 else "1 sample"
-    return f"{', the longest' if peaks != 1 else ''} for {count} ({lasts})"
+    lasts = length_told(samples, fmt.rate_hz, "sample")
+    return f"{', the longest' if peaks != 1 else ''} for {lasts}"
 
 
 def _us(samples: int, fmt: CaptureFormat) -> float | None:

@@ -12,7 +12,7 @@ from checks.model import Finding, Remedy, Value, Verdict, clock
 LISTED: Final = 32  # places that are kept
 
 
-class Places:
+class FirstPlaces:
     """Samples of one kind over a capture; ``last`` is the frame of the last one."""
 
     def __init__(self, tracks: int) -> None:
@@ -54,7 +54,7 @@ def placed(
     verdict: Verdict,
     remedy: Remedy,
     text: str,
-    places: Places,
+    places: FirstPlaces,
     values: dict[str, Value],
 ) -> Finding:
     """The finding of a check on the format that tells of them."""

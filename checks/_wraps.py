@@ -39,17 +39,23 @@ SETTLING_SHARE: Final = 0.5  # of the wraps; own trials: 0.3 at most, clipped si
 
 @dataclass(frozen=True, slots=True)
 class Jumps:
-    """Jumps of one row that arithmetic modulo the word explains; arrays of one length.
+    """Jumps of one row by more than full scale.
 
     Attributes:
-        at: index of the first sample behind each.
+        x: (frames,) the row itself, full scale 1.0.
+        every: index of the first sample behind each jump by more than full scale; what follows
+            is of its length.
         ways: 1 for a jump up, -1 for one down.
-        settling: whether the signal moves on behind it the way it jumped, not back as it must.
+        wraps: whether arithmetic modulo the word explains it.
+        settling: of these, whether the signal moves on behind the way it jumped, not back as it
+            must.
         foreign: number of other jumps between the outer parts of the range.
     """
 
-    at: Indices
+    x: NDArray[np.float64]
+    every: Indices
     ways: Indices
+    wraps: NDArray[np.bool_]
     settling: NDArray[np.bool_]
     foreign: int
 
@@ -64,36 +70,29 @@ class Wraps:
     jumps: int = 0
     settling: int = 0
     foreign: int = 0
-    pairs: int = 0  # of these jumps, each with one back, whatever lies between
+    unsure: int = 0  # jumps by full scale and more that are no wraps, or have none back
+    pairs: int = 0  # of the jumps that are, each with one back, whatever lies between
     awaited: int = 0  # the way of the jump that would make the next such pair
     open_way: int = 0  # of the last jump that awaits one back: 1 up, -1 down, 0 none
     open_at: int = 0
     open_sure: bool = False  # it is a wrap, not another jump of the size
 
-    def add(self, jumps: Jumps, origin: int, row: NDArray[Any], scale: float) -> None:
-        """Further jumps in order.
+    def add(self, jumps: Jumps, origin: int) -> None:
+        """Further jumps in order; ``origin`` is the frame of index 0.
 
         Crests are told between wraps alone, while any jump of the size opens and closes one: else,
         where one was not seen for a wrap, what lies between two crests would be taken for one.
-
-        Args:
-            origin: the frame of index 0.
-            row: (frames,) what the jumps were sought in; ``scale`` makes it full scale 1.0.
         """
         self.foreign += jumps.foreign
-        self.jumps += len(jumps.at)
+        self.jumps += int(np.count_nonzero(jumps.wraps))
+        self.unsure += int(np.count_nonzero(~jumps.wraps))
         self.settling += int(np.count_nonzero(jumps.settling))
-        first, last = BESIDE, len(row) - BESIDE + 1  # beyond, the blocks beside it look
-        if last <= first:
-            return
-        self.pairs += self._pairs(jumps.ways.tolist())
-        moves = np.diff(row[first - 1 : last] * scale)
-        every, sure = np.abs(moves) > 1.0, np.zeros(len(moves), np.bool_)
-        every[jumps.at - first] = sure[jumps.at - first] = True
-        at = np.flatnonzero(every)
-        ways = np.where(moves[at] > 0, 1, -1).tolist()
-        found = zip((at + first + origin).tolist(), ways, sure[at].tolist(), strict=True)
-        for frame, way, wraps in found:
+        self.pairs += self._pairs(jumps.ways[jumps.wraps].tolist())
+        found = zip(jumps.every.tolist(), jumps.ways.tolist(), jumps.wraps.tolist(), strict=True)
+        for index, way, wraps in found:
+            frame = index + origin
+            self._come_back(jumps.x[max(self.open_at - origin, 0) : index])
+            self.unsure += self.open_way == way
             if self.open_way != -way:
                 self.open_way, self.open_at, self.open_sure = way, frame, wraps
                 continue
@@ -102,6 +101,15 @@ class Wraps:
                 self.crests += 1
                 self.longest = max(self.longest, frame - self.open_at)
                 self.places.add(self.open_at, frame)
+        judged = len(jumps.x) - BESIDE + 1  # what stands behind, the next block looks at
+        self._come_back(jumps.x[max(self.open_at - origin, 0) : judged])
+
+    def _come_back(self, x: NDArray[np.float64]) -> None:
+        """A crest that is open ends unseen where the signal is as far out on its own side again:
+        what is left of it would be 8 dB and more beyond full scale."""
+        if self.open_way and len(x) and float((x * self.open_way).min()) < -OUTER:
+            self.open_way = 0
+            self.unsure += 1
 
     def _pairs(self, ways: list[int]) -> int:
         """How many of further jumps lead back, each from one of those before."""
@@ -113,12 +121,16 @@ class Wraps:
         return count
 
     @property
+    def others(self) -> int:
+        """Jumps between the outer parts of the range that no pair of wraps explains."""
+        return self.foreign + self.jumps - 2 * self.pairs
+
+    @property
     def certain(self) -> bool:
         """Whether wraps explain the jumps between the outer parts of the range."""
-        others = self.foreign + self.jumps - 2 * self.pairs
         return (
             self.crests > 0
-            and others <= 1 + FOREIGN_SHARE * self.jumps
+            and self.others <= 1 + FOREIGN_SHARE * self.jumps
             and self.settling <= 1 + SETTLING_SHARE * self.jumps
         )
 
@@ -152,7 +164,7 @@ class WrapFinder:
             lead = min(block.lead, BESIDE + BESIDE - 1)
             row = block.with_lead[track, block.lead - lead :]
             jumps = jumps_in(row, self._scale, self._step)
-            self.tracks[track].add(jumps, block.start - lead, row, self._scale)
+            self.tracks[track].add(jumps, block.start - lead)
 
 
 def jumps_in(row: NDArray[Any], scale: float, step: float) -> Jumps:
@@ -165,17 +177,13 @@ def jumps_in(row: NDArray[Any], scale: float, step: float) -> Jumps:
     Returns:
         jumps with ``BESIDE`` samples before them, and as many from the first behind them on.
     """
-    first, last = BESIDE, len(row) - BESIDE + 1
-    if last <= first:
-        none = np.empty(0, np.int64)
-        return Jumps(none, none, np.empty(0, np.bool_), 0)
-    high, low = row * scale > OUTER, row * scale < -OUTER
-    up = high[first:last] & low[first - 1 : last - 1]
-    down = low[first:last] & high[first - 1 : last - 1]
-    at = np.flatnonzero(up | down) + first
-    way = np.where(up[at - first], 1, -1)
-    near = row[at[:, None] + np.arange(-BESIDE, BESIDE)].astype(np.float64) * scale
-    near = np.nan_to_num(near, nan=0.0, posinf=0.0, neginf=0.0)
+    x = np.nan_to_num(row.astype(np.float64) * scale, nan=0.0, posinf=0.0, neginf=0.0)
+    every = np.flatnonzero(np.abs(np.diff(x)) > 1.0) + 1
+    every = every[(every >= BESIDE) & (every < len(x) - BESIDE + 1)]
+    ways = np.where(x[every] > 0, 1, -1)
+    outer = np.minimum(x[every] * ways, -x[every - 1] * ways) > OUTER
+    at, way = every[outer], ways[outer]
+    near = x[at[:, None] + np.arange(-BESIDE, BESIDE)]
     moves = np.diff(near, axis=1)
     moves -= 2.0 * np.rint(moves / 2.0)  # modulo the word: several jumps may stand side by side
     left = np.abs(moves[:, BESIDE - 1])
@@ -185,32 +193,20 @@ def jumps_in(row: NDArray[Any], scale: float, step: float) -> Jumps:
     # Only until the next jump: a short crest is soon on its way back.
     behind = np.cumsum(np.abs(np.diff(near, axis=1))[:, BESIDE:] > 1.0, axis=1) == 0
     settling = (moves[:, BESIDE:] * behind).sum(axis=1) * way > 0
-    wraps &= (np.abs(near[:, BESIDE - 1 : BESIDE + 1]) < 1 - RAIL_STEPS * step).any(axis=1)
-    foreign = int(len(at) - np.count_nonzero(wraps))
-    return _with_fast(Jumps(at[wraps], way[wraps], settling[wraps], foreign), at, row, scale, step)
-
-
-def _with_fast(slow: Jumps, listed: Indices, row: NDArray[Any], scale: float, step: float) -> Jumps:
-    """The jumps of a row together with those of crests too fast for their neighbours to tell.
-
-    Args:
-        slow: what the movements beside tell; ``listed`` are all jumps among which they are.
-    """
-    x = np.nan_to_num(row.astype(np.float64) * scale, nan=0.0, posinf=0.0, neginf=0.0)
-    moves = np.diff(x)
-    at = np.flatnonzero(np.abs(moves) > 1.0) + 1
-    at = at[(at >= BESIDE) & (at < len(row) - BESIDE + 1)]
-    if not len(at) or not len(np.setdiff1d(at, slow.at)):
-        return slow
-    ways = np.where(moves[at - 1] > 0, 1, -1)
-    fast = folded_back(x, at, ways, 1 - RAIL_STEPS * step) & ~np.isin(at, slow.at)
-    if not fast.any():
-        return slow
-    together = np.concatenate((slow.at, at[fast]))
-    order = np.argsort(together)
+    rail = 1 - RAIL_STEPS * step
+    wraps &= (np.abs(near[:, BESIDE - 1 : BESIDE + 1]) < rail).any(axis=1)
+    slow = np.zeros(len(every), np.bool_)
+    slow[np.flatnonzero(outer)[wraps]] = True
+    settles = np.zeros(len(every), np.bool_)
+    settles[np.flatnonzero(outer)] = settling
+    fast = np.zeros(len(every), np.bool_)
+    if len(every) and not slow.all():  # crests too fast for their neighbours to tell
+        fast = folded_back(x, every, ways, rail) & ~slow
     return Jumps(
-        together[order],
-        np.concatenate((slow.ways, ways[fast]))[order],
-        np.concatenate((slow.settling, np.zeros(np.count_nonzero(fast), np.bool_)))[order],
-        slow.foreign - int(np.count_nonzero(np.isin(at[fast], listed))),
+        x=x,
+        every=every,
+        ways=ways,
+        wraps=slow | fast,
+        settling=settles & slow,
+        foreign=int(np.count_nonzero(outer & ~slow & ~fast)),
     )

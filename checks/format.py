@@ -22,11 +22,11 @@ from annotated_types import Ge, Le
 from checks._bits_report import Bits, named, told_of
 from checks._coding import allowed, lossy, misnamed
 from checks._levels import bits_of_floats
-from checks._places import Places, placed
+from checks._places import FirstPlaces, placed
 from checks._still_bits import StillBits
 from checks.block import Block
 from checks.measures import FormatMeasures
-from checks.model import CaptureFormat, Finding, Outcome, Remedy, Value, Verdict, rounded
+from checks.model import CaptureFormat, Finding, Outcome, Remedy, Value, Verdict, lasting, rounded
 from checks.sheet import Sheet, TrackKind
 
 # AES5-2018: 48 kHz preferred, 44.1 and 96 kHz for some applications, and their multiples
@@ -83,8 +83,8 @@ class FormatPass:
         self._asked = min(sheet.expect.word_length or _USUAL_BITS, self._length)
         self._still = StillBits(tracks=fmt.channels, rate_hz=fmt.rate_hz, bits=self._asked)
         self._peak = np.zeros(fmt.channels, np.float64)
-        self._bad = Places(fmt.channels)
-        self._over = Places(fmt.channels)
+        self._bad = FirstPlaces(fmt.channels)
+        self._over = FirstPlaces(fmt.channels)
         self._over_peak = 0.0
 
     def feed(self, block: Block) -> None:
@@ -215,7 +215,7 @@ class FormatPass:
 
     def _short(self, length_s: float) -> Finding:
         text = (
-            f"It lasts {length_s * 1000:.3g} ms: too short for anything in it to be judged. See "
+            f"It lasts {lasting(length_s)}: too short for anything in it to be judged. See "
             "whether the recording broke off at its start."
         )
         return Finding(

@@ -176,6 +176,18 @@ def rounded(value: float | np.floating[Any] | None, digits: int = 2) -> float | 
     return round(float(value), digits) + 0.0  # + 0.0: never "-0.0"
 
 
+def lasting(seconds: float) -> str:
+    """A length of time as people read it, three digits: ``333 us``, ``5.27 ms``, ``1.46 s``."""
+    if seconds < 999.5e-6:
+        return f"{seconds * 1e6:.3g} us"
+    return f"{seconds * 1e3:.3g} ms" if seconds < 0.9995 else f"{seconds:,.2f} s"
+
+
+def length_told(count: int, rate_hz: int, of: str = "frame") -> str:
+    """So many frames or samples, and how long they last, in words."""
+    return f"{count:,} {of}{'' if count == 1 else 's'} ({lasting(count / max(rate_hz, 1))})"
+
+
 def clock(frame: int, rate_hz: int) -> str:
     """A place in time as people read it: ``hh:mm:ss.mmm``, rounded down to the millisecond."""
     ms = frame * 1000 // rate_hz if rate_hz > 0 else 0

@@ -27,6 +27,7 @@ class Event:
         times: how many of its like, one after the other, it stands for.
         longest: frames of the longest of them, whose text and values are told.
         starts: where each of them begins, up to ``PLACES``; the event itself is the first.
+        lags: what ``lag_frames`` is at each of ``starts``, where there is such a value.
     """
 
     kind: str
@@ -41,6 +42,7 @@ class Event:
     times: int = 1
     longest: int = 0
     starts: list[int] = field(default_factory=list)
+    lags: list[Value] = field(default_factory=list)
 
 
 class EventLog:
@@ -93,9 +95,12 @@ class EventLog:
             if "length_ms" in event.values and event.stop - event.start > last.longest:
                 last.longest = event.stop - event.start
                 last.text, last.values = event.text, event.values
-            last.starts += [event.start] if len(last.starts) < PLACES else []
+            if len(last.starts) < PLACES:
+                last.starts.append(event.start)
+                last.lags.append(event.values.get("lag_frames"))
             return
         event.starts = event.starts or [event.start]
+        event.lags = [event.values.get("lag_frames")]
         event.longest = event.stop - event.start
         kept = self._kept.setdefault(key, [])
         if len(kept) < self._most:
@@ -120,7 +125,7 @@ class EventLog:
                 text=_told(event),
                 values={
                     **event.values,
-                    **({"start_frames": sorted(event.starts)} if event.times > 1 else {}),
+                    **_places(event),
                     "times": event.times,
                     "count": self._count[key],
                     "listed": len(kept),
@@ -141,6 +146,17 @@ class EventLog:
                         kept.remove(event)
                         self._count[key] -= 1
                         break
+
+
+def _places(event: Event) -> dict[str, Value]:
+    """Where each of several begins, in order, and how far back what each repeats."""
+    if event.times == 1:
+        return {}
+    order = sorted(range(len(event.starts)), key=lambda k: event.starts[k])
+    told: dict[str, Value] = {"start_frames": [event.starts[k] for k in order]}
+    if "lag_frames" in event.values:
+        told["lags_frames"] = [event.lags[k] for k in order]
+    return told
 
 
 def _tells(one: Event, other: Event) -> bool:

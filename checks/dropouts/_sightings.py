@@ -22,6 +22,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from checks._runs import Indices
 from checks.block import Workspace
 from checks.model import Samples
 
@@ -54,7 +55,6 @@ memory). The others are odd numbers without a pattern."""
 _SMALL: Final = np.uint32(0x85EBCA6B)
 _ODD: Final = (np.uint16(0x6A35), np.uint16(0x2E9D), np.uint16(0xB5C7))
 
-Places = NDArray[np.int64]
 Words = NDArray[np.uint32]
 Hashes = NDArray[np.uint16]
 
@@ -63,7 +63,7 @@ Hashes = NDArray[np.uint16]
 class Seen:
     """Keys of one track that have been seen before, in order of their first frames."""
 
-    frames: Places
+    frames: Indices
     keys: Words
 
 
@@ -108,14 +108,14 @@ class Sightings:
         ]
         return Seen(*(np.concatenate(some) for some in zip(*found, strict=True)))
 
-    def _take(self, x: Words, first: int) -> tuple[Places, Words]:
+    def _take(self, x: Words, first: int) -> tuple[Indices, Words]:
         """The landmarks of at most ``_PIECE`` spans that have been seen before: frames, keys."""
         frames, keys = self._landmarks(x, first)
         self._remember(frames, keys)
         hits = self._push(keys)
         return frames[hits], keys[hits]
 
-    def _remember(self, frames: Places, keys: Words) -> None:
+    def _remember(self, frames: Indices, keys: Words) -> None:
         size = len(self._ring)
         at = self._count & (size - 1)
         self._count += len(keys)
@@ -135,7 +135,7 @@ class Sightings:
         found: list[int] = frames[frames < frame].tolist()
         return found
 
-    def _landmarks(self, x: Words, first: int) -> tuple[Places, Words]:
+    def _landmarks(self, x: Words, first: int) -> tuple[Indices, Words]:
         """New landmarks of at most ``_PIECE`` spans, the first of them at the first sample."""
         fours = _fours(x[: _PIECE + self._span + self._window - 2], self._scratch)
         hashes = fours[: len(fours) - self._window + 4]
@@ -162,7 +162,7 @@ class Sightings:
         keys += fours[2:].take(at) * _SMALL  # the first two alone hash to little
         return at + first, keys
 
-    def _push(self, keys: Words) -> Places:
+    def _push(self, keys: Words) -> Indices:
         """Put keys into the table; returns those that were there before.
 
         Keys that share a slot go in one after the other, the earliest first, so that the later
@@ -179,10 +179,10 @@ class Sightings:
             some = slots.take(left)
             seen[left] = self._put(some, tags.take(left))
             left = left.take(self._others(some))
-        out: Places = len(keys) - 1 - seen.nonzero()[0][::-1]
+        out: Indices = len(keys) - 1 - seen.nonzero()[0][::-1]
         return out
 
-    def _put(self, slots: Places, tags: NDArray[np.uint64]) -> NDArray[np.bool_]:
+    def _put(self, slots: Indices, tags: NDArray[np.uint64]) -> NDArray[np.bool_]:
         """Put the last tag of each slot in front of those there; which were there before."""
         held = self._table.take(slots)
         lanes = tags * _LANES
@@ -192,18 +192,18 @@ class Sightings:
         self._table[slots] = held
         return _with_zero_lane(lanes)
 
-    def _others(self, slots: Places) -> Places:
+    def _others(self, slots: Indices) -> Indices:
         """Those that are not the last of their slot."""
         order = np.arange(len(slots), dtype=np.int32)
         last = self._scratch.take("last", (len(self._table),), np.int32)
         last[slots] = order
-        out: Places = (last.take(slots) != order).nonzero()[0]
+        out: Indices = (last.take(slots) != order).nonzero()[0]
         return out
 
 
 def _without_runs(
-    left: Places, slots: Places, tags: NDArray[np.uint64], seen: NDArray[np.bool_]
-) -> Places:
+    left: Indices, slots: Indices, tags: NDArray[np.uint64], seen: NDArray[np.bool_]
+) -> Indices:
     """Without keys that follow four of their like into their slot: nothing else is left in it, and
     one more of the same changes nothing. Loops have thousands; they are set as ``seen``."""
     order = left[np.argsort(slots[left], kind="stable")]
@@ -228,14 +228,14 @@ def words(x: Samples) -> Words:
     return x.view(np.uint32)
 
 
-def _places(flags: NDArray[np.bool_]) -> Places:
+def _places(flags: NDArray[np.bool_]) -> Indices:
     """Which flags are set, counted from behind the first ``_MORE``, of somewhat less than a tenth.
 
     Below a tenth numpy looks for one flag after the other, and guesses wrong where it stands; above
     it goes through all without a guess. So the first are set for that alone.
     """
     flags[:_MORE] = True
-    out: Places = flags.nonzero()[0][_MORE:]
+    out: Indices = flags.nonzero()[0][_MORE:]
     out -= _MORE
     return out
 

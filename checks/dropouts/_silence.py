@@ -11,7 +11,7 @@ from checks.dropouts._edges import Edge, Meeting
 from checks.dropouts._events import Event
 from checks.dropouts._runs import Run
 from checks.dropouts._sentences import RECOPY_FIRST
-from checks.model import Remedy, Verdict
+from checks.model import Remedy, Verdict, length_told
 
 QUIET: Final = 10 ** (-90 / 20)
 """Peak below which there is only the converter's own noise to lose. Common practice: the hiss
@@ -74,12 +74,6 @@ class Side:
     edges: tuple[Edge, ...]
     crowd: float
     settled: float = 0.0
-
-
-def length_told(frames: int, rate_hz: int) -> str:
-    """A length in words: frames, and milliseconds or seconds."""
-    ms = 1000 * frames / max(rate_hz, 1)
-    return f"{frames:,} frames ({f'{ms:.3g} ms' if ms < 1000 else f'{ms / 1000:.2f} s'})"
 
 
 def zeros_between(

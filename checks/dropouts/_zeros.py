@@ -243,7 +243,7 @@ class RunsPart:
         """Log an event; digital silence that is none goes into the note."""
         tracks = self._tracks(run)
         if event is not None and not set(tracks) <= self._excused:
-            ms = run.length / max(self._fmt.rate_hz, 1) * 1000
+            ms = (event.stop - event.start) / max(self._fmt.rate_hz, 1) * 1000
             event.values = {**event.values, "length_ms": round(ms, 4)}
             for track in event.tracks:
                 self._counts[event.kind][track] += 1

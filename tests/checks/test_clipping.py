@@ -341,6 +341,19 @@ def test_the_longest_wrap_is_a_crest_and_not_what_lies_between_two() -> None:
     assert 70 <= found.values["count"] <= 120
 
 
+def test_a_crest_that_comes_back_unseen_is_no_long_one() -> None:
+    # every third crest leaps back by more than half the range: no jump of full scale is left
+    x = []
+    for n in range(120):
+        over = 1.0 + 0.3 * np.sin(np.pi * (np.arange(14) + 0.5) / 14)
+        fall = [-0.1, -0.4, -0.8, -0.9, -0.3] if n % 3 == 0 else [0.8, 0.4, 0.1]
+        pulse = [*(-0.8 * np.sin(np.pi * np.arange(150) / 149)), 0.1, 0.4, 0.7, 0.95, *over, *fall]
+        x += [sample * (-1) ** n for sample in pulse]
+    found = only(check(wrapped(np.atleast_2d(x)), 48_000), "wrap")
+    assert found.values["longest_samples"] == 14
+    assert found.text.startswith("At least 79 peaks are beyond full scale")
+
+
 def test_how_long_a_peak_lasts_is_told_in_plain_numbers() -> None:
     fmt = CaptureFormat(rate_hz=48_000, channels=1, word_length=24, floating=False, frames=None)
     told = [_longest(2, samples, fmt) for samples in (1, 48, 4_800, 70_298)]

@@ -41,6 +41,15 @@ def test_repeats_are_found_with_their_lag(
     assert one.frames == frames
 
 
+def test_each_of_several_places_has_its_own_lag() -> None:
+    x = bed()
+    for at, lag in ((110_000, 1_000), (150_000, 91_007), (190_011, 480)):
+        x = damage.repeat_block(x, at=at, frames=300, lag=lag, tracks=(1,)).samples
+    (found,) = digital(run(x, 96_000))
+    assert found.values["start_frames"] == [110_000, 150_000, 190_011]
+    assert found.values["lags_frames"] == [1_000, 91_007, 480]
+
+
 def test_periodic_material_repeats_by_nature() -> None:
     # a table of one period, a pulse train, a loop from the start of the capture
     table = np.rint(np.sin(2 * np.pi * np.arange(96) / 96) * 2**22).astype(np.int32) << 8

@@ -21,7 +21,7 @@ def test_64_zeros_in_all_tracks_are_one_event_at_their_place() -> None:
     ]
     assert found[0].tracks == (0, 1)
     assert found[0].values["length_ms"] == pytest.approx(0.33, abs=0.005)
-    assert "64 frames (0.333 ms)" in found[0].text
+    assert "64 frames (333 us)" in found[0].text
 
 
 def test_the_longest_of_several_zeros_and_the_length_of_a_hold_are_told() -> None:
@@ -33,7 +33,8 @@ def test_the_longest_of_several_zeros_and_the_length_of_a_hold_are_told() -> Non
     assert "480 frames (5 ms)" in found.text
     assert found.values["length_ms"] == 5.0
     (found,) = digital(run(damage.hold(bed(), at=96_000, frames=48, tracks=[1]).samples, 96_000))
-    assert "held for 48 frames (0.5 ms)" in found.text
+    assert "held for 48 frames (500 us)" in found.text
+    assert (found.frames, found.values["length_ms"]) == (48, 0.5)
 
 
 def test_a_fade_to_digital_zero_is_no_dropout() -> None:
