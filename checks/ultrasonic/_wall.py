@@ -65,7 +65,11 @@ AGAIN: Final = 1.5
 # Converters reach 120 to 130 dB, so -173 dBFS/Hz at best; 3 dB under that is no input's noise.
 EMPTY_DBFS_HZ: Final = -176.0
 FLOOR_PERCENTILE: Final = 10.0
-LOWER_PERCENTILE: Final = 3.0
+# Noise that stands still has neighbouring percentiles as far apart as a normal deviate has, in its
+# deviations (tables of the normal distribution, from memory). Where two of them part a standing
+# machine from a running tape, others lie within one of the two.
+PERCENTILES: Final = (3.0, FLOOR_PERCENTILE, 20.0, 30.0)
+APART: Final = (0.60, 0.44, 0.32)
 LEAST_BANDS: Final = 8  # narrow bands free of lines, to see a floor at all
 PEAKY_DB: Final = 4.0  # mean over median of a noise's bins: 0.3 dB after a few averages; with a few
 # lines that were not taken out, somewhat more; of overtones without noise, tens
@@ -112,11 +116,12 @@ def find_walls(
     """
     if clear.sum() < LEAST_BANDS:
         return []
-    lower, floor = percentile(track.levels[:, clear], (LOWER_PERCENTILE, FLOOR_PERCENTILE), axis=0)
+    low = percentile(track.levels[:, clear], PERCENTILES, axis=0)
+    floor = low[PERCENTILES.index(FLOOR_PERCENTILE)]
     centres = track.layout.centre_hz[clear]
-    # A mean of so many Hann bins has a level of this deviation (chi-squared, ENBW 1.5 bins);
-    # the third and the tenth percentile of a normal deviate lie 0.60 deviations apart.
-    usual_spread = 0.60 * 4.34 * np.sqrt(1.5 / track.layout.bins[clear])
+    # A mean of so many Hann bins has a level of this deviation (chi-squared, ENBW 1.5 bins).
+    deviation = 4.34 * np.sqrt(1.5 / track.layout.bins[clear])
+    spreads = tuple(zip(np.diff(low, axis=0), APART, strict=True))
     edges = (centres[1:] + centres[:-1]) / 2
     likely = np.interp(edges / BESIDE, centres, floor) - np.interp(edges * BESIDE, centres, floor)
     inside = (edges >= LOWEST_HZ) & (edges <= HIGHEST_OF_RATE * rate_hz)
@@ -129,9 +134,11 @@ def find_walls(
         passed, stopped = float(median(floor[below])), float(median(floor[above]))
         if passed - stopped < min_depth_db:
             continue
-        spread = median(floor[below] - lower[below])
-        usual = median(usual_spread[below])
-        still = len(track.levels) >= STILL_POINTS and STILL[0] * usual <= spread <= usual + STILL[1]
+        usual = float(median(deviation[below]))
+        still = len(track.levels) >= STILL_POINTS and any(
+            STILL[0] * apart * usual <= median(spread[below]) <= apart * usual + STILL[1]
+            for spread, apart in spreads
+        )
         if (not still and stopped > EMPTY_DBFS_HZ) or not _is_noise(track, edge):
             continue
         beyond = floor[(centres >= edge) & (centres <= edge * AGAIN)]

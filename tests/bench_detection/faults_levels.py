@@ -196,15 +196,16 @@ def ultrasonic() -> list[Fault]:
             x, rate_hz=bed.rate_hz, half_rate_hz=half_hz, share=share
         )
 
-    def bigger(half_hz: float) -> Callable[[Bed], bool]:
-        return lambda bed: bed.rate_hz / 2 > 1.25 * half_hz and wide(bed)
+    def bigger(low_hz: float) -> Callable[[Bed], bool]:
+        return lambda bed: bed.rate_hz > 1.25 * low_hz and wide(bed)
 
-    for half_hz in (22_050.0, 24_000.0, 44_100.0, 48_000.0):
+    for low_hz in (22_050.0, 24_000.0, 32_000.0, 44_100.0, 48_000.0, 88_200.0, 96_000.0):
         for share in (0.8, 0.91):
             out.append(
-                Fault(part="ultrasonic", name=f"brought up, {half_hz / 1000:g} kHz",
-                      size=f"filter from {share}", kinds=("brickwall",), plant=up(half_hz, share),
-                      everywhere=True, redo=half_hz < 30_000 or None, fits=bigger(half_hz))
+                Fault(part="ultrasonic", name=f"brought up from {low_hz / 1000:g} kHz",
+                      size=f"filter from {share}", kinds=("brickwall",),
+                      plant=up(low_hz / 2, share), everywhere=True,
+                      redo=low_hz < 60_000 or None, fits=bigger(low_hz))
             )  # fmt: skip
 
     def room_for(hz: float) -> Callable[[Bed], bool]:

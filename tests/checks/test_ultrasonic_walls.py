@@ -50,6 +50,18 @@ def test_the_wall_is_told_at_half_of_the_rate_and_not_at_its_foot(source, rate, 
     assert outcome.measures.tracks[0].brickwall_hz == pytest.approx(source / 2, rel=0.04)
 
 
+@pytest.mark.parametrize("share", [0.0, 0.04, 0.06, 0.08, 0.2])
+@pytest.mark.parametrize(("source", "rate"), [(44_100, 352_800), (32_000, 96_000)])
+def test_a_wall_is_told_however_long_the_machine_stands_at_first(source, rate, share):
+    # an amplifier 12 dB under the hiss, for a share of the capture: two noises, both end there
+    y = tape(source, 7, seconds=4.0)
+    still = noise(np.random.default_rng(7), round(share * len(y)), source, -117)
+    y = raised(np.concatenate((still, y[len(still) :])), source, rate, "steep")
+    y += noise(np.random.default_rng(8), len(y), rate, -172)
+    found = one(look(words(y), rate), "brickwall")
+    assert (found.verdict, found.values["likely_rate_hz"]) == (Verdict.REDO, source)
+
+
 @pytest.mark.parametrize(("source", "fit"), [(44_100, [44_100, 48_000]), (48_000, [48_000])])
 def test_a_wall_above_half_of_a_rate_is_of_the_next_one(source, fit):
     # 6 dB down at 0.94 of half the rate: at 20.7 kHz, where 48 kHz with a filter that begins
