@@ -24,6 +24,8 @@ from checks._coding import allowed, lossy, misnamed
 from checks._levels import bits_of_floats
 from checks._places import FirstPlaces, placed
 from checks._still_bits import StillBits
+from checks._tied_bits import TiedBits
+from checks._tied_bits import told_of as told_of_a_tie
 from checks.block import Block
 from checks.measures import FormatMeasures
 from checks.model import CaptureFormat, Finding, Outcome, Remedy, Value, Verdict, lasting, rounded
@@ -82,6 +84,7 @@ class FormatPass:
         self._all_move = False  # each of them, on every track: no more can be learned
         self._asked = min(sheet.expect.word_length or _USUAL_BITS, self._length)
         self._still = StillBits(tracks=fmt.channels, rate_hz=fmt.rate_hz, bits=self._asked)
+        self._tied = TiedBits(fmt)
         self._peak = np.zeros(fmt.channels, np.float64)
         self._bad = FirstPlaces(fmt.channels)
         self._over = FirstPlaces(fmt.channels)
@@ -101,6 +104,7 @@ class FormatPass:
         if not floating:
             if not self._fmt.lossy:
                 self._still.feed(block)
+                self._tied.feed(block)
             return
         if not block.all_finite:
             self._bad.add(~np.isfinite(block.samples), block.start)
@@ -120,6 +124,7 @@ class FormatPass:
             *self._against_sheet(),
             *self._unused_bits(),
             *self._still_for_a_while(),
+            *self._tied_together(),
             *self._float_findings(),
         ]
         used = tuple(
@@ -254,6 +259,11 @@ class FormatPass:
             told_of(still, self._fmt, self._asked, self._frames)
             for still in self._still.told(moves, judged)
         ]
+
+    def _tied_together(self) -> list[Finding]:
+        """Bits that move, but never apart."""
+        ties = self._tied.told(self._of_programme())
+        return [told_of_a_tie(tie, tracks, self._fmt, self._frames) for tie, tracks in ties.items()]
 
     def _of_programme(self) -> list[int]:
         tracks = range(self._fmt.channels)

@@ -166,6 +166,15 @@ def stuck_bit(x: Ints, *, track: int, bit: int, high: bool) -> Planted:
     return Planted(out, 0, x.shape[1], (track,))
 
 
+def tied_bits(x: Ints, *, track: int, low: int, high: int, at: int = 0) -> Planted:
+    """From a frame on one bit of the word (0 is the lowest of 32) follows another on a track."""
+    out = x.copy()
+    row = out[track, at:]
+    follows = (row >> high & 1) << low
+    out[track, at:] = row & ~np.int32(1 << low) | follows
+    return Planted(out, at, x.shape[1] - at, (track,))
+
+
 def fewer_bits(x: Ints, *, bits: int, tracks: Sequence[int] | None = None) -> Planted:
     """Words cut down to ``bits`` bits."""
     out = x.copy()

@@ -249,6 +249,18 @@ def format_() -> list[Fault]:
             Fault(part="format", name=f"fewer bits, {how}", size=f"{count}", kinds=("unused-bits",),
                   plant=bits(count, how), everywhere=True, redo=True, fits=carried)
         )  # fmt: skip
+
+    def tied(low: int, high: int, share: float) -> Plant:
+        return lambda x, bed, rng, at: damage.tied_bits(
+            x, track=int(rng.integers(len(x))), low=low, high=high, at=round(share * x.shape[1])
+        )
+
+    for low, high, share in ((8, 9, 0.0), (14, 15, 0.0), (10, 18, 0.0), (11, 12, 0.5)):
+        out.append(
+            Fault(part="format", name="tied bits", size=f"{low}, {high} from {share:.0%}",
+                  kinds=("unused-bits",), plant=tied(low, high, share), everywhere=True, redo=True,
+                  fits=carried)
+        )  # fmt: skip
     for bit, high in ((8, True), (15, False), (20, True)):
         out.append(
             Fault(part="format", name="stuck bit", size=f"{bit} {'high' if high else 'low'}",
