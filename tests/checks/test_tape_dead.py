@@ -88,3 +88,36 @@ def test_a_loss_that_is_known_but_not_to_the_very_end_is_told_once(
     lost = made("signal-lost", Verdict.REDO, Remedy.REPLAY, (1, 2), 655_360, 1_302_528, "lost", {})
     assert _is_told([lost], track, frame, near=48_000) is told
     assert not _is_told([lost], track, frame + 48_000, near=48_000)
+
+
+def _strings(tracks: int, seconds: float, rate_hz: int) -> NDArray[np.float64]:
+    """Notes that decay and follow closely: no tape, so that only a converter is heard over them."""
+    t = np.arange(round(seconds * rate_hz)) / rate_hz
+    out = np.zeros((tracks, len(t)))
+    for k, row in enumerate(out):
+        for at_s in np.arange(0.1 * k, seconds, 0.6 + 0.07 * k):
+            s = np.maximum(t - at_s, 0.0)
+            tone = sum(np.sin(2 * np.pi * (150 + 70 * k) * h * s) / h**2 for h in range(1, 9))
+            row += 0.1 * tone * np.exp(-4 * s) * np.minimum(s / 0.004, 1.0)
+    return out
+
+
+@pytest.mark.parametrize(("tracks", "noise_db"), [(2, -120.0), (4, -108.0)])
+def test_a_track_that_rests_where_no_tape_hisses_has_not_died(tracks: int, noise_db: float) -> None:
+    """What is left was heard above 8 kHz all along, on it and on the others."""
+    x = _strings(tracks, 9.0, 48_000)
+    x[-1] *= np.clip((7.0 - np.arange(x.shape[1]) / 48_000) / 0.2, 0.0, 1.0)
+    x += 10 ** (noise_db / 20) * np.random.default_rng(2).standard_normal(x.shape)
+    assert not of(run(np.rint(x * 2**23).astype(np.int32) << 8, 48_000), "signal-lost")
+
+
+def test_where_no_hiss_tells_a_person_decides_whether_a_track_has_died() -> None:
+    """Breath that never rests covers whatever lies under it on both tracks."""
+    rng, frames = np.random.default_rng(3), 9 * 48_000
+    t = np.arange(frames) / 48_000
+    x = 0.02 * rng.standard_normal((2, frames)) * (1.2 + np.sin(9 * t + np.array([[0.0], [2.0]])))
+    x[1] *= np.clip((6.0 - t) / 0.03, 0.0, 1.0)
+    x += 10 ** (-112 / 20) * rng.standard_normal(x.shape)
+    (found,) = of(run(np.rint(x * 2**23).astype(np.int32) << 8, 48_000), "signal-lost")
+    assert (found.verdict, found.tracks) == (Verdict.LISTEN, (1,))
+    assert "no hiss is heard that would tell" in found.text

@@ -1,11 +1,12 @@
 """A track that goes down to less than any tape hisses and stays there, while others play on.
 
-Found without any hiss to compare with: where programme covers the hiss of all tracks until then,
-``_lasting`` has nothing to say. Nor is it dead that sinks to that, or does so with all others: that
-is a fade-out, or the end. And no player or room stops within milliseconds (``_cut_off``): where
-that happens once, and steady noise is all that is left, less than it ever rested to, or less hiss
-than ever before (``leaves_less``), a track is lost, whatever that noise; or it was switched off, if
-that noise may be the hiss of the tape.
+Where programme covers a track's hiss until then, ``_lasting`` has nothing to say. It is lost where
+hiss was heard above what is left: its own before, or else that of tracks that go on. Where a
+converter's noise is all that any track ever rests to, no tape runs, and a rest is a rest. Nor is it
+dead that sinks to that, or does so with all others: that is a fade-out, or the end. And no player
+or room stops within milliseconds (``_cut_off``): where that happens once, and steady noise is all
+that is left, less than it ever rested to, or less hiss than ever before (``leaves_less``), a track
+is lost, whatever that noise; or it was switched off, if that noise may be the hiss of the tape.
 What this cannot tell: a track that dies down to noise as loud as a tape's, where it never rested
 before and does so more slowly: its player may have stopped.
 """
@@ -20,10 +21,11 @@ from numpy.typing import NDArray
 
 from checks._ranks import median
 from checks.dropouts._tape._bands import HISS, Floats
+from checks.dropouts._tape._breath import heard_as_hiss
 from checks.dropouts._tape._cut_off import CutOffs, leaves_less
 from checks.dropouts._tape._fades import ON_THE_WAY
 from checks.dropouts._tape._findings import made
-from checks.dropouts._tape._floors import LevelHistory, together_db
+from checks.dropouts._tape._floors import LOW_MEAN_DB, LevelHistory, together_db
 from checks.dropouts._tape._hiss import Hiss
 from checks.dropouts._tape._motion import Course
 from checks.dropouts._tape._others import TOGETHER_S, UNDER_OTHERS_DB, hissing
@@ -70,8 +72,7 @@ def dead(
     for k, cut in cuts.items():
         levels[k], left[k] = _left(history, way, k, cut)
     ends = {k: int(np.flatnonzero(levels[k] > left[k]).max(initial=-1)) + 1 for k in tracks}
-    go_on = [k for k, end in ends.items() if end == history.entries]
-    hisses = list(hissing(hiss, history, go_on).values())
+    go_on = hissing(hiss, history, [k for k, end in ends.items() if end == history.entries])
     groups: list[tuple[list[int], bool | None]] = []
     for track in sorted(tracks, key=lambda k: ends[k]):
         first = ends[track]
@@ -86,7 +87,8 @@ def dead(
             continue
         if _is_told(told, track, first * entry, TOGETHER_S * rate_hz):
             continue
-        under = left[track] <= DEAD_DB or _is_under(history, track, first, hisses)
+        heard = _own_hiss(history, hiss, track, first) or list(go_on.values())
+        under = _is_under(history, track, first, heard)
         if under is False:
             continue  # the hiss of the tape goes on: so it was recorded
         if (
@@ -98,7 +100,13 @@ def dead(
         else:
             groups.append(([track], under))
     return [
-        _finding(tuple(sorted(group)), ends[group[0]] * entry, frames, sure=under is True)
+        _finding(
+            tuple(sorted(group)),
+            ends[group[0]] * entry,
+            frames,
+            sure=under is True,
+            faint=all(left[k] <= DEAD_DB for k in group),
+        )
         for group, under in groups
     ]
 
@@ -117,17 +125,28 @@ def _is_told(told: Sequence[Finding], track: int, frame: int, near: float) -> bo
     )
 
 
-def _finding(tracks: tuple[int, ...], start: int, frames: int, *, sure: bool) -> Finding:
+def _finding(
+    tracks: tuple[int, ...], start: int, frames: int, *, sure: bool, faint: bool
+) -> Finding:
     which, it = ("this track", "it") if len(tracks) == 1 else ("these tracks", "them")
-    text = (
-        "The signal is gone from here to the end: what is left lies under the hiss of the "
-        "tape, down to the noise of the electronics, while other tracks run on. Look at the "
-        f"head, the card and the cable of {which} and play {it} again."
-        if sure
-        else f"The programme of {which} stops within milliseconds, and to the end there is nothing "
-        "but steady noise, while other tracks run on: the signal is lost, or was switched off when "
-        "it was recorded, if that noise is the tape's hiss; listen."
-    )
+    if sure:
+        text = (
+            "The signal is gone from here to the end: what is left lies under the hiss of the "
+            "tape, down to the noise of the electronics, while other tracks run on. Look at the "
+            f"head, the card and the cable of {which} and play {it} again."
+        )
+    elif not faint:
+        text = (
+            f"The programme of {which} stops within milliseconds, and to the end there is nothing "
+            "but steady noise, while other tracks run on: the signal is lost, or was switched off "
+            "when it was recorded, if that noise is the tape's hiss; listen."
+        )
+    else:
+        text = (
+            f"From here to the end there is less on {which} than any tape hisses, while others run "
+            "on: the signal is lost, or was copied from where no tape hisses, and merely rests; no "
+            "hiss is heard that would tell; listen."
+        )
     values: dict[str, Value] = {"count": 1, "listed": 1}
     verdict = Verdict.REDO if sure else Verdict.LISTEN
     return made("signal-lost", verdict, Remedy.REPLAY, tracks, start, frames, text, values)
@@ -151,10 +170,19 @@ def _left(
     return level, max(DEAD_DB, float(noise.max()))
 
 
+def _own_hiss(history: LevelHistory, hiss: Hiss, track: int, first: int) -> list[Floats]:
+    """The hiss of a track until an entry, where it is heard as that of a tape is."""
+    level = hiss.beside(track, first, history.entries)
+    before = hiss.running.copy()
+    before[first:] = False
+    low = history.low_db[:, track, before].astype(np.float32)
+    return [level] if heard_as_hiss(low, level + np.float32(LOW_MEAN_DB)) else []
+
+
 def _is_under(
     history: LevelHistory, track: int, first: int, hisses: Sequence[Floats]
 ) -> bool | None:
-    """Whether what is left of a track from an entry on is less than others hiss, where any do."""
+    """Whether what is left of a track from an entry on is less than any hiss; None without one."""
     left = history.mean_db[HISS:, track, first:].astype(np.float32).mean(axis=1)
     over = [float(np.nanmean(hiss[HISS:] - left)) for hiss in hisses]
     return bool(median(np.array(over)) >= UNDER_OTHERS_DB) if over else None
