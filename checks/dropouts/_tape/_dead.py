@@ -1,7 +1,8 @@
 """A track that goes down to less than any tape hisses and stays there, while others play on.
 
 Where programme covers a track's hiss until then, ``_lasting`` has nothing to say. It is lost where
-hiss was heard above what is left: its own before, or else that of tracks that go on. Where a
+hiss was heard above what is left: its own before, or else that of tracks that go on. Where the
+machine is heard standing, its noise tells how much the electronics leave. Where a
 converter's noise is all that any track ever rests to, no tape runs, and a rest is a rest. Nor is it
 dead that sinks to that, or does so with all others: that is a fade-out, or the end. And no player
 or room stops within milliseconds (``_cut_off``): where that happens once, and steady noise is all
@@ -13,21 +14,22 @@ before and does so more slowly: its player may have stopped.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from checks._ranks import median
+from checks._ranks import median, percentile
 from checks.dropouts._tape._bands import HISS, Floats
 from checks.dropouts._tape._breath import heard_as_hiss
 from checks.dropouts._tape._cut_off import CutOffs, leaves_less
 from checks.dropouts._tape._fades import ON_THE_WAY
 from checks.dropouts._tape._findings import made
-from checks.dropouts._tape._floors import LOW_MEAN_DB, LevelHistory, together_db
+from checks.dropouts._tape._floors import AT_DB, LOW_MEAN_DB, LevelHistory, together_db
 from checks.dropouts._tape._hiss import Hiss
-from checks.dropouts._tape._motion import Course
+from checks.dropouts._tape._motion import Course, Motion
 from checks.dropouts._tape._others import TOGETHER_S, UNDER_OTHERS_DB, hissing
 from checks.model import Finding, Remedy, Value, Verdict
 
@@ -37,6 +39,7 @@ hiss 50 to 80 dB down, converters lie under -100."""
 
 _STEADY_DB: Final = 1.0  # what hiss does by itself
 _NOISE_DB: Final = 3.0  # all that steady noise moves by itself from entry to entry (own trials: 2)
+_BARE: Final = 3  # entries in which the electronics are heard alone (from memory)
 _LEAST_S: Final = 0.6  # shorter is told as a dip
 _BEFORE_S: Final = 1.0  # for which it must have been louder
 _ALIVE: Final = 0.95  # share of the time before in which it was
@@ -72,7 +75,8 @@ def dead(
     for k, cut in cuts.items():
         levels[k], left[k] = _left(history, way, k, cut)
     ends = {k: int(np.flatnonzero(levels[k] > left[k]).max(initial=-1)) + 1 for k in tracks}
-    go_on = hissing(hiss, history, [k for k, end in ends.items() if end == history.entries])
+    over = int(np.flatnonzero(way.running).max(initial=-1)) + 1  # behind it, all are down
+    go_on = hissing(hiss, history, [k for k, end in ends.items() if end >= over])
     groups: list[tuple[list[int], bool | None]] = []
     for track in sorted(tracks, key=lambda k: ends[k]):
         first = ends[track]
@@ -81,7 +85,7 @@ def dead(
         others = [
             k
             for k, end in ends.items()
-            if end == history.entries or abs(end - first) * entry > TOGETHER_S * rate_hz
+            if end >= over or abs(end - first) * entry > TOGETHER_S * rate_hz
         ]
         if not _is_dead(levels[track], left[track], first, way, others, entry / rate_hz):
             continue
@@ -111,10 +115,31 @@ def dead(
     ]
 
 
-def is_dead_by_then(told: Finding, gone: Sequence[Finding]) -> bool:
-    """Whether a finding tells of no more than tracks that are dead already, by one of some."""
-    at = told.start_frame or 0
-    return any(set(told.tracks) <= set(f.tracks) and (f.start_frame or 0) <= at for f in gone)
+def joined(told: Sequence[Finding], gone: Sequence[Finding], near: float) -> list[Finding]:
+    """What is told of some tracks, and the dead ones, those that go together as one.
+
+    Left out is what is told of no more than tracks that are dead by then, by one of ``gone``.
+
+    Args:
+        near: frames within which signals are lost together.
+    """
+    out = [f for f in told if not any(_is_dead_by_then(f, g) for g in gone)]
+    for one in gone:
+        for place, f in enumerate(out):
+            like = (f.kind, f.verdict) == (one.kind, one.verdict)
+            if like and abs((f.start_frame or 0) - (one.start_frame or 0)) <= near:
+                tracks = tuple(sorted({*f.tracks, *one.tracks}))
+                out[place] = dataclasses.replace(f, tracks=tracks)
+                break
+        else:
+            out.append(one)
+    return out
+
+
+def _is_dead_by_then(told: Finding, gone: Finding) -> bool:
+    return set(told.tracks) <= set(gone.tracks) and (told.start_frame or 0) >= (
+        gone.start_frame or 0
+    )
 
 
 def _is_told(told: Sequence[Finding], track: int, frame: int, near: float) -> bool:
@@ -161,6 +186,11 @@ def _left(
         cut: entry in which its programme is cut off.
     """
     level = together_db(history.mean_db[:, track])
+    bare = level[(way.states == Motion.STANDING) | (way.states == Motion.LEADER)]
+    if len(bare) >= _BARE:
+        low, usual, high = percentile(bare, (10, 50, 90))  # the first or last may be of its slope
+        if high - low <= AT_DB:
+            return level, max(DEAD_DB, float(usual) + AT_DB)
     noise = level[cut + 1 :] if cut is not None else level[:0]
     if cut is not None and leaves_less(history, way, track, cut):
         hiss = together_db(history.mean_db[HISS:, track])
@@ -203,9 +233,14 @@ def _is_dead(
     if (len(level) - first) * entry_s < _LEAST_S or first * entry_s < _BEFORE_S:
         return False
     plays = way.programme[list(others), first:] & way.running[first:]
-    if np.mean(level[:first] > left) < _ALIVE or not (plays.mean(axis=1) >= _PLAYS).any():
+    before = level[:first][way.running[:first]]
+    if (
+        not len(before)
+        or np.mean(before > left) < _ALIVE
+        or not (plays.mean(axis=1) >= _PLAYS).any()
+    ):
         return False
-    return _sinks(level[:first], left) < ON_THE_WAY
+    return _sinks(before, left) < ON_THE_WAY
 
 
 def _sinks(level: NDArray[np.float64], left: float) -> int:

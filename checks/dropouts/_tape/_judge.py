@@ -30,8 +30,9 @@ from checks.dropouts._tape._contact import Candidate, evidence
 from checks.dropouts._tape._crests import PRESSED
 from checks.dropouts._tape._floors import LevelHistory, decibels
 from checks.dropouts._tape._hiss import Hiss
-from checks.dropouts._tape._motion import Course, spans
+from checks.dropouts._tape._motion import Course
 from checks.dropouts._tape._spacing import APART_DB, as_the_body
+from checks.dropouts._tape._stretches import spans
 from checks.sheet import NoiseReduction
 
 NO_WITNESS_HZ: Final = 25_000.0

@@ -19,8 +19,9 @@ from checks.dropouts._tape._drops import AGREE_DB, BEFORE, SAME_DB, WINDOW, Drop
 from checks.dropouts._tape._fades import step_by_step, with_the_body
 from checks.dropouts._tape._floors import ERASED_DB, NOTHING_DB, STEADY_DB, LevelHistory
 from checks.dropouts._tape._losses import lost_there
-from checks.dropouts._tape._motion import MOST_HISS_DB, Course, spans
+from checks.dropouts._tape._motion import MOST_HISS_DB, Course
 from checks.dropouts._tape._spacing import as_the_body
+from checks.dropouts._tape._stretches import spans
 
 _AMPLIFIER_DB: Final = 8.0  # the least that its floor lies under the hiss (common practice)
 _RISE: Final = 0.15  # of the mean fall, from the lowest band heard to the highest; own trials
@@ -133,12 +134,7 @@ def falls(history: LevelHistory, course: Course, track: int, least_db: float) ->
     return out
 
 
-def _rested(
-    low: Floats,
-    mean: Floats,
-    drop: Drop,
-    lost: NDArray[np.bool_],
-) -> bool:
+def _rested(low: Floats, mean: Floats, drop: Drop, lost: NDArray[np.bool_]) -> bool:
     """Whether a track was down before, in rests or as often as up; what is lost there left out.
 
     Then what fell was no hiss, but steady noise that somebody played: a floor has little under it.

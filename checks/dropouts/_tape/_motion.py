@@ -24,8 +24,15 @@ from checks._ranks import median, percentile
 from checks.dropouts._tape._bands import ABOVE, BODY, EDGE, HISS
 from checks.dropouts._tape._breath import rests_or_moves
 from checks.dropouts._tape._floors import LOW_MEAN_DB, LevelHistory, plateau
+from checks.dropouts._tape._stretches import (
+    CLICKS,
+    Bools,
+    joined,
+    most_lie_under,
+    parted,
+    spans,
+)
 
-Bools = NDArray[np.bool_]
 Floats = NDArray[np.float32]
 
 SILENT_DB: Final = -157.0  # digital silence reads -160; the quietest converters some -140 a band
@@ -39,9 +46,9 @@ _APART_DB: Final = 4.5  # bulk-erased tape is 3 to 4 dB quieter (common practice
 _LEAST_ENTRIES: Final = 5  # some 0.5 s of hiss heard plainly
 _PROGRAMME_DB: Final = 8.0  # over the quietest: own trials; hiss moves by 1 dB an entry
 _RESTS_S: Final = 1.5  # pauses that do not part programme
-_CLICKS: Final = 3  # entries in which a stopped machine may still be heard
 _PLAYS: Final = 0.1  # of a stretch in which a track plays, from which the tape runs
 _FEW: Final = 1 / 4  # of the tracks, that carry what a generator feeds to them
+_FEWEST: Final = 1 / 3  # of the tracks, that hiss when they rest; others may never rest
 _FED_DB: Final = 1.0  # by which the level of a generator may move (common practice)
 _STANDS: Final = 2 / 3  # of such a stretch in one piece: in its ramps programme is heard, deeper
 _AT_DB: Final = 2.0  # over its 10 % quantile, of one band: what steady noise does by itself
@@ -136,7 +143,7 @@ def _course(
     states = np.zeros(entries, np.uint8)
     on = np.zeros(entries, np.bool_)
     known = [k for k in judged if np.isfinite(hiss[k]) and below[k].any()]
-    if 2 * len(known) > len(judged):
+    if len(known) >= max(_FEWEST * len(judged), min(2, len(judged))):
         # Two thirds: a head that clogs or a track that is lost blurs the floors of its own.
         gone = 3 * below[known].sum(axis=0) >= 2 * len(known)
         plays = np.logical_or.reduce(programme[list(judged)])
@@ -146,7 +153,10 @@ def _course(
         # its hiss is not heard between, it has lost its treble. But a machine that stops and starts
         # lets programme be heard for a while, without the treble, before it stands and after.
         tape_db = float(median(hiss[known]))
-        for first, last in _joined(gone, hisses.any(axis=0)):
+        # Where the last track goes, too, the tape is over, whatever was lost before.
+        short = round(SHORT_S / entry_s)
+        whole = np.asarray(below[known].all(axis=0))
+        for first, last in parted(joined(gone, hisses.any(axis=0)), whole, short):
             here = slice(first, last)
             if any(_hisses_on(level[k, here], spread[k, here], tape_db) for k in judged):
                 gone[here], on[here] = False, True  # some signals are lost, while the tape runs on
@@ -163,22 +173,23 @@ def _course(
             stops = stands >= _STANDS * (last - first) and stands * entry_s >= SHORT_S
             if stops and first > 0 and last < entries:
                 continue
-            if played > max(_CLICKS, _PLAYS * (last - first)):
+            if played > max(CLICKS, _PLAYS * (last - first)):
                 gone[first:last] = False
                 on[first:last] = True
         gone &= ~plays
-        for first, last in _joined(gone, hisses.any(axis=0) | on):
+        for first, last in joined(gone, hisses.any(axis=0) | on):
             for a, b in spans(~gone[first:last]):
-                if b - a <= _CLICKS:  # a click is no tape between two stretches without
+                if b - a <= CLICKS:  # a click is no tape between two stretches without
                     gone[first + a : first + b] = True
         near = level[known] <= hiss[known, None] - _PLATEAU_DB
-        slope = 2 * near.sum(axis=0) > len(known)
+        falls = most_lie_under(near, below[known], short)
+        rises = most_lie_under(near[:, ::-1], below[known][:, ::-1], short)[::-1]
         hisses = (spread[known] <= _STEADY_DB) & (level[known] <= hiss[known, None] + _NEAR_DB)
         rests = 2 * hisses.sum(axis=0) > len(known)
         above = np.sort(mean[HISS:, known].mean(axis=0), axis=0)[len(known) // 2]
         above[~rests] = np.nan
-        stops = (slope | _sinks(above)) & ~gone
-        starts = (slope | _sinks(above[::-1])[::-1]) & ~gone
+        stops = (falls | _sinks(above)) & ~gone
+        starts = (rises | _sinks(above[::-1])[::-1]) & ~gone
         _paint(states, gone, stops, starts, max(1, round(_SLOPE_S / entry_s)))
     for track in range(tracks):
         # What lies under its own hiss is the machine's, unless it plays on: lost treble.
@@ -347,22 +358,6 @@ def _paint(states: NDArray[np.uint8], gone: Bools, stops: Bools, starts: Bools, 
         states[before:start] = Motion.STOPPING if before else Motion.STANDING
         states[stop:after] = Motion.STARTING if after < count else Motion.STANDING
         states[start:stop] = Motion.STANDING if outer else Motion.LEADER
-
-
-def spans(flags: Bools) -> list[tuple[int, int]]:
-    """Runs of True: (first, behind the last)."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-
-
-def _joined(flags: Bools, parted: Bools) -> list[tuple[int, int]]:
-    """Runs of ``flags``, as one where nothing is ``parted`` between them."""
-    out: list[tuple[int, int]] = []
-    for first, last in spans(flags):
-        if out and not parted[out[-1][1] : first].any():
-            first = out.pop()[0]
-        out.append((first, last))
-    return out
 
 
 def programme_spans(loud: Bools, entry_s: float) -> list[tuple[int, int]]:

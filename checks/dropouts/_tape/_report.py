@@ -15,7 +15,7 @@ from checks.dropouts._tape._bands import FilterBank, Floats
 from checks.dropouts._tape._contact import Candidate
 from checks.dropouts._tape._cut_off import LEAST_DB, CutOffs
 from checks.dropouts._tape._cuts import cut_ends
-from checks.dropouts._tape._dead import dead, is_dead_by_then
+from checks.dropouts._tape._dead import dead, joined
 from checks.dropouts._tape._decoded import by_decoder, under_programme, with_programme
 from checks.dropouts._tape._ends import is_gone, lost
 from checks.dropouts._tape._fades import Fade, fade_out
@@ -138,7 +138,7 @@ class TapeReport:
                 cut_offs=self._cut_offs,
                 hiss=hiss,
             )
-            lasting = [*(f for f in lasting if not is_dead_by_then(f, gone)), *gone]
+            lasting = joined(lasting, gone, TOGETHER_S * self._fmt.rate_hz)
             # Tones end on all tracks at once; of a line-up only some that fall silent are told.
             findings += [
                 f

@@ -25,8 +25,8 @@ from checks.dropouts._tape._bands import FilterBank, Floats
 from checks.dropouts._tape._contact import PART_HOPS
 from checks.dropouts._tape._findings import counted, made
 from checks.dropouts._tape._floors import decibels
-from checks.dropouts._tape._motion import spans
 from checks.dropouts._tape._one_tone import line, same
+from checks.dropouts._tape._stretches import spans
 from checks.model import Finding, Remedy, Value, Verdict, rounded
 
 Bools = NDArray[np.bool_]

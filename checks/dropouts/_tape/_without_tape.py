@@ -25,7 +25,8 @@ from checks.dropouts._tape._at_once import Moment, Moments
 from checks.dropouts._tape._bands import HISS
 from checks.dropouts._tape._findings import counted, made
 from checks.dropouts._tape._floors import LevelHistory
-from checks.dropouts._tape._motion import SHORT_S, SILENT_DB, Course, Motion, spans
+from checks.dropouts._tape._motion import SHORT_S, SILENT_DB, Course, Motion
+from checks.dropouts._tape._stretches import spans
 from checks.model import Finding, Remedy, Value, Verdict, rounded
 
 _OVER_S: Final = 1.0
