@@ -129,7 +129,7 @@ class PileUps:
             return False
         begin, end = index_runs(np.flatnonzero(row >= pile.top - LEVEL_STEPS * step))
         within = np.searchsorted(starts, begin, side="right") - 1
-        ours = (within >= 0) & (begin < stops[np.maximum(within, 0)])
+        ours = (within >= 0) & (end <= stops[np.maximum(within, 0)])  # else of too few steps
         begin, end, within = begin[ours], end[ours], within[ours]
         before, behind = pile.top - row[begin - 1], pile.top - row[end]
         steep = np.minimum(before, behind) >= FEWEST_STEPS * step

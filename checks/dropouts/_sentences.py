@@ -69,6 +69,10 @@ PERHAPS_STAND_IN: Final = (
     "few samples and does not go on beneath: other samples, or a note that a machine stopped and "
     "began again; listen."
 )
+NOISE: Final = (
+    "Noise up to half the rate sets in at one sample, as no tape and no converter's filter lets "
+    "through: words that were lost, or a sound that never met a converter; listen."
+)
 BETWEEN: Final = (
     "The signal jumps between two samples and does so again a little later, and all is then as it "
     "was before: other samples, or a sound that a machine began and stopped; listen."

@@ -69,6 +69,16 @@ def test_a_ceiling_is_told_though_the_level_was_raised_afterwards() -> None:
     assert found.values["level_dbfs"] == pytest.approx(20 * np.log10(0.4), abs=0.01)
 
 
+@pytest.mark.parametrize("end", [16_383, 16_384, 16_385])
+def test_slow_sound_of_few_steps_ends_anywhere_in_a_block(end: int) -> None:
+    """A crest that holds one code longer than it is near the top, up to the last frame read."""
+    step = 1 / 2**15
+    x = np.full(40_000, 40 * step)
+    x[end - 900 : end] = 41 * step
+    x[end - 400 : end - 200] = 42 * step
+    assert asking(check(words(x, 16), 384_000)) == []
+
+
 def limited(x: Floats) -> Floats:
     """Every crest brought down to one level by a gain that is held around it: round tops."""
     held = np.lib.stride_tricks.sliding_window_view(np.pad(np.abs(x), 88), 177).max(axis=1)

@@ -16,7 +16,7 @@ from checks.dropouts import _junction
 from checks.dropouts import _sentences as tell
 from checks.dropouts._junction import Break, Junction
 from checks.dropouts._limits import NEARLY, DropoutsLimits
-from checks.dropouts._steps import _burst, _causes, _slope, _turns
+from checks.dropouts._steps import _burst, _causes, _slope, _turns, _white
 from checks.dropouts._steps._beside_tops import witnesses
 from checks.dropouts._steps._between import Betweens
 from checks.dropouts._steps._clock import Clocks
@@ -89,6 +89,9 @@ class Kinds:
             self._tell.stand_in(ends[0])
         if self._words.told(place, found, tracks):
             return True
+        if noise := _white.sets_in(place, found, limit=self._limits.step_one_track):
+            self._tell.white(noise)
+            return True
         if held(place, tracks, self._limits, self._tell):
             return True
         # timecode has flat tops by nature
@@ -101,9 +104,8 @@ class Kinds:
             if not tracks:
                 return self._swapped_tops(place, found)
             found = {t: j for t, j in found.items() if t in tracks}
-        shared = None
-        if self._fmt.channels > 1:
-            shared = _junction.shared_break([place.steps[t] for t in found], place.peak)
+        rows = [place.steps[t] for t in found]
+        shared = _junction.shared_break(rows, place.peak) if self._fmt.channels > 1 else None
         swap = self._swaps.at(place, found, shared)
         if swap is not None and swap.sure:
             return self._swaps.told(place, swap)
@@ -246,8 +248,7 @@ class Kinds:
         steep = place.steep(strongest, best)
         if sound and one and self._apart(place, found, shared, steep=steep):
             return True  # what one track shows is taken for a sound, unless others turn as well
-        values = self._values(best, place.start + frame)
-        slips = "slip_us" in values
+        slips = "slip_us" in (values := self._values(best, place.start + frame))
         level = 1 / LOUDER <= best.levels <= LOUDER
         beneath = self._longer.beneath(place, clean)
         several = self._fmt.channels == 1 or len(seen) > 1

@@ -10,6 +10,7 @@ from checks.dropouts._sentences import (
     BETWEEN,
     CUT_BEHIND_TAPE,
     JUMP,
+    NOISE,
     PERHAPS_STAND_IN,
     REPLACED,
     SLIP,
@@ -19,6 +20,7 @@ from checks.dropouts._sentences import (
 )
 from checks.dropouts._steps._doubts import Doubts
 from checks.dropouts._steps._stand_in import StandIn
+from checks.dropouts._steps._white import White
 from checks.model import Remedy, Value, Verdict
 
 
@@ -51,6 +53,11 @@ class Telling:
         values: dict[str, Value] = {"cause": REPLACED, "jump_sigma": round(found.jump, 1)}
         frames = found.stop - found.start
         self._doubts.stand_in(_event(verdict, found.tracks, found.start, text, values, frames))
+
+    def white(self, noise: White) -> None:
+        """Noise up to half the rate, which may be a generator's as well."""
+        values: dict[str, Value] = {"jump_sigma": round(noise.jump, 1)}
+        self.doubtful(noise.tracks, noise.frame, values, text=NOISE)
 
     def breaks_off(self, tracks: tuple[int, ...], at: int, values: Mapping[str, Value]) -> None:
         """Tracks that break off or come in by more than a tape can, and show nothing else."""
