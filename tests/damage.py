@@ -74,6 +74,17 @@ def hold(x: Ints, *, at: int, frames: int, tracks: Sequence[int] | None = None) 
     return Planted(out, at, frames, tuple(which))
 
 
+def hold_each(
+    x: Ints, *, at: int, frames: int, each: int, tracks: Sequence[int] | None = None
+) -> Planted:
+    """Over a stretch only every so many-th word comes, and stands until the next."""
+    out = x.copy()
+    which = list(all_tracks(x, tracks))
+    kept = np.arange(frames) // each * each
+    out[which, at : at + frames] = out[which, at : at + frames][:, kept]
+    return Planted(out, at, frames, tuple(which))
+
+
 def repeat_block(
     x: Ints,
     *,

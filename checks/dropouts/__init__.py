@@ -17,6 +17,7 @@ from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import Part, PartOutcome
 from checks.dropouts._repeats import BATCH_BLOCKS, RepeatsPart
 from checks.dropouts._scrambled import ScrambledPart
+from checks.dropouts._stairs import StairsPart
 from checks.dropouts._steps import StepsPart
 from checks.dropouts._tape import TapePart
 from checks.dropouts._zeros import RunsPart
@@ -101,6 +102,7 @@ class LevelsHalf(Half):
             history,
             (
                 RunsPart(fmt, sheet, limits, history),
+                StairsPart(fmt, sheet, limits),
                 ScrambledPart(fmt, limits, history),
                 TapePart(fmt, sheet, limits),
             ),

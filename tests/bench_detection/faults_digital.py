@@ -61,6 +61,17 @@ def digital() -> list[Fault]:
                   plant=hold(frames, how), must=must, redo=True)
         )  # fmt: skip
 
+    def hold_each(frames: int, each: int, how: str) -> Plant:
+        return lambda x, bed, rng, at: damage.hold_each(
+            x, at=at, frames=frames, each=each, tracks=who_of(x, rng, how)
+        )
+
+    for frames, each, how in ((200, 2, "one"), (2000, 4, "all"), (9000, 2, "group")):
+        out.append(
+            Fault(part="digital", name=f"each held for {each}, {how}", size=f"{frames} fr",
+                  kinds=("held-value",), plant=hold_each(frames, each, how), redo=True, fits=wide)
+        )  # fmt: skip
+
     def repeat(frames: int, lag_s: float | None, how: str, inserted: bool) -> Plant:
         def plant(x: Ints, bed: Bed, rng: np.random.Generator, at: int) -> Planted:
             if lag_s is None:
