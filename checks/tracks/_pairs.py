@@ -110,16 +110,18 @@ def compared(
     found = delays(x, segments, search_s) if len(x) else {}
     tracks = len(covariance)
     least = min(least_correlation, 0.99)
-    partials = Partials(x, segments) if len(x) and tracks > 1 else None
+    partials = Partials(x, segments)
     likely: list[tuple[float, tuple[int, int], int | None]] = []
     for a in range(tracks):
         for b in range(a + 1, tracks):
+            if (a, b) in left_out:
+                continue
             peak = found.get((a, b), (0, 0.0))[1]
             weight = max(abs(float(plain[a, b])), abs(peak) if abs(peak) >= _PEAK else 0.0)
             shared = None  # the lag of what partials the two share
-            if partials is not None and abs(peak) < max(_PEAK, least_correlation):
+            if abs(peak) < max(_PEAK, least_correlation):
                 shared = partials.lag((a, b), search_s)
-            if (a, b) not in left_out and (shared is not None or weight >= least):
+            if shared is not None or weight >= least:
                 likely.append((weight, (a, b), shared))
     likely.sort(key=lambda entry: (entry[2] is None, -entry[0], entry[1]))
     pairs = []

@@ -33,31 +33,34 @@ _CHANCE: Final = 5.0
 
 
 class Partials:
-    """The spectra of every track with the bins alone that hold partials."""
+    """The spectra of tracks with the bins alone that hold partials, each made when first asked."""
 
     def __init__(self, x: NDArray[np.float32], segments: Segments) -> None:
+        """``x``: (stretches, tracks, LENGTH)."""
         step = segments.rate_hz / LENGTH
         self._band = slice(math.ceil(_LOW_HZ / step), int(segments.high_hz / step) + 1)
         self._rate_hz = segments.rate_hz
-        window = hann(LENGTH)
-        self._units: list[Spectra] = []
-        self._heard: list[NDArray[np.bool_]] = []
-        for track in range(x.shape[1]):
-            spectra = np.fft.rfft(x[:, track] * window, axis=1)[:, self._band]
+        self._x = x
+        self._made: dict[int, tuple[Spectra, NDArray[np.bool_]]] = {}
+
+    def _of(self, track: int) -> tuple[Spectra, NDArray[np.bool_]]:
+        """A track's bins scaled to 1 where they hold a partial, else 0; and whether they do."""
+        if track not in self._made:
+            spectra = np.fft.rfft(self._x[:, track] * hann(LENGTH), axis=1)[:, self._band]
             size = np.abs(spectra)
             spoken = size[size.any(axis=1)]
             floor = float(percentile(spoken.ravel(), _EMPTY)) if len(spoken) else 0.0
             heard = size > max(floor * 10 ** (_OVER_DB / 20), 1e-30)
-            self._units.append(np.divide(spectra, size, out=np.zeros_like(spectra), where=heard))
-            self._heard.append(heard)
+            units = np.divide(spectra, size, out=np.zeros_like(spectra), where=heard)
+            self._made[track] = units, heard
+        return self._made[track]
 
     def lag(self, pair: tuple[int, int], search_s: float) -> int | None:
         """The likeliest lag of the second track in samples, later positive; None: not alike."""
-        first, second = (self._heard[track] for track in pair)
+        (a, first), (b, second) = (self._of(track) for track in pair)
         count = int(np.count_nonzero(first & second))
         if count < _FEWEST or count < _ALIKE * math.sqrt(float(first.sum()) * float(second.sum())):
             return None
-        a, b = (self._units[track] for track in pair)
         sums = np.zeros(LENGTH // 2 + 1, a.dtype)
         sums[self._band] = (a.conj() * b).sum(axis=0)
         reach = min(round(search_s * self._rate_hz), LENGTH // 3)
