@@ -6,7 +6,8 @@ bits below so much of it are as good as thrown, once for each value. So quiet tr
 bits all go with the sign, square waves and offsets (few words above) show none; zeros and held
 values neither. The chance is 2**-48 for each of at most 276 pairs; where the halves of a
 generator's wave mirror each other, half the exponent. Where most words come again, as in a
-generator's table, nothing is told: what a converter gives is noisy.
+generator's table, nothing is told: what a converter gives is noisy. Nor where the bits hardly ever
+change, as within shorter words.
 
 One word is kept of each `_EVERY` frames and, as the capture grows, of twice as many and so on, in
 memory that stays the same: so a tie is told from about where it begins to about where it ends.
@@ -31,6 +32,7 @@ from checks.block import Block
 from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, clock, lasting
 
 _VALUES: Final = 48  # see the odds above; own choice, as for bits that stand still
+_OFTEN: Final = 0.2  # that a tied bit is set, or not: of two that touch, 0.25; own choice
 _WORDS: Final = 2048  # kept a track; own choice
 _EVERY: Final = 512  # frames from one to the next at first; own choice
 _CHUNK: Final = 32  # words in a row that are glanced at: fewer than a tie has by half
@@ -85,7 +87,8 @@ class TiedBits:
             tied = ((words >> low ^ words >> high) & 1) == opposite
             for a, b in zip(*true_runs(tied), strict=True):
                 run = words[a:b]
-                if _values(run >> high + 1) >= _VALUES and 2 * _values(run) >= len(run):
+                thrown = _values(run >> high + 1) >= _VALUES and 2 * _values(run) >= len(run)
+                if thrown and _OFTEN <= float(np.mean(run >> high & 1)) <= 1 - _OFTEN:
                     where = (opposite, int(a), int(b))
                     together.setdefault(where, set()).update((length - low, length - high))
         return [

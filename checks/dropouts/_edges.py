@@ -56,7 +56,8 @@ _BEHIND_MS: Final = (64.0, 128.0)
 """Distances at which the hiss is compared: a ramp of 32 ms and less is over at the first, a fade
 of 50 ms and more has reached but 0.6 of its level there (linear, or half a cosine)."""
 
-_SETTLED_FRAMES: Final = 8  # fewer may be chance. Own choice
+_SETTLED_FRAMES: Final = 8  # fewer, or fewer equal ones, may be chance. Own choice
+_SETTLED_EQUAL: Final = 4
 _MUTED_MS: Final = 32.0  # behind which a converter's mute is over (common practice: 1024 samples)
 _ORDER: Final = 16
 _NOISE_FRAMES: Final = 2048
@@ -166,7 +167,7 @@ def settled(outward: Samples, fmt: CaptureFormat, *, value: float) -> float:
     shares = [
         float(then.mean())
         for then in (equal[near], equal[2:][stood])
-        if len(then) >= _SETTLED_FRAMES
+        if len(then) >= _SETTLED_FRAMES and np.count_nonzero(then) >= _SETTLED_EQUAL
     ]
     return max(shares, default=0.0)
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import dropouts_kit as kit
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from recordings import recording
 
 RATE_HZ = 48_000
 
@@ -38,3 +41,13 @@ def test_zeros_that_break_off_among_them_are_told(at: int) -> None:
     x = pulses(0.3)
     x[at : at + 60] = 0
     assert found(x) == [("zero-run", at)]
+
+
+def test_eight_zeros_in_a_public_recording_are_told_though_zeros_lie_near(
+    corpus: Path,
+) -> None:
+    """A recorder of bats at 250 kHz that lost words: some of the samples beside are by chance a
+    step from 0 (kinds and frames read off the samples)."""
+    x, rate_hz, bits = recording(corpus / "ultrasonic" / "bat_recorder_gap_250k.WAV")
+    (one,) = kit.of(kit.run(x[:, 940_000:1_030_000], rate_hz, word_length=bits), "zero-run")
+    assert one.values["start_frames"] == [17_094, 76_916]
