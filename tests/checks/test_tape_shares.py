@@ -61,12 +61,19 @@ def test_tracks_that_never_rest_go_down_to_what_the_standing_machine_tells() -> 
 
 
 def test_a_stretch_is_parted_where_the_last_track_goes() -> None:
-    whole = np.zeros(60, np.bool_)
-    whole[[45, *range(47, 60)]] = True
-    assert parted([(10, 60)], whole, 11) == [(10, 45), (45, 60)]
-    whole[22] = True  # a click
-    assert parted([(10, 60)], whole, 11) == [(10, 45), (45, 60)]
-    assert parted([(40, 60)], whole, 11) == [(40, 60)]  # all within a second: a machine that stops
+    bare = np.zeros((2, 60), np.bool_)
+    bare[0, 10:] = bare[1, 45] = bare[1, 47:] = True
+    bare[1, 22] = True  # a click
+    assert parted([(10, 60)], bare, bare, 11) == [(10, 45), (45, 60)]
+    assert parted([(40, 60)], bare, bare, 11) == [(40, 60)]  # in a second: a machine that stops
+
+
+def test_where_the_hiss_of_all_is_down_a_rest_is_no_end_of_the_tape() -> None:
+    below, bare = np.ones((2, 60), np.bool_), np.zeros((2, 60), np.bool_)
+    bare[:, 20:30] = True
+    assert parted([(0, 60)], below, bare, 11) == [(0, 60)]
+    bare[:, 50:] = True
+    assert parted([(0, 60)], below, bare, 11) == [(0, 50), (50, 60)]
 
 
 def test_tracks_that_were_lost_before_do_not_slow_a_machine_down() -> None:

@@ -351,6 +351,7 @@ def is_flat(fall: Fall) -> bool:
     if fall.rested and fall.plays > PLAYS_ON:
         # A fader takes as much of what plays, and of the body's rests, as of the hiss.
         rests = body < 0.5 * fall.mean_db or body < OF_EDGE * edge
+        rests |= fall.as_body is False
         return not rests and fall.quieter_db >= _SOFTER * float(np.nanmax(fall.fall_db[HISS:]))
     if duller(fall):
         return False  # hiss that comes down to the electronics falls less than what is played

@@ -48,6 +48,7 @@ _PROGRAMME_DB: Final = 8.0  # over the quietest: own trials; hiss moves by 1 dB 
 _RESTS_S: Final = 1.5  # pauses that do not part programme
 _PLAYS: Final = 0.1  # of a stretch in which a track plays, from which the tape runs
 _FEW: Final = 1 / 4  # of the tracks, that carry what a generator feeds to them
+_ALIKE: Final = 0.8  # of the rise of the treble, in the body: behind no gap (own trials)
 _FEWEST: Final = 1 / 3  # of the tracks, that hiss when they rest; others may never rest
 _FED_DB: Final = 1.0  # by which the level of a generator may move (common practice)
 _STANDS: Final = 2 / 3  # of such a stretch in one piece: in its ramps programme is heard, deeper
@@ -125,7 +126,7 @@ def _course(
     level = mean[heard].mean(axis=0)
     spread = level - low[heard].mean(axis=0)
     hiss = np.full(tracks, np.nan, np.float32)
-    below = np.zeros((tracks, entries), np.bool_)
+    below, bare = np.zeros((2, tracks, entries), np.bool_)
     floors = []
     for track in range(tracks):
         steady = (spread[track] <= _STEADY_DB) & steadily
@@ -138,6 +139,7 @@ def _course(
             continue
         hiss[track], drop = found[-1].hiss_db, found[-1].over_db
         below[track] = level[track] <= hiss[track] - min(0.5 * drop, _APART_DB)
+        bare[track] = below[track] & (mean[BODY, track] <= found[-1].bare_db + _AT_DB)
     quiet = quietest(low[:, :, :fade], level[:, :fade], hiss)
     programme = louder(mean, quiet)
     states = np.zeros(entries, np.uint8)
@@ -155,8 +157,8 @@ def _course(
         tape_db = float(median(hiss[known]))
         # Where the last track goes, too, the tape is over, whatever was lost before.
         short = round(SHORT_S / entry_s)
-        whole = np.asarray(below[known].all(axis=0))
-        for first, last in parted(joined(gone, hisses.any(axis=0)), whole, short):
+        stretches = joined(gone, hisses.any(axis=0))
+        for first, last in parted(stretches, below[known], bare[known], short):
             here = slice(first, last)
             if any(_hisses_on(level[k, here], spread[k, here], tape_db) for k in judged):
                 gone[here], on[here] = False, True  # some signals are lost, while the tape runs on
@@ -188,8 +190,8 @@ def _course(
         rests = 2 * hisses.sum(axis=0) > len(known)
         above = np.sort(mean[HISS:, known].mean(axis=0), axis=0)[len(known) // 2]
         above[~rests] = np.nan
-        stops = (falls | _sinks(above)) & ~gone
-        starts = (rises | _sinks(above[::-1])[::-1]) & ~gone
+        stops = (falls | _sinks(above)) & ~gone & ~on
+        starts = (rises | _sinks(above[::-1])[::-1]) & ~gone & ~on
         _paint(states, gone, stops, starts, max(1, round(_SLOPE_S / entry_s)))
     for track in range(tracks):
         # What lies under its own hiss is the machine's, unless it plays on: lost treble.
@@ -227,11 +229,13 @@ class _Pair:
     """A steady level that may be hiss, and how far the next lower one lies below it.
 
     Attributes:
+        bare_db: of the body of the sound without tape; -inf where that is not heard.
         played: notes are heard over the lower one, which so is no machine that stands.
     """
 
     hiss_db: float
     over_db: float
+    bare_db: float
     played: bool
 
 
@@ -258,32 +262,40 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> list[_Pair]:
         # Noise stands above a lower noise in every band, and no further in the body of the
         # sound than in the lower treble; a chord that is held does so in some bands, most in the
         # body. Compared are rests: under a clogged head the body goes on, and rests as before.
-        under = percentile(mean[:, kept & (np.abs(level - base) < _PLATEAU_DB)], 10, axis=1)
+        lows = np.sort(mean[:, kept & (np.abs(level - base) < _PLATEAU_DB)], axis=1)
+        under = percentile(lows, 10, axis=1)
         rise = mean - under[:, None]
+        # A machine may have stood for half a second only, beside long rests under a clogged head.
+        body_db = min(float(under[BODY]), float(lows[BODY, :_LEAST_ENTRIES][-1]))
         over = level - base
         alike = (rise[:HISS] < rise[HISS] + _APART_DB).all(axis=0)
-        alike &= (rise > 0.5 * over).all(axis=0)
+        alike &= (rise[EDGE:] > 0.5 * over).all(axis=0)
+        alike &= (rise[BODY] > 0.5 * over) | (mean[BODY] - body_db > _ALIKE * over)
         higher = kept & alike & (over > _APART_DB) & (level <= MOST_HISS_DB)
         hiss = plateau(level[higher], _LEAST_ENTRIES)
         if hiss is not None:
             near = higher & (np.abs(level - hiss) < _PLATEAU_DB)
             if _is_hiss(mean[:, near]):
-                played = _is_played_over(rise, int(np.argmax(near)))
-                found.append(_Pair(hiss, hiss - base, played))
+                played = _is_played_over(rise, near)
+                # Behind a gap the body of a rest falls less: then no machine was heard standing.
+                fell_db = float(percentile(mean[BODY, near], 10)) - body_db
+                bare_db = body_db if fell_db > _ALIKE * (hiss - base) else -np.inf
+                found.append(_Pair(hiss, hiss - base, bare_db, played))
         base = hiss
     return found
 
 
-def _is_played_over(rise: Floats, above: int) -> bool:
+def _is_played_over(rise: Floats, above: Bools) -> bool:
     """Whether notes begin and end over some steady noise, and the whole sound rests at it between.
 
-    Then it is the hiss of a tape. Under a clogged head the body does not rest as low; a machine
+    Then it is the hiss of a tape. Under a clogged head the body does not rest as low, but where the
+    machine stands before and behind it all, and there the hiss is heard between; a machine
     that starts or stops lets notes be heard on one side of its noise only; and what a track is
     turned down to was not heard before.
 
     Args:
         rise: of all bands over that noise, (bands, entries), dB.
-        above: entry in which what lies over it is first heard.
+        above: entries in which what lies over it is heard.
     """
     highest = rise[(HISS + len(rise)) // 2 :]  # notes may cover the bands under them
     low = np.asarray((np.abs(highest) < _AT_DB).all(axis=0))
@@ -291,9 +303,9 @@ def _is_played_over(rise: Floats, above: int) -> bool:
     notes = low & (rise[BODY] > _PROGRAMME_DB)
     count = 0
     for first, last in pairwise(rests):
-        if low[first:last].mean() >= _MOSTLY:
+        if low[first:last].mean() >= _MOSTLY and not above[first:last].any():
             count += int(np.count_nonzero(notes[first:last]))
-    return count >= _NOTES and rests[0] < above
+    return count >= _NOTES and rests[0] < np.argmax(above)
 
 
 def _is_hiss(mean: Floats) -> bool:

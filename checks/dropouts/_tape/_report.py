@@ -330,7 +330,8 @@ class TapeReport:
             return None
         if self._is_far(fall, way):
             return "hf-loss" if fall.open_end else "contact-loss"
-        if is_flat(fall) or is_silent(fall) or (fall.faded and not duller(fall)):
+        by_hand = fall.faded or (fall.as_body is True and fall.slow and fall.fades)
+        if is_flat(fall) or is_silent(fall) or (by_hand and not duller(fall)):
             # digital silence is no treble that fell, nor what goes down with the body alone
             return None
         return "hf-loss" if rises(fall, self._bank.frequencies_hz) else None

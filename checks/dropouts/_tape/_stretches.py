@@ -31,20 +31,30 @@ def joined(flags: Bools, parted: Bools) -> list[tuple[int, int]]:
     return out
 
 
-def parted(stretches: Sequence[tuple[int, int]], whole: Bools, least: int) -> list[tuple[int, int]]:
-    """Stretches, parted where all tracks are down from where some were so before or after.
+def parted(
+    stretches: Sequence[tuple[int, int]], below: Bools, bare: Bools, least: int
+) -> list[tuple[int, int]]:
+    """Stretches, parted where nothing is left of all tracks from where something was.
+
+    Where one track was not down, it is the last to go or the first to come back. Where the hiss of
+    all is down and the body of the sound is not, that may be a rest in the midst, but not to the
+    end.
 
     Args:
-        whole: entries in which all are down.
+        below: where the hiss is down, ``bare``: the body as well. Both (tracks, entries).
         least: entries; where some are down for less before the others, a machine may stop.
     """
     out: list[tuple[int, int]] = []
     for first, last in stretches:
-        all_down = whole[first:last].copy()
-        for a, b in spans(~all_down):
-            all_down[a:b] = b - a < least
-        edges = [edge for run in spans(all_down) if run[1] - run[0] > CLICKS for edge in run]
-        out += pairwise(first + edge for edge in sorted({0, *edges, last - first}))
+        whole = np.asarray(bare[:, first:last].all(axis=0))
+        all_down = below[:, first:last].all()
+        for a, b in spans(~whole):
+            whole[a:b] = b - a <= CLICKS if all_down else b - a < least
+        runs = [run for run in spans(whole) if run[1] - run[0] > CLICKS]
+        if all_down:
+            runs = [run for run in runs if first + run[1] == below.shape[1]]
+        edges = {0, *(edge for run in runs for edge in run), last - first}
+        out += pairwise(first + edge for edge in sorted(edges))
     return out
 
 
