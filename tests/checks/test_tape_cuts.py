@@ -104,3 +104,13 @@ def test_a_fade_to_nothing_is_one_whatever_its_shape(power: float) -> None:
     assert fades_there((noise * way)[:, :, ::-1], begins=True)
     assert not fades_there(noise, begins=False)
     assert not fades_there(noise * way, begins=True)
+
+
+@pytest.mark.parametrize("harmonic", [3, 5])
+def test_hum_that_goes_on_in_rests_is_no_programme_at_the_ends(harmonic: int) -> None:
+    """Over a converter's noise alone; beside it, programme that mostly rests."""
+    x = sum(np.sin(2 * np.pi * 300 * h * T) / h for h in range(1, 9)) * 0.1 * T[None] / SECONDS
+    x *= np.clip(np.cos(2 * np.pi * 0.7 * (T - 0.9)) - 0.6, 0, 1)
+    x *= np.clip(np.minimum(T - 0.5, SECONDS - 0.5 - T) / 0.02, 0, 1)
+    x += 0.012 * (np.sin(2 * np.pi * 50 * T) + 0.4 * np.sin(2 * np.pi * 50 * harmonic * T))
+    assert _asked(x) == []

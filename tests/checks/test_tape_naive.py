@@ -225,8 +225,10 @@ def test_what_falls_alike_on_one_track_is_flat_on_those_whose_body_is_covered() 
     flat = LiftEvent([_lift(0, 100, 400, flat=True, even=True)], set())
     covered = _lift(1, 110, 380, flat=False, even=True)
     lifted = _lift(1, 110, 380, flat=False, even=False)
+    later = _lift(1, 480, 380, flat=False, even=False)
     assert flat.takes(covered)
-    assert not flat.takes(lifted)
+    assert flat.takes(lifted)  # two tracks in one moment: that is no thin place in the coat
+    assert not flat.takes(later)
     flat.lifts.append(covered)
     assert flat.flat
     # what lies within a lift has no hiss beside it: it does not make a dip of the whole

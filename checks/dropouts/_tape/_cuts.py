@@ -31,6 +31,7 @@ _ONSET_DB: Final = 10.0  # an attack begins that much lower: players began with 
 _OVER_QUIET_DB: Final = 20.0
 _UNDER_USUAL_DB: Final = 12.0
 _RANGE_DB: Final = 15.0  # common practice: the least that tells rests from playing
+_HUMS_DB: Final = 2.0  # by which hum moves in rests, a quarter of the time (own trials: 1.5)
 _LEAST_ENTRIES: Final = 10
 _MOVES_DB: Final = 3.0  # by which more than a tone or a drone moves (own trials: 2)
 _TONE: Final = 16  # entries: some 1.5 s
@@ -150,10 +151,13 @@ def _in_programme(
             continue
         quiet = float(quiets[row, 0])
         least, usual_db = quiet + _OVER_QUIET_DB, float(median(playing))
-        rests = bool(percentile(usual, 5) <= usual_db - _RANGE_DB)
+        low_db, often_db, high_db = percentile(usual, (5, 25, 95))
+        rests = bool(low_db <= usual_db - _RANGE_DB)
+        hums = high_db - low_db >= _RANGE_DB and often_db - low_db <= _HUMS_DB
+        if hums and level <= low_db + _HUMS_DB:
+            continue
         if not rests:
             near = usual[:_TONE] if begins else usual[-_TONE:]
-            low_db, high_db = percentile(usual, (5, 95))
             if high_db - low_db < _MOVES_DB or np.ptp(near) < _TONE_DB:
                 continue
             quiet = min(quiet, MOST_HISS_DB)

@@ -12,6 +12,8 @@ from checks.dropouts._tape._judge import Lift
 from checks.model import Finding, Remedy, Value, Verdict, rounded
 
 _SPACING_DB: Final = 54.6  # per wavelength: 20 log10 e^(2 pi)
+_EDGE_HOPS: Final = 8  # some 3 ms, within which lifts of several tracks begin and end together
+_EDGE_SHARE: Final = 8  # or that part of their length (from memory)
 _ONSET_S: Final = 0.5  # how well the place of a lasting fall is known
 
 
@@ -52,9 +54,18 @@ class LiftEvent:
             for k in self.lifts
         )
 
+    def goes_with(self, lift: Lift) -> bool:
+        """Whether another track lifts at the same time, which one thin place in a coat does not."""
+        return any(
+            k.track != lift.track
+            and max(abs(k.start - lift.start), abs(k.start + k.hops - lift.start - lift.hops))
+            <= max(_EDGE_HOPS, lift.hops // _EDGE_SHARE)
+            for k in self.lifts
+        )
+
     def takes(self, lift: Lift) -> bool:
         """Whether one more lift is of the same sort."""
-        if self.flat == lift.flat or self.holds(lift):
+        if self.flat == lift.flat or self.holds(lift) or self.goes_with(lift):
             return True
         return all(k.flat or k.even for k in (*self.lifts, lift))
 

@@ -95,7 +95,9 @@ class WithoutTape:
         for first, last in spans(~self._way.running & ~self._way.void):
             states = self._way.states[first:last]
             still = (states == Motion.STANDING) | (states == Motion.LEADER)
-            if (last - first) * self._entry_s >= self._least_s and still.any():
+            # At an end of the capture, the entry in which it starts or stops belongs to it.
+            long = last - first + (first == 0 or last == len(self._way.states))
+            if long * self._entry_s >= self._least_s and still.any():
                 out.append((first, last))
         return out
 
