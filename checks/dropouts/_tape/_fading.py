@@ -75,6 +75,15 @@ def unfaded(
     return [c for c in found if first <= c.start < last]
 
 
+def is_by_hand(fall: Fall) -> bool:
+    """Whether what is played goes down little by little with the hiss, as where somebody fades it.
+
+    Not where the body of the sound rests and plays as before.
+    """
+    stays = fall.fall_db[BODY] < LEAVES * fall.mean_db and fall.quieter_db < LEAVES * fall.mean_db
+    return fall.faded or (fall.as_body is True and fall.slow and fall.fades and not stays)
+
+
 def _rests_stay(fall: Fall) -> bool:
     """Whether the body of the sound rests behind a fall nearly as loud as before."""
     return fall.rested and bool(fall.fall_db[BODY] < LEAVES * fall.mean_db)

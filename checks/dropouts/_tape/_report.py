@@ -19,7 +19,7 @@ from checks.dropouts._tape._dead import dead, joined
 from checks.dropouts._tape._decoded import by_decoder, under_programme, with_programme
 from checks.dropouts._tape._ends import is_gone, lost
 from checks.dropouts._tape._fades import Fade, fade_out
-from checks.dropouts._tape._fading import unfaded, without_fade
+from checks.dropouts._tape._fading import is_by_hand, unfaded, without_fade
 from checks.dropouts._tape._findings import DIRT_S, counted, hf_loss, made, off_the_head, softer
 from checks.dropouts._tape._floors import LevelHistory
 from checks.dropouts._tape._hiss import Hiss
@@ -330,8 +330,7 @@ class TapeReport:
             return None
         if self._is_far(fall, way):
             return "hf-loss" if fall.open_end else "contact-loss"
-        by_hand = fall.faded or (fall.as_body is True and fall.slow and fall.fades)
-        if is_flat(fall) or is_silent(fall) or (by_hand and not duller(fall)):
+        if is_flat(fall) or is_silent(fall) or (is_by_hand(fall) and not duller(fall)):
             # digital silence is no treble that fell, nor what goes down with the body alone
             return None
         return "hf-loss" if rises(fall, self._bank.frequencies_hz) else None
