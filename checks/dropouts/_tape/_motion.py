@@ -43,6 +43,10 @@ _STEADY_DB: Final = 1.9  # mean over low, averaged over the hiss bands: 1.2 in s
 _STILL_DB: Final = 0.8  # change of their mean level from entry to entry in steady noise
 _PLATEAU_DB: Final = 1.5  # width of a level that is kept
 _APART_DB: Final = 4.5  # bulk-erased tape is 3 to 4 dB quieter (common practice), amplifiers 8
+_IN_EACH: Final = 0.5  # of the mean rise of the hiss bands, in each of them and in the edge
+_IN_BODY: Final = 0.25
+"""The same in the body, where the amplifier covers most of the hiss (own trials: 0.35 and more); a
+gap takes 0.1 there, as its loss grows with frequency (54.6 dB times distance over wavelength)."""
 _LEAST_ENTRIES: Final = 5  # some 0.5 s of hiss heard plainly
 _PROGRAMME_DB: Final = 8.0  # over the quietest: own trials; hiss moves by 1 dB an entry
 _RESTS_S: Final = 1.5  # pauses that do not part programme
@@ -269,18 +273,18 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> list[_Pair]:
         body_db = min(float(under[BODY]), float(lows[BODY, :_LEAST_ENTRIES][-1]))
         over = level - base
         alike = (rise[:HISS] < rise[HISS] + _APART_DB).all(axis=0)
-        alike &= (rise[EDGE:] > 0.5 * over).all(axis=0)
-        alike &= (rise[BODY] > 0.5 * over) | (mean[BODY] - body_db > _ALIKE * over)
+        alike &= (rise[EDGE:] > _IN_EACH * over).all(axis=0)
         higher = kept & alike & (over > _APART_DB) & (level <= MOST_HISS_DB)
         hiss = plateau(level[higher], _LEAST_ENTRIES)
         if hiss is not None:
             near = higher & (np.abs(level - hiss) < _PLATEAU_DB)
-            if _is_hiss(mean[:, near]):
+            # Behind a gap the body of a rest falls less: then no machine was heard standing.
+            fell_db = float(percentile(mean[BODY, near], 10)) - body_db
+            bare = fell_db > _ALIKE * (hiss - base)
+            in_body = bare or percentile(rise[BODY, near], 10) > _IN_BODY * (hiss - base)
+            if in_body and _is_hiss(mean[:, near]):
                 played = _is_played_over(rise, near)
-                # Behind a gap the body of a rest falls less: then no machine was heard standing.
-                fell_db = float(percentile(mean[BODY, near], 10)) - body_db
-                bare_db = body_db if fell_db > _ALIKE * (hiss - base) else -np.inf
-                found.append(_Pair(hiss, hiss - base, bare_db, played))
+                found.append(_Pair(hiss, hiss - base, body_db if bare else -np.inf, played))
         base = hiss
     return found
 
