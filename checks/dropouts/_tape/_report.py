@@ -49,7 +49,7 @@ _SERIES_S: Final = 1.0  # on the same track, one finding
 _ELECTRONICS_DB: Final = 3.0  # how close to the standing machine's floor counts as that floor
 _COMES_BACK_DB: Final = 2.0  # more is asked for of a signal that comes back: bulk-erased tape
 _NEVER_RESTS: Final = 0.9  # of the entries
-_ROUNDING_DB: Final = -7.8  # 3 over a step's own noise, a step over the root of 12 (rounding)
+_ROUNDING_DB: Final = -4.0  # 2 over what dither leaves, half a step (triangular, and rounding)
 _SELDOM: Final = 0.1  # of the entries, in which what is drawn down may still play (own trials)
 _GONE_S: Final = 0.6  # shorter is told as a dip
 
