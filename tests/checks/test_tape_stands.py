@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from taping import taped
 
-from checks.model import Samples
+from checks.model import Samples, Verdict
 
 RATE = 48_000
 START, FIRST, STOP, END = (round(s * RATE) for s in (1.2, 4.2, 9.0, 13.0))
@@ -48,3 +48,11 @@ def test_a_tape_that_stops_on_a_note_is_told_though_the_amplifier_covers_its_his
     assert [f.start_frame for f in notes] == pytest.approx([0, STOP], abs=0.15 * RATE)
     (asked,) = [f for f in found if f.kind == "cut-end"]
     assert asked.start_frame == pytest.approx(STOP, abs=0.15 * RATE)
+
+
+def test_a_track_that_stands_as_loud_as_others_hiss_does_not_hiss_on() -> None:
+    """Gains differ: by as much as its amplifier lies under its hiss, which is down with theirs."""
+    x = _stops(12.0) // 8
+    x[0] = x[0] * round(10 ** (12 / 20))
+    asked = [f for f in taped(x, RATE).findings if f.verdict is not Verdict.CLEAR]
+    assert [(f.kind, f.tracks) for f in asked] == [("cut-end", (0, 1, 2, 3))]

@@ -162,9 +162,10 @@ def _course(
         # Where the last track goes, too, the tape is over, whatever was lost before.
         short = round(SHORT_S / entry_s)
         stretches = joined(gone, hisses.any(axis=0))
+        heard_on = (spread <= _STEADY_DB) & ~below  # what lies under its own hiss hisses no more
         for first, last in parted(stretches, below[known], bare[known], short):
             here = slice(first, last)
-            if any(_hisses_on(level[k, here], spread[k, here], tape_db) for k in judged):
+            if any(_hisses_on(level[k, here], heard_on[k, here], tape_db) for k in judged):
                 gone[here], on[here] = False, True  # some signals are lost, while the tape runs on
                 continue
             fed = [
@@ -205,13 +206,14 @@ def _course(
     return Course(states, hiss, below, programme, level, quiet)
 
 
-def _hisses_on(level: Floats, spread: Floats, tape_db: float) -> bool:
+def _hisses_on(level: Floats, steady: Bools, tape_db: float) -> bool:
     """Whether a track hisses while others are down, as much as they do where they are not.
 
     Args:
-        level, spread: of the track, (entries,); ``tape_db``: usual hiss of those others.
+        level: of the track; ``steady``: where that may be its hiss. Both (entries,).
+        tape_db: usual hiss of those others.
     """
-    at = (spread <= _STEADY_DB) & (np.abs(level - np.float32(tape_db)) <= _NEAR_DB)
+    at = steady & (np.abs(level - np.float32(tape_db)) <= _NEAR_DB)
     return 2 * int(np.count_nonzero(at)) >= len(level)
 
 
