@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from checks.dropouts import _predict
+from checks.dropouts import _junction, _predict
 from checks.dropouts._junction import ORDER, Junction
 from checks.dropouts._limits import NEARLY
 from checks.dropouts._predict import Floats
@@ -65,10 +65,12 @@ class Betweens:
         ends: dict[int, tuple[int, int, float]] = {}
         for track, junction in found.items():
             jump, frame = junction.jump, junction.frame
-            if jump < LEAST or not junction.parts:
+            if jump < LEAST or not junction.parts or _junction.pushed([junction], often=True):
                 continue
             if place.flat(track) or place.crest(track, junction):
                 continue  # tops that are cut off have two corners
+            if not place.alone(track, junction, but=1):
+                continue  # what is pushed is so again and again
             stop = place.start + frame
             before = self._cuts.setdefault(track, [])
             for start, other in reversed(before):
@@ -82,6 +84,8 @@ class Betweens:
             return None
         start, stop, jump = max(ends.values(), key=lambda end: end[2])
         tracks = [t for t, end in ends.items() if end[:2] == (start, stop)]
+        if len(found) > 1 and not place.witnesses([*found], stop - place.start):
+            return None  # one source on several tracks: a click, a strike
         return StandIn(start, stop, tuple(sorted(tracks)), jump, gone=False, sure=False)
 
     def _looked_at(self, place: Place, track: int, start: int, stop: int) -> bool:

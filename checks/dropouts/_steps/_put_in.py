@@ -194,6 +194,7 @@ class PutIn:
         return (
             found.stop - found.frame >= FOREIGN_FRAMES
             and trace.alike
+            and trace.even
             and trace.high >= FOREIGN
             and trace.power >= POWERFUL
             and min(trace.edge, trace.bounds) >= max(FOREIGN_BOUNDS, LOWER * trace.high)

@@ -26,11 +26,12 @@ LOUDER: Final = 4.0
 """How many times as much must move behind the sample, energy of the first differences."""
 
 WITHIN_S: Final = 0.018
+WITHIN: Final = 2048
 WHITE: Final = 0.9
-STEADY: Final = 4.0
-"""Time looked at; least share of its amplitude that a predictor of order 32 leaves, 0.98 of random
-words in the shortest; and most by which its quarters may differ, in standard deviations of the rms
-of as much noise."""
+STEADY: Final = 6.0
+"""Time looked at, and least frames, as few tell too little of what dies away; least share of its
+amplitude that a predictor of order 32 leaves, 0.98 of random words in the shortest; and most by
+which its quarters may differ, in standard deviations of the rms of as much noise."""
 
 AT_ONCE: Final = 2  # frames by which tracks may differ
 INDEPENDENT: Final = 0.5  # most correlation of two tracks
@@ -83,7 +84,7 @@ def _set_in(place: Place, track: int, near: int, limit: float) -> tuple[int, flo
 
 
 def _noise(place: Place, track: int, frame: int) -> Floats | None:
-    count = round(WITHIN_S * place.rate_hz)
+    count = max(round(WITHIN_S * place.rate_hz), WITHIN)
     x, at = place.around(track, frame, count + ORDER)
     x = x[at + AT_ONCE : at + count]
     return x if len(x) >= count - ORDER and is_white(x) else None
