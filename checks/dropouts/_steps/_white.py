@@ -79,6 +79,8 @@ def _set_in(place: Place, track: int, near: int, limit: float) -> tuple[int, flo
     own = _junction.shared_break([place.steps[track]], near)
     if own is None or own.jumps[0] < limit:
         return None
+    if not np.ptp(place.steps[track, own.frame - ORDER : own.frame]):
+        return None  # behind digital silence or a held value, told elsewhere, all sets in so
     noise = _noise(place, track, own.frame)
     return None if noise is None else (own.frame, own.jumps[0], noise)
 

@@ -268,7 +268,8 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> list[_Pair]:
         # Noise stands above a lower noise in every band, and no further in the body of the
         # sound than in the lower treble; a chord that is held does so in some bands, most in the
         # body. Compared are rests: under a clogged head the body goes on, and rests as before.
-        lows = np.sort(mean[:, kept & (np.abs(level - base) < _PLATEAU_DB)], axis=1)
+        low = kept & (np.abs(level - base) < _PLATEAU_DB)
+        lows = np.sort(mean[:, low], axis=1)
         under = percentile(lows, 10, axis=1)
         rise = mean - under[:, None]
         # A machine may have stood for half a second only, beside long rests under a clogged head.
@@ -276,6 +277,10 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> list[_Pair]:
         over = level - base
         alike = (rise[:HISS] < rise[HISS] + _APART_DB).all(axis=0)
         alike &= (rise[EDGE:] > _IN_EACH * over).all(axis=0)
+        # A machine stands where a capture begins or ends; in its midst it may be a wide gap.
+        ends = low[:_LEAST_ENTRIES].any() or low[-_LEAST_ENTRIES:].any()
+        if not ends:
+            alike &= (rise[BODY] > _IN_EACH * over) | (mean[BODY] - body_db > _ALIKE * over)
         higher = kept & alike & (over > _APART_DB) & (level <= MOST_HISS_DB)
         hiss = plateau(level[higher], _LEAST_ENTRIES)
         if hiss is not None:
@@ -283,7 +288,8 @@ def _plateaus(mean: Floats, level: Floats, steady: Bools) -> list[_Pair]:
             # Behind a gap the body of a rest falls less: then no machine was heard standing.
             fell_db = float(percentile(mean[BODY, near], 10)) - body_db
             bare = fell_db > _ALIKE * (hiss - base)
-            in_body = bare or percentile(rise[BODY, near], 10) > _IN_BODY * (hiss - base)
+            in_body = not ends or bare
+            in_body = in_body or percentile(rise[BODY, near], 10) > _IN_BODY * (hiss - base)
             if in_body and _is_hiss(mean[:, near]):
                 played = _is_played_over(rise, near)
                 found.append(_Pair(hiss, hiss - base, body_db if bare else -np.inf, played))
