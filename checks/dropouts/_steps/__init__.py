@@ -144,15 +144,16 @@ class StepsPart:
         ]
 
     def _leading(self, clusters: list[list[Peak]]) -> list[list[Peak]]:
-        """Without what only goes on ringing behind another place."""
+        """Without what only goes on ringing behind another place of the same track."""
         out: list[list[Peak]] = []
-        last = -_RINGS - 1
+        last: dict[int, int] = {}  # frame of each track
         for k, cluster in enumerate(clusters):
-            frame = cluster[0].frame
-            leads = frame - last > _RINGS
-            last = frame
+            frame, tracks = cluster[0].frame, {peak.track for peak in cluster}
+            leads = any(frame - last.get(track, -_RINGS - 1) > _RINGS for track in tracks)
+            last.update(dict.fromkeys(tracks, frame))
             near = clusters[max(k - _NEIGHBOURS, 0) : k + _NEIGHBOURS + 1]
             near = [c for c in near if abs(c[0].frame - frame) <= _RINGS]
+            near = [c for c in near if any(peak.track in tracks for peak in c)]
             strongest = _rank(cluster) >= max(_rank(c) for c in near)
             if leads or strongest or self._stands_alone(cluster):
                 out.append(cluster)

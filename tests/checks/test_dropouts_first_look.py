@@ -1,0 +1,26 @@
+"""Which of the screen's places are looked at closely: what rings rings on one track."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from stepping import steps
+from synth import programme
+
+RATE_HZ = 96_000
+LOST = 40
+
+
+@pytest.mark.parametrize(
+    ("kind", "at"), [("speech", 69_000), ("speech", 78_000), ("piano", 123_000)]
+)
+def test_a_strike_on_one_track_hides_no_loss_on_another(kind: str, at: int) -> None:
+    base = programme(kind, rate_hz=RATE_HZ, tracks=2, seconds=2.0, seed=0)
+    x = np.ascontiguousarray(base[:, :-LOST]).astype(np.int64)
+    x[0, at:] = base[0, at + LOST :]
+    time_s = np.arange(4_800) / RATE_HZ
+    noise = np.random.default_rng(0).standard_normal(len(time_s))
+    strike = 2.0**28 * noise * np.exp(-time_s / 0.01) * np.minimum(1, time_s / 0.0005)
+    x[1, at - 100 :][: len(strike)] += strike.astype(np.int64)
+    found = steps(x.clip(-(2**31), 2**31 - 256).astype(np.int32), RATE_HZ)
+    assert any(f.tracks == (0,) and abs((f.start_frame or 0) - at) <= 2 for f in found)
