@@ -24,3 +24,17 @@ def test_a_strike_on_one_track_hides_no_loss_on_another(kind: str, at: int) -> N
     x[1, at - 100 :][: len(strike)] += strike.astype(np.int64)
     found = steps(x.clip(-(2**31), 2**31 - 256).astype(np.int32), RATE_HZ)
     assert any(f.tracks == (0,) and abs((f.start_frame or 0) - at) <= 2 for f in found)
+
+
+def test_many_strikes_on_other_tracks_hide_no_loss() -> None:
+    base = programme("organ", rate_hz=RATE_HZ, tracks=1, seconds=2.0, seed=0)[0].astype(np.int64)
+    at, rng = 69_000, np.random.default_rng(0)
+    x = np.rint(2.0**16 * rng.standard_normal((8, len(base) - LOST))).astype(np.int64)
+    x[0] = np.concatenate((base[:at], base[at + LOST :]))
+    time_s = np.arange(400) / RATE_HZ
+    for k, track in enumerate(np.tile(np.arange(1, 8), 5)):  # in a block of 16,384 frames
+        noise = rng.standard_normal(len(time_s))
+        strike = 2.0**26 * noise * np.exp(-time_s / 0.001) * np.minimum(1, time_s / 0.0002)
+        x[track, at - 7_000 + 400 * k :][: len(strike)] += strike.astype(np.int64)
+    found = steps(x.astype(np.int32), RATE_HZ)
+    assert any(f.tracks == (0,) and abs((f.start_frame or 0) - at) <= 2 for f in found)

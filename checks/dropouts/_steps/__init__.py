@@ -112,7 +112,8 @@ class StepsPart:
             self._look_at(cluster)
 
     def _worth_it(self, clusters: list[list[Peak]]) -> list[list[Peak]]:
-        """The strongest of each block's places, of an attack's many the first and the strongest.
+        """The strongest of each block's places, and of each track in it; of an attack's many the
+        first and the strongest.
 
         A signal that jumps more often than this (a pulse, a clock, hard clipping) hides single
         jumps among its own; to look at all of them would cost more than the rest of the check.
@@ -122,8 +123,14 @@ class StepsPart:
             blocks.setdefault(_block(cluster[0]), []).append(cluster)
         chosen: list[list[Peak]] = []
         for group in blocks.values():
-            ranked = sorted(group, key=_rank, reverse=True)[:MOST_LOOKS]
-            chosen += sorted(ranked, key=lambda cluster: cluster[0].frame)
+            ranked = sorted(group, key=_rank, reverse=True)
+            looked_at, seen = [], set[int]()
+            for k, cluster in enumerate(ranked):
+                tracks = {peak.track for peak in cluster}
+                if k < MOST_LOOKS or not tracks <= seen:
+                    looked_at.append(cluster)
+                seen |= tracks
+            chosen += sorted(looked_at, key=lambda cluster: cluster[0].frame)
         return chosen
 
     def _without_usual(self, clusters: list[list[Peak]]) -> list[list[Peak]]:
