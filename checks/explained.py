@@ -5,7 +5,9 @@ are one witness of a jump, not two. Where a track holds a stretch of another, it
 seams. Timecode, pilot tones and clicks are square or made of samples: they know no programme to
 be cut off, nor hiss to fall, their overtones are lines above 20 kHz, and some jump by nature. Where
 peaks wrap round, words look wrong; where words are scrambled, some look like peaks that wrapped
-round. Such findings become notes that say so; nothing is taken away but notes on what hiss and
+round; where words are wrong at a regular distance, the spectrum is mirrored and the mean moves. A
+bit that stands still moves the mean by half its weight.
+Such findings become notes that say so; nothing is taken away but notes on what hiss and
 spectrum of a track without programme do not show. A ``redo`` is never changed but on tracks that
 carry no programme and where another ``redo`` tells of the same samples, nor a jump that stands by
 itself, nor a lift that lasts longer than the longest flat top.
@@ -30,10 +32,12 @@ under the hiss)."""
 
 _ALONE_SIGMAS: Final = 12.0  # from where one track by itself shows a jump: see ``dropouts``
 _SEAM_FRAMES: Final = 64
+_LIKE_TOPS: Final = ("flat-top", "full-scale", "wrap")
+_AS_HALF: Final = 0.25  # of half the weight of a stuck bit, by which an offset may differ from it
 _DIPS: Final = ("contact-loss", "level-dip")
 _ALIKE: Final = ("identical", "same-signal", "inverted", "delayed")
 
-_EXPLAINED: Final = ("dropouts", "ultrasonic", "clipping")
+_EXPLAINED: Final = ("dropouts", "ultrasonic", "clipping", "tracks")
 _ENDS: Final = ("brickwall", "absent")
 _OF_PROGRAMME: Final = (*_ENDS, "line", "contact-loss", "level-dip", "hf-loss")
 _NOTES: Final = ("line", "no-evidence", "not-judged")  # of no use where there is no programme
@@ -58,6 +62,13 @@ _WRAPPED: Final = "Words look wrong here because peaks wrap round: that is told 
 _SCRAMBLED: Final = (
     "Some of the scrambled words look like peaks that wrapped round: that is told under dropouts."
 )
+_SPACED: Final = (
+    "Words that are wrong at a regular distance make this: that is told under dropouts."
+)
+_STUCK: Final = (
+    "The waveform does not swing about zero because bits of its words stand still: that is told "
+    "under format."
+)
 _SEAM: Final = (
     "The signal jumps where a stretch that stands on another track as well begins or ends; that "
     "is told under the equal tracks."
@@ -77,6 +88,8 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
     ]
     scrambled = [f for f in redo if f.values.get("cause") == "scrambled"]
     wraps = [f for f in redo if f.kind == "wrap" and not any(_within(f, s) for s in scrambled)]
+    spaced = [f for f in redo if f.values.get("cause") == "spaced"]
+    stuck = [f for f in _of(outcomes, "format") if f.values.get("stuck_bits")]
     alike = [f for f in _of(outcomes, "tracks") if f.kind in _ALIKE]
     recognised = {
         track: f.values.get("recognised")
@@ -97,6 +110,10 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
             return _noted(f, _NOT_JUDGED, "track kind")
         if f.kind == "wrap" and f in redo and f not in wraps:
             return _noted(f, _SCRAMBLED, "scrambled words")
+        if f.kind == "dc-offset" and any(_is_half_of_bits(f, one) for one in stuck):
+            return _noted(f, _STUCK, "stuck bits")
+        if any(_is_of_spaced(f, one, rate_hz) for one in spaced):
+            return _noted(f, _SPACED, "wrong words")
         if f.kind == "step" and f.start_frame is not None and any(_within(f, w) for w in wraps):
             return _noted(f, _WRAPPED, "clipping")
         if f.verdict is not Verdict.LISTEN or f.start_frame is None:
@@ -169,6 +186,29 @@ def _within(f: Finding, other: Finding) -> bool:
         )
         for at in f.starts
     )
+
+
+def _is_of_spaced(f: Finding, spaced: Finding, rate_hz: int) -> bool:
+    """Whether words that are wrong at a regular distance make something else that is told."""
+    if not set(f.tracks) <= set(spaced.tracks):
+        return False
+    if f.kind in _LIKE_TOPS:
+        return _within(f, spaced)
+    if f.kind == "brickwall":
+        return f.values.get("mirror_likeness") is not None
+    first, near = spaced.start_frame or 0, round(_NEAR_S * rate_hz)
+    start = f.start_frame or 0
+    inside = start >= first - near and start + _frames(f) <= first + _frames(spaced) + near
+    return f.kind == "dc-offset" and inside
+
+
+def _is_half_of_bits(offset: Finding, stuck: Finding) -> bool:
+    """Whether the mean of a track lies off zero by half the weight of the bits that stand still."""
+    bits: Any = stuck.values["stuck_bits"]
+    half = 100 * sum(2.0**-bit for bit in bits)  # of full scale 1.0, that of bit 1; percent
+    percent: Any = offset.values.get("dc_percent", [])
+    by_track = set(offset.tracks) <= set(stuck.tracks)
+    return by_track and all(abs(abs(one) / half - 1) <= _AS_HALF for one in percent)
 
 
 def _places(f: Finding) -> list[tuple[int, int]]:

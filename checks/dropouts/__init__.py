@@ -17,6 +17,7 @@ from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import Part, PartOutcome
 from checks.dropouts._repeats import BATCH_BLOCKS, RepeatsPart
 from checks.dropouts._scrambled import ScrambledPart
+from checks.dropouts._spaced import SPACED, SpacedPart
 from checks.dropouts._stairs import StairsPart
 from checks.dropouts._steps import StepsPart
 from checks.dropouts._tape import TapePart
@@ -103,6 +104,7 @@ class LevelsHalf(Half):
             (
                 RunsPart(fmt, sheet, limits, history),
                 StairsPart(fmt, sheet, limits),
+                SpacedPart(fmt, sheet, limits, history),
                 ScrambledPart(fmt, limits, history),
                 TapePart(fmt, sheet, limits),
             ),
@@ -264,7 +266,7 @@ def _explains(fault: Finding, other: Finding, rate_hz: int) -> bool:
             return True  # what all tracks together show; one that goes on may rest just then
     if fault.tracks and not set(other.tracks) <= set(fault.tracks):
         return False  # where none is named, all are meant
-    if _is_scrambled(fault) and not _is_scrambled(other):
+    if _is_scrambled(fault) and not _is_scrambled(other) and other.kind not in _STAYS:
         return start >= first - _NEAR_FRAMES and stop <= last + _NEAR_FRAMES
     if other.kind in _DIPS:
         inside = start >= first - _NEAR_FRAMES and stop <= last + _NEAR_FRAMES
@@ -293,7 +295,7 @@ def _is_copy(step: Finding, f: Finding) -> bool:
 
 
 def _is_scrambled(f: Finding) -> bool:
-    return f.kind == "step" and f.values.get("cause") == "scrambled"
+    return f.kind == "step" and f.values.get("cause") in ("scrambled", SPACED)
 
 
 _DIGITAL = ("zero-run", "held-value", "repeated-block", "unfinalised")

@@ -231,3 +231,34 @@ def test_scrambled_words_that_look_like_wraps_are_told_once() -> None:
         )
         assert told["clipping"].findings[0].verdict is expected
         assert told["dropouts"].findings[0].verdict is Verdict.REDO
+
+
+def other_verdict(one: Finding, other: Finding) -> Verdict:
+    """Of a finding of any check, beside one of another."""
+    outcomes = {one.check: Outcome(findings=(one,)), other.check: Outcome(findings=(other,))}
+    (told,) = told_once(outcomes, rate_hz=RATE)[one.check].findings
+    return told.verdict
+
+
+def test_words_wrong_at_a_regular_distance_look_like_other_faults() -> None:
+    redo = {"verdict": Verdict.REDO, "cause": "spaced"}
+    words = made("dropouts", "step", (1, 2), 100_000, 50_000, **redo)
+    tops = made("clipping", "flat-top", (1,), 110_000, 30_000)
+    assert other_verdict(tops, words) is Verdict.CLEAR
+    assert other_verdict(dataclasses.replace(tops, tracks=(0,)), words) is Verdict.LISTEN
+    assert other_verdict(dataclasses.replace(tops, start_frame=130_000), words) is Verdict.LISTEN
+    wall = made("ultrasonic", "brickwall", (2,), 0, 0, mirror_likeness=0.9, verdict=Verdict.REDO)
+    assert other_verdict(wall, words) is Verdict.CLEAR
+    no_mirror = dataclasses.replace(wall, values={"mirror_likeness": None})
+    assert other_verdict(no_mirror, words) is Verdict.REDO
+    offset = made("tracks", "dc-offset", (1, 2), 99_000, 52_000)
+    assert other_verdict(offset, words) is Verdict.CLEAR
+    assert other_verdict(dataclasses.replace(offset, frames=300_000), words) is Verdict.LISTEN
+
+
+def test_a_stuck_bit_moves_the_mean_by_half_its_weight() -> None:
+    bit = made("format", "unused-bits", (3,), 0, 0, stuck_bits=[9], verdict=Verdict.REDO)
+    for percent, told in ((0.195, Verdict.CLEAR), (-0.2, Verdict.CLEAR), (0.4, Verdict.LISTEN)):
+        offset = made("tracks", "dc-offset", (3,), 0, 0, dc_percent=[percent])
+        assert other_verdict(offset, bit) is told
+    assert other_verdict(dataclasses.replace(offset, tracks=(2,)), bit) is Verdict.LISTEN
