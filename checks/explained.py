@@ -37,7 +37,7 @@ _AS_HALF: Final = 0.25  # of half the weight of a stuck bit, by which an offset 
 _DIPS: Final = ("contact-loss", "level-dip")
 _ALIKE: Final = ("identical", "same-signal", "inverted", "delayed")
 
-_EXPLAINED: Final = ("dropouts", "ultrasonic", "clipping", "tracks")
+_EXPLAINED: Final = ("dropouts", "ultrasonic", "clipping", "tracks", "format")
 _ENDS: Final = ("brickwall", "absent")
 _OF_PROGRAMME: Final = (*_ENDS, "line", "contact-loss", "level-dip", "hf-loss")
 _NOTES: Final = ("line", "no-evidence", "not-judged")  # of no use where there is no programme
@@ -65,6 +65,9 @@ _SCRAMBLED: Final = (
 _SPACED: Final = (
     "Words that are wrong at a regular distance make this: that is told under dropouts."
 )
+_RECODED: Final = (
+    "Words that are written otherwise for a while make this: that is told under dropouts."
+)
 _STUCK: Final = (
     "The waveform does not swing about zero because bits of its words stand still: that is told "
     "under format."
@@ -89,6 +92,7 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
     scrambled = [f for f in redo if f.values.get("cause") == "scrambled"]
     wraps = [f for f in redo if f.kind == "wrap" and not any(_within(f, s) for s in scrambled)]
     spaced = [f for f in redo if f.values.get("cause") == "spaced"]
+    recoded = [f for f in redo if f.values.get("cause") == "recoded" and "factor" not in f.values]
     stuck = [f for f in _of(outcomes, "format") if f.values.get("stuck_bits")]
     alike = [f for f in _of(outcomes, "tracks") if f.kind in _ALIKE]
     recognised = {
@@ -114,6 +118,8 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
             return _noted(f, _STUCK, "stuck bits")
         if any(_is_of_spaced(f, one, rate_hz) for one in spaced):
             return _noted(f, _SPACED, "wrong words")
+        if f.kind in (*_LIKE_TOPS, "unused-bits") and any(_within(f, one) for one in recoded):
+            return _noted(f, _RECODED, "wrong words")
         if f.kind == "step" and f.start_frame is not None and any(_within(f, w) for w in wraps):
             return _noted(f, _WRAPPED, "clipping")
         if f.verdict is not Verdict.LISTEN or f.start_frame is None:

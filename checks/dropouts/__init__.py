@@ -17,6 +17,7 @@ from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import Part, PartOutcome
 from checks.dropouts._repeats import BATCH_BLOCKS, RepeatsPart
 from checks.dropouts._scrambled import ScrambledPart
+from checks.dropouts._sentences import RECODED
 from checks.dropouts._spaced import SPACED, SpacedPart
 from checks.dropouts._stairs import StairsPart
 from checks.dropouts._steps import StepsPart
@@ -181,6 +182,7 @@ def explained(findings: Sequence[Finding], rate_hz: int) -> list[Finding]:
     findings = [_padded(f) if _was_over(f, still, rate_hz) else f for f in findings]
     faults = [f for f in findings if f.kind in _DIGITAL or _is_scrambled(f)]
     digital = [f for f in faults if f.verdict is Verdict.REDO]
+    digital += [f for f in findings if "factor" in f.values]  # the level steps there
     jumps = _jumps(findings)
     told = [
         f
@@ -264,6 +266,10 @@ def _explains(fault: Finding, other: Finding, rate_hz: int) -> bool:
         at_once = max(abs(start - first), abs(stop - last)) <= near
         if at_once and 2 * len(shared) > len(other.tracks):
             return True  # what all tracks together show; one that goes on may rest just then
+    if "factor" in fault.values and other.kind in (*_DIPS, *_STAYS):  # quiet tracks show nothing
+        near = int(_NEAR_S * rate_hz)
+        beside = bool(set(other.tracks) & set(fault.tracks))
+        return beside and any(min(abs(start - at), abs(stop - at)) <= near for at in fault.starts)
     if fault.tracks and not set(other.tracks) <= set(fault.tracks):
         return False  # where none is named, all are meant
     if _is_scrambled(fault) and not _is_scrambled(other) and other.kind not in _STAYS:
@@ -295,7 +301,9 @@ def _is_copy(step: Finding, f: Finding) -> bool:
 
 
 def _is_scrambled(f: Finding) -> bool:
-    return f.kind == "step" and f.values.get("cause") in ("scrambled", SPACED)
+    """Whether words are no audio over a stretch."""
+    whole = f.values.get("cause") in ("scrambled", SPACED, RECODED) and "factor" not in f.values
+    return f.kind == "step" and whole
 
 
 _DIGITAL = ("zero-run", "held-value", "repeated-block", "unfinalised")

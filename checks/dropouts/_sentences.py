@@ -9,6 +9,9 @@ REPLACED: Final = "replaced"
 """Causes of steps of which nothing is known, and where something stands in place of the programme:
 the latter are told apart, whether proven or not."""
 
+RECODED: Final = "recoded"
+"""Cause of steps behind which words are written otherwise, but whole (``_recoded``)."""
+
 JUMP: Final = (
     "The signal jumps between two samples, and each side fits itself: samples may be lost or put "
     "in here, which cannot be proven from the sound alone; listen."

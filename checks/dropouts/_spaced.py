@@ -35,11 +35,10 @@ from checks.dropouts._events import Event, EventLog, told_together
 from checks.dropouts._history import History
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
-from checks.model import CaptureFormat, Remedy, Value, Verdict, length_told
+from checks.model import CaptureFormat, Remedy, Samples, Value, Verdict, length_told
 from checks.sheet import Sheet, TrackKind
 
 Flags = NDArray[np.bool_]
-Words = NDArray[np.int32]
 
 SPACED: Final = "spaced"
 """Cause of such steps."""
@@ -136,7 +135,7 @@ class SpacedPart:
     def _look(self, block: Block, track: int) -> None:
         """Go on with what is open on a track, and take what begins in this block or the last."""
         first = max(block.start - BLOCK_FRAMES, self._history.start, 0)
-        words = self._history.row(track, first, block.stop).view(np.int32)
+        words = self._history.row(track, first, block.stop)
         over, before = [], self._open.pop(track, [])
         for one in _found(words, self._mask, self._unused):
             one.start, one.stop = one.start + first, one.stop + first
@@ -184,8 +183,9 @@ class SpacedPart:
         )
 
 
-def _found(words: Words, mask: np.int32, unused: int) -> Iterator[_Spaced]:
+def _found(samples: Samples, mask: np.int32, unused: int) -> Iterator[_Spaced]:
     """Words at a regular distance in a row of a track."""
+    words = samples.view(np.int32)
     rows = (len(words) - LAG) // LAG
     if rows < _WINDOWS:
         return
@@ -202,11 +202,13 @@ def _found(words: Words, mask: np.int32, unused: int) -> Iterator[_Spaced]:
             if every == 1 or (every, column % every) in done:
                 continue
             done.add((every, column % every))
-            yield from _runs(words, column % every, every, mask, unused)
+            yield from _runs(samples, column % every, every, mask, unused)
 
 
-def _runs(words: Words, phase: int, every: int, mask: np.int32, unused: int) -> Iterator[_Spaced]:
-    some = words[phase::every]
+def _runs(
+    samples: Samples, phase: int, every: int, mask: np.int32, unused: int
+) -> Iterator[_Spaced]:
+    some = samples.view(np.int32)[phase::every]
     for a, b in zip(*true_runs((some[1:] ^ some[:-1]) & mask == 0), strict=True):
         if b - a + 1 < _LEAST:
             continue
@@ -225,15 +227,16 @@ def _runs(words: Words, phase: int, every: int, mask: np.int32, unused: int) -> 
             bits,
             zero=not run.any(),
         )
-        if _proven(words, one, mask, whole=bits >= 32 - unused):
+        if _proven(samples, one, mask, whole=bits >= 32 - unused):
             yield one
 
 
-def _proven(words: Words, one: _Spaced, mask: np.int32, *, whole: bool) -> bool:
+def _proven(samples: Samples, one: _Spaced, mask: np.int32, *, whole: bool) -> bool:
     """Whether neither chance nor a sound makes it."""
-    x = words[one.start : one.stop]
+    x = samples[one.start : one.stop]
+    words = x.view(np.int32)
     every = one.every
-    equal = (x[every:] ^ x[:-every]) & mask == 0
+    equal = (words[every:] ^ words[:-every]) & mask == 0
     between = int(np.count_nonzero(equal)) - int(np.count_nonzero(equal[::every]))
     share = between / max(len(equal) - len(equal[::every]), 1)
     odds = -np.log2(max(share, 2.0**-_BITS))

@@ -256,6 +256,15 @@ def test_words_wrong_at_a_regular_distance_look_like_other_faults() -> None:
     assert other_verdict(dataclasses.replace(offset, frames=300_000), words) is Verdict.LISTEN
 
 
+def test_words_written_otherwise_for_a_while_hold_still_bits() -> None:
+    words = made("dropouts", "step", (1, 2), 100_000, 50_000, verdict=Verdict.REDO, cause="recoded")
+    bits = made("format", "unused-bits", (1,), 110_000, 30_000, verdict=Verdict.REDO)
+    assert other_verdict(bits, words) is Verdict.CLEAR
+    assert other_verdict(dataclasses.replace(bits, start_frame=130_000), words) is Verdict.REDO
+    turned = dataclasses.replace(words, values={"cause": "recoded", "factor": -1})
+    assert other_verdict(bits, turned) is Verdict.REDO
+
+
 def test_a_stuck_bit_moves_the_mean_by_half_its_weight() -> None:
     bit = made("format", "unused-bits", (3,), 0, 0, stuck_bits=[9], verdict=Verdict.REDO)
     for percent, told in ((0.195, Verdict.CLEAR), (-0.2, Verdict.CLEAR), (0.4, Verdict.LISTEN)):

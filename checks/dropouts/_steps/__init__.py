@@ -29,6 +29,7 @@ from checks.dropouts._steps._doubts import Doubts
 from checks.dropouts._steps._first_look import broken, quiet_or_alone
 from checks.dropouts._steps._kinds import Kinds
 from checks.dropouts._steps._place import Place
+from checks.dropouts._steps._recoded import Recoded
 from checks.dropouts._steps._steep import Tape
 from checks.dropouts._steps._switched import Switched
 from checks.dropouts._steps._whiten import Peak, Screen
@@ -81,16 +82,20 @@ class StepsPart:
         self._clocks = Clocks(fmt)
         self._tape = Tape(fmt)
         self._kinds = Kinds(fmt, limits, self._doubts, self._clocks, self._tape)
+        self._recoded = Recoded(fmt, history, self._doubts, limit)
         self._waiting: list[Peak] = []
 
     def feed(self, block: Block) -> None:
         self._waiting += self._screen.feed(block)
         self._clocks.feed(block)
         self._tape.feed(block)
+        self._recoded.rises(self._screen.rises)
+        self._recoded.go_on()
         self._look(block.stop - _MARGIN - BATCH_BLOCKS * BLOCK_FRAMES)
 
     def finish(self) -> PartOutcome:
         self._look(self._history.stop)
+        self._recoded.finish()
         self._kinds.slips()
         falling = frozenset(t for t in range(self._fmt.channels) if self._tape.falls_off(t))
         findings, counts = self._doubts.finish(falling=falling)
@@ -180,7 +185,7 @@ class StepsPart:
         by_strength = sorted(cluster, key=lambda p: -p.sigmas)
         tracks = tuple(dict.fromkeys(peak.track for peak in by_strength))
         strongest = by_strength[0].frame
-        if self._kinds.told(strongest):
+        if self._kinds.told(strongest) or self._recoded.covers(strongest, tracks):
             return
         start = max(strongest - REACH, self._history.start, 0)
         native = self._history.rows(start, strongest + REACH + _foreign.MOST)
@@ -190,7 +195,7 @@ class StepsPart:
         first = max(by_strength[0].first - start, 0)
         place = Place(self._fmt, native, peak=peak, start=start, first=first, history=self._history)
         tracks = self._switched.others(place, tracks)
-        if tracks:
+        if tracks and not self._recoded.at(place, tracks):
             self._kinds.look(place, tracks)
 
 

@@ -58,6 +58,8 @@ _LATE: Final = 4  # parts behind which foreign samples are over
 _TURNS: Final = 2.0
 """Height over the floor before alone, in that over both: what a track turns to may be louder."""
 
+_SEEN: Final = 4  # parts of the block before that tell of a rise
+_RISES: Final = 2.0  # times as much
 _APART: Final = 32  # peaks nearer than this are one
 _MOST: Final = 8  # peaks kept of a segment, the largest
 
@@ -93,9 +95,12 @@ class Screen:
         self._levels = np.full(tracks, -1.0)  # mean magnitude when the predictor was fitted
         self._ages = np.zeros(tracks, np.int64)
         self._before = np.full((tracks, _BESIDE), np.inf)  # the last parts of the block before
+        self._last = np.full((tracks, _SEEN), np.inf)
+        self.rises: list[tuple[int, int]] = []  # in the newest block: track, frame
 
     def feed(self, block: Block) -> list[Peak]:
         """The peaks of a block, in order of track, then of place."""
+        self.rises = []
         if not block.frames or not block.tracks:
             return []
         if self._fine:
@@ -106,7 +111,9 @@ class Screen:
         if not self._fine:
             self._renew(block, look)
         if self._nothing_stands_out(look):
+            self._last = look.sums[:, -_SEEN:] * _OF_A_PART
             return []
+        self.rises = self._risen(look, block.start)
         least = np.repeat(self._floors, BLOCK_FRAMES // SEGMENT // self._pieces, axis=1)
         floors = self._around(look)
         np.maximum(floors, least[:, : floors.shape[1], np.newaxis], out=floors)
@@ -130,6 +137,19 @@ class Screen:
             return False
         self._before = look.sums[:, -_BESIDE:] * _OF_A_PART
         return True
+
+    def _risen(self, look: _Look, start: int) -> list[tuple[int, int]]:
+        """Where the residual is for two parts more than in the two before the last of them."""
+        means = np.concatenate((self._last, look.sums * _OF_A_PART), axis=1)
+        self._last = means[:, -_SEEN:]
+        pairs = np.minimum(means[:, 1:], means[:, :-1])
+        high = np.maximum(means[:, 1:], means[:, :-1])
+        rises = pairs[:, 3:] > _RISES * high[:, :-3]
+        rises[:, 1:] &= ~rises[:, :-1]
+        found = []
+        for track, k in zip(*np.nonzero(rises), strict=True):
+            found.append((int(track), start + (int(k) + 2 - _SEEN) * PART))
+        return found
 
     def _around(self, look: _Look) -> NDArray[np.float64]:
         """The floor that each part is held against, (tracks, segments, parts): least of three."""
