@@ -123,7 +123,8 @@ class Recoded:
     def at(self, place: Place, tracks: Sequence[int]) -> bool:
         """Whether words are written otherwise from a place on, by a factor."""
         found = {t: j for t in tracks[:_TRACKS] if (j := place.junction(t)) is not None}
-        found = {t: j for t, j in found.items() if j.jump >= self.limit}
+        # a wrong word is the simpler answer
+        found = {t: j for t, j in found.items() if j.jump >= self.limit and j.word > CLEAN}
         return bool(found) and self._by_factor(place, found)
 
     def rises(self, rises: Sequence[tuple[int, int]]) -> None:
