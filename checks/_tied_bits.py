@@ -85,7 +85,9 @@ class TiedBits:
         together: dict[tuple[bool, int, int], set[int]] = {}
         for low, high, opposite in _likely(words, length):
             tied = ((words >> low ^ words >> high) & 1) == opposite
-            for a, b in zip(*true_runs(tied), strict=True):
+            starts, stops = true_runs(tied)
+            long = stops - starts >= _VALUES  # of as many words at least
+            for a, b in zip(starts[long], stops[long], strict=True):
                 run = words[a:b]
                 thrown = _values(run >> high + 1) >= _VALUES and 2 * _values(run) >= len(run)
                 if thrown and _OFTEN <= float(np.mean(run >> high & 1)) <= 1 - _OFTEN:
