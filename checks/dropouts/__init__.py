@@ -272,7 +272,12 @@ def _explains(fault: Finding, other: Finding, rate_hz: int) -> bool:
         return beside and any(min(abs(start - at), abs(stop - at)) <= near for at in fault.starts)
     if fault.tracks and not set(other.tracks) <= set(fault.tracks):
         return False  # where none is named, all are meant
-    if _is_scrambled(fault) and not _is_scrambled(other) and other.kind not in _STAYS:
+    scrambled = fault.values.get("cause") == "scrambled" != other.values.get("cause")
+    if (
+        _is_scrambled(fault)
+        and other.kind not in _STAYS
+        and (scrambled or not _is_scrambled(other))
+    ):
         return start >= first - _NEAR_FRAMES and stop <= last + _NEAR_FRAMES
     if other.kind in _DIPS:
         inside = start >= first - _NEAR_FRAMES and stop <= last + _NEAR_FRAMES

@@ -121,6 +121,6 @@ def test_what_sounds_like_it(name: str) -> None:
 
 def test_a_factor_is_told_where_it_is_known() -> None:
     turned = np.where(T < 0.5, TONE, -TONE)
-    for noise, told in ((30, 1), (30_000, 0)):
+    for noise, told in ((30, 1), (10_000, 0)):
         made = np.rint(2**20 * turned + noise * NOISE).astype(np.int32)[np.newaxis] << 8
         assert len(recoded(made)) == told

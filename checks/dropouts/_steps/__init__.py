@@ -81,8 +81,8 @@ class StepsPart:
         self._doubts = Doubts(fmt, listed=limits.listed_digital)
         self._clocks = Clocks(fmt)
         self._tape = Tape(fmt)
-        self._kinds = Kinds(fmt, limits, self._doubts, self._clocks, self._tape)
         self._recoded = Recoded(fmt, history, self._doubts, limit)
+        self._kinds = Kinds(fmt, limits, self._doubts, self._clocks, self._tape, self._recoded)
         self._waiting: list[Peak] = []
 
     def feed(self, block: Block) -> None:
@@ -195,7 +195,7 @@ class StepsPart:
         first = max(by_strength[0].first - start, 0)
         place = Place(self._fmt, native, peak=peak, start=start, first=first, history=self._history)
         tracks = self._switched.others(place, tracks)
-        if tracks and not self._recoded.at(place, tracks):
+        if tracks:
             self._kinds.look(place, tracks)
 
 

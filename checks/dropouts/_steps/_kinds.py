@@ -28,6 +28,7 @@ from checks.dropouts._steps._one_programme import LATER, SEVERAL, on_one, on_sev
 from checks.dropouts._steps._one_source import one_source
 from checks.dropouts._steps._place import NEWS, Place
 from checks.dropouts._steps._put_in import TRACKS, PutIn
+from checks.dropouts._steps._recoded import Recoded
 from checks.dropouts._steps._seen import Seen
 from checks.dropouts._steps._stand_in import StandIns
 from checks.dropouts._steps._steep import Tape
@@ -59,12 +60,11 @@ class Kinds:
         doubts: Doubts,
         clocks: Clocks,
         tape: Tape,
+        recoded: Recoded,
     ) -> None:
-        self._fmt = fmt
-        self._tape = tape
-        self._clocks = clocks
-        self._limits = limits
-        self._tell = Telling(doubts)
+        self._fmt, self._recoded = fmt, recoded
+        self._tape, self._clocks = tape, clocks
+        self._limits, self._tell = limits, Telling(doubts)
         self._swaps = Swaps(limits, clocks, self._tell)
         goes_on = GoesOn(fmt.rate_hz)
         self._put_in = PutIn(fmt, limits, self._tell, goes_on)
@@ -92,7 +92,7 @@ class Kinds:
         if noise := _white.sets_in(place, found, limit=self._limits.step_one_track):
             self._tell.white(noise)
             return True
-        if held(place, tracks, self._limits, self._tell):
+        if held(place, tracks, self._limits, self._tell) or self._recoded.at(place, found):
             return True
         # timecode has flat tops by nature
         flat = {t for t in tracks if not self._clocks.running(t) and place.flat(t)}

@@ -51,16 +51,17 @@ Ints = NDArray[np.int64]
 _FACTORS: Final = (-1.0, 2.0, 0.5)
 _TEST: Final = 64  # frames on each side of a join
 _KNOWN: Final = 0.05
+_ALONE: Final = 0.01
 _ALSO: Final = 0.1
-"""Standard error of the factor at most, by all tracks together and by each. From own trials: of 760
-cuts in music, some in tones by half a period, five are taken for a factor."""
+"""Standard error of the factor at most: by several tracks together, by one alone, and of each. From
+own trials: of 760 cuts in music, some in tones by half a period, five are taken for a factor on one
+track at 0.05."""
 
 _WITHIN: Final = 3.0  # standard errors
 _ROUNDED: Final = 1e-3  # of a factor, by which bits that are lost below may change it
 
 _LONG: Final = 128  # frames behind the first that are looked at for noise
 _NOISY: Final = 4.0  # mean square that must go by putting the words back: a bit of twice the floor
-_TRACKS: Final = 3  # the strongest, of a place
 _LEFT: Final = 4.0  # mean square that may be left
 _SLACK: Final = 16  # frames by which it may lie elsewhere
 _REACH: Final = 4096  # frames behind a rise within which noise may set in
@@ -120,12 +121,14 @@ class Recoded:
         spans = [(one.start, one.seen, one.tracks) for one in self._open] + self._over[-8:]
         return any(a <= frame <= b and set(tracks) <= set(on) for a, b, on in spans)
 
-    def at(self, place: Place, tracks: Sequence[int]) -> bool:
+    def at(self, place: Place, found: Mapping[int, Junction]) -> bool:
         """Whether words are written otherwise from a place on, by a factor."""
-        found = {t: j for t in tracks[:_TRACKS] if (j := place.junction(t)) is not None}
-        # a wrong word is the simpler answer
-        found = {t: j for t, j in found.items() if j.jump >= self.limit and j.word > CLEAN}
-        return bool(found) and self._by_factor(place, found)
+        strong = {
+            t: j
+            for t, j in found.items()  # a wrong word is the simpler answer
+            if j.jump >= self.limit and j.word > CLEAN and j.noisy and place.no_bend(t, j)
+        }
+        return bool(strong) and self._by_factor(place, strong)
 
     def rises(self, rises: Sequence[tuple[int, int]]) -> None:
         """Take tracks and frames from which on the residual is more for a while."""
@@ -144,7 +147,7 @@ class Recoded:
             others = {t: _join(place.steps[t], best.frame, best.frame, [best.factor])
                       for t in place.tracks if t != track}  # fmt: skip
             also = {t: one.weight for t, one in others.items() if one is not None}
-            if best.weight + sum(also.values()) < _KNOWN**-2:
+            if best.weight + sum(also.values()) < (_KNOWN if also else _ALONE) ** -2:
                 continue
             self._tell_factor((track, *also), place.start + best.frame, best.factor, junction.jump)
             return True
