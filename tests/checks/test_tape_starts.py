@@ -93,3 +93,21 @@ def test_a_machine_that_stands_for_a_moment_before_the_tape_is_noted(long_s: flo
     (note,) = [f for f in found if f.kind == "no-tape"]
     assert (note.start_frame, note.verdict) == (0, Verdict.CLEAR)
     assert (note.frames or 0) / rate_hz == pytest.approx(long_s, abs=0.1)
+
+
+@pytest.mark.parametrize("lift_s", [1.6, 1.9, 4.3, 4.6, 7.3, 7.6, 10.1, 10.4])
+def test_lifts_are_told_close_to_where_the_tape_starts_or_stops(lift_s: float) -> None:
+    """0.3 and 0.6 s behind a start, before leader, behind it and before the stop."""
+    rate_hz, tracks = 48_000, 2
+    rng, t = np.random.default_rng(6), np.arange(12 * 48_000) / 48_000
+    runs = ((t > 1.3) & (t < 5.0)) | ((t > 7.0) & (t < 10.8))
+    tape = rng.standard_normal((tracks, len(t))) * 10 ** (-60 / 20)
+    tape += 0.05 * np.sin(2 * np.pi * 440 * t) * (np.sin(2 * np.pi * 0.9 * t) > 0)
+    tape[1] *= (t < lift_s) | (t > lift_s + 0.06)  # far off: nothing is left of all that is heard
+    x = tape * runs + rng.standard_normal(tape.shape) * 10 ** (-74 / 20)
+    found = taped(np.rint(x * 2**23).astype(np.int32) << 8, rate_hz).findings
+    kinds = {"contact-loss", "level-dip"}
+    (told,) = [f for f in found if f.kind in kinds]
+    assert told.tracks == (1,)
+    assert (told.start_frame or 0) / rate_hz == pytest.approx(lift_s, abs=0.003)
+    assert (told.frames or 0) / rate_hz == pytest.approx(0.06, abs=0.006)

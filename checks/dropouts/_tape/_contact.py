@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from checks.dropouts._tape._bands import HISS, FilterBank, Floats
 from checks.dropouts._tape._crests import at_other_crests, is_furthest
 from checks.dropouts._tape._floors import PART_QUANTILE_DB
+from checks.dropouts._tape._stretches import spans
 
 PART_HOPS: Final = 32
 REACH_HOPS: Final = 2048  # looked at on either side: some 740 ms, and the longest lift told here
@@ -41,6 +42,12 @@ _DEEPER: Final = 0.4  # of the candidate's own level
 _NO_HISS: Final = 0.05  # of the hiss, in single hops: 13 dB under it, one in 20 of a lone band
 _GAPS: Final = 0.25  # of the hops beside a place: between the edges of a square wave is nothing
 _SAME: Final = 1.3  # 1 dB: what steady noise does by itself from look to look (own trials)
+_QUIETEST: Final = 0.15  # of the parts of a look: no more of them need show the hiss
+_QUIET_BESIDE: Final = 0.2  # the same beside a machine that stands, which takes a while to start
+_STEADY_BESIDE: Final = 0.4  # up to that share it is steady noise
+_STANDS_PARTS: Final = 26  # 0.3 s: less than any machine stands (from memory)
+_HEARD_PARTS: Final = 13  # 0.15 s: of less nothing is told
+_HIGHER: Final = 2.5  # 4 dB: amplifiers lie 8 dB and more under the hiss (common practice)
 _LOUDER: Final = 1.5  # in the mean of the bands: in 12 ms steady noise stays under it (own trials)
 _LOOKS: Final = 16  # remembered, some 24 s: longer than most series of lifts (from memory)
 _LEAST_LOOKS: Final = 3
@@ -124,21 +131,40 @@ class Screen:
         Returns:
             Candidates with places counted from hop 0 of ``energies``.
         """
-        hops = energies.shape[2]
         if not self._groups or not parts.shape[2]:
             return []
-        rank = int(0.15 * (parts.shape[2] - 1))
-        hiss = np.partition(parts[HISS:], rank, axis=2)[:, :, rank]
-        hiss = np.maximum(hiss * 10 ** (-PART_QUANTILE_DB / 10), np.float32(1e-16))
-        hiss = self._as_before(hiss, parts[HISS:])
+        hiss, over_rests = self._levels(parts[HISS:])
+        found = self._seen(energies, swing, hiss, np.arange(hiss.shape[1]), (first, last))
+        higher = np.flatnonzero(np.isfinite(over_rests).all(axis=0))
+        again = (
+            self._seen(energies, swing, over_rests, higher, (first, last)) if len(higher) else []
+        )
+        known = {(one.track, one.start, one.hops) for one in found}
+        return found + [k for k in again if (k.track, k.start, k.hops) not in known]
+
+    def _seen(
+        self,
+        energies: Floats,
+        swing: Floats,
+        hiss: Floats,
+        tracks: NDArray[np.intp],
+        place: tuple[int, int],
+    ) -> list[Candidate]:
+        """Candidates of some tracks by some hiss, (bands, tracks), in hops from one to another."""
+        first, last = place
         reach = _SCALES[-1]
-        low, high = max(first - reach, 0), min(last + reach, hops)
-        over = np.float32(1.0) / hiss
+        low, high = max(first - reach, 0), min(last + reach, energies.shape[2])
+        over = np.float32(1.0) / hiss[:, tracks]
+        near = (
+            energies[:, :, low:high]
+            if len(tracks) == hiss.shape[1]
+            else energies[:, tracks, low:high]
+        )
         sums = []
         for group in self._groups:
-            total = energies[group[0], :, low:high] * over[group[0] - HISS][:, None]
+            total = near[group[0]] * over[group[0] - HISS][:, None]
             for band in group[1:]:
-                total += energies[band, :, low:high] * over[band - HISS][:, None]
+                total += near[band] * over[band - HISS][:, None]
             sums.append(total)
         marks: dict[int, list[tuple[int, int]]] = {}
         for number, members in enumerate(self._sets):
@@ -147,30 +173,43 @@ class Screen:
                 total = total + sums[group]
             self._mark(total, number, marks)
         found = []
-        for track, spans in sorted(marks.items()):
-            for start, stop in _merged(spans)[:_MOST_A_LOOK]:
+        for row, places in sorted(marks.items()):
+            track = int(tracks[row])
+            for start, stop in _merged(places)[:_MOST_A_LOOK]:
                 if first <= low + (start + stop) // 2 < last:
-                    place = low + start, low + stop
-                    one = _measured(energies, swing, hiss[:, track], track, *place)
+                    at = low + start, low + stop
+                    one = _measured(energies, swing, hiss[:, track], track, *at)
                     if one:
                         found += [one, *_deeper(energies, swing, one)]
         return found
 
-    def _as_before(self, hiss: Floats, parts: Floats) -> Floats:
-        """The hiss of a look, or what it was in the looks before, where enough of them agree.
+    def _levels(self, parts: Floats) -> tuple[Floats, Floats]:
+        """The hiss of a look, and what it may be where that is a machine that stands, or a rest.
 
-        A lift of half a second covers the quietest sixth of two looks, and several do of more. But
-        what lasts for longer than any lift is a rest, behind programme that had none.
+        The hiss is the quietest sixth, or what it was in the looks before, where enough of them
+        agree: a lift of half a second covers the quietest sixth of two looks, and several do of
+        more. But what lasts for longer than any lift is a rest, behind programme that had none, or
+        no tape runs there.
+
+        Args:
+            parts: (bands, tracks, parts).
+
+        Returns:
+            Both (bands, tracks); the second NaN where there is but one.
         """
+        hiss = _quiet(parts, _QUIETEST)
         heard = np.array(self._heard)
         self._heard = [*self._heard[1 - _LOOKS :], hiss]
+        quiet = (parts / hiss[:, :, None]).mean(axis=0) <= _LOUDER
+        over_rests = _over_rests(parts, hiss, quiet)
         if len(heard) < _LEAST_LOOKS:
-            return hiss
+            return hiss, over_rests
         usual = np.sort(heard, axis=0)[len(heard) // 2]
         near = (heard <= _SAME * usual) & (_SAME * heard >= usual)
         steady = near.sum(axis=0) >= max(_LEAST_LOOKS, _AGREE * len(heard))
-        steady &= ~_goes_on(parts, hiss)
-        return np.where(steady, np.maximum(hiss, usual), hiss)
+        usual = np.where(steady, np.maximum(hiss, usual), hiss)
+        rests = _longest(quiet) > REACH_HOPS // PART_HOPS
+        return np.where(rests, hiss, usual), over_rests
 
     def _mark(self, total: Floats, number: int, marks: dict[int, list[tuple[int, int]]]) -> None:
         """Notes, a track, the hops (start, stop) in which some scale shows less than its limit."""
@@ -191,15 +230,39 @@ class Screen:
                 return
 
 
-def _goes_on(parts: Floats, hiss: Floats) -> NDArray[np.bool_]:
-    """Tracks that keep to some level for longer than any lift, (tracks,).
+def _quiet(parts: Floats, share: float) -> Floats:
+    """The level of noise of which parts, (..., parts), are heard alone in a share of the time."""
+    rank = int(share * (parts.shape[-1] - 1))
+    low = np.partition(parts, rank, axis=-1)[..., rank]
+    return np.asarray(np.maximum(low * 10 ** (-PART_QUANTILE_DB / 10), np.float32(1e-16)))
+
+
+def _over_rests(parts: Floats, hiss: Floats, quiet: NDArray[np.bool_]) -> Floats:
+    """What is the quietest of each track beside stretches in which most are, (bands, tracks).
+
+    Beside a machine that stands the hiss of the tape may be heard for a moment only. NaN where no
+    such stretch is, or what is heard beside it is hardly louder, or no steady noise.
 
     Args:
-        parts: (bands, tracks, parts); ``hiss``: the level, (bands, tracks).
+        parts: (bands, tracks, parts); ``hiss``: (bands, tracks).
+        quiet: where a track is at its hiss, (tracks, parts).
     """
-    sums = np.cumsum((parts / hiss[:, :, None]).mean(axis=0) > _LOUDER, axis=1)
-    width = REACH_HOPS // PART_HOPS + 1
-    return np.asarray((sums[:, width:] == sums[:, :-width]).any(axis=1))
+    out = np.full(hiss.shape, np.nan, np.float32)
+    beside = np.ones(quiet.shape[1], np.bool_)
+    for first, last in spans(3 * quiet.sum(axis=0) >= 2 * len(quiet)):
+        beside[first:last] = last - first < _STANDS_PARTS
+    if beside.all() or np.count_nonzero(beside) < _HEARD_PARTS:
+        return out
+    found, usual = (_quiet(parts[:, :, beside], share) for share in (_QUIET_BESIDE, _STEADY_BESIDE))
+    steady = (found > _HIGHER * hiss) & (usual < _SAME * _SAME * found)
+    heard = 2 * np.count_nonzero(steady, axis=0) >= len(found)
+    out[:, heard] = found[:, heard]
+    return out
+
+
+def _longest(flags: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """The longest run of True in each row."""
+    return np.array([max((b - a for a, b in spans(row)), default=0) for row in flags], np.intp)
 
 
 def _merged(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
