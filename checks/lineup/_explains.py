@@ -100,12 +100,14 @@ class _Tones:
             case "dropouts", "step" if self._switched(finding):
                 return _SWITCHED
             case "dropouts", "cut-start" if (
-                first.start_s <= EDGE_S and self._nothing_else() and _on(first, finding.tracks)
+                first.start_s <= EDGE_S
+                and (self._nothing_else() or _go_on(*self._tones[:2]))
+                and _on(first, finding.tracks)
             ):
                 return _BEGINS
             case "dropouts", "cut-end" if (
                 last.end_s >= self._length_s - EDGE_S
-                and self._nothing_else()
+                and (self._nothing_else() or _go_on(*self._tones[-2:]))
                 and _on(last, finding.tracks)
             ):
                 return _ENDS
@@ -233,4 +235,14 @@ def _bare(tone: ToneLine, tracks: Iterable[int]) -> bool:
         line.level_dbfs is not None
         and (line.noise_dbfs is None or line.noise_dbfs - line.level_dbfs <= BARE_DB)
         for line in lines
+    )
+
+
+def _go_on(first: ToneLine, *more: ToneLine) -> bool:
+    """Whether a tone of another frequency follows soon, as in a line-up: no held note of music."""
+    return any(
+        None not in (first.nominal_hz, one.nominal_hz)
+        and one.nominal_hz != first.nominal_hz
+        and one.start_s - first.end_s <= PAUSE_S
+        for one in more
     )

@@ -105,6 +105,8 @@ SWAP = (levels(1, 4, -18, -20), levels(4, 8, -20, -18))
 STEPPED = (levels(1, 4, -18, -20), levels(4, 8, -28, -30))
 TURNS = (levels(1, 4, -18, None), levels(4, 8, None, -18))
 ASIDE = (tone(0, 4, 1000), tone(57, 60, 1000))
+HEAD = (tone(0, 3, 1000), tone(3.1, 6, 10_000))
+TAIL = (tone(54, 57, 1000), tone(57.1, 60, 10_000))
 ENDS = (tone(0, 4, 1000), tone(5, 8, 1000))
 LATE = (tone(400, 403, 1000, -120),)
 STEP = ("dropouts", "step")
@@ -139,6 +141,9 @@ ALIKE = ("tracks", "identical")
         (("dropouts", "cut-end", 59.999, 60.0), ASIDE, {"declared": True}, True),
         (("dropouts", "cut-start", 0.0, 0.001), ASIDE, {}, False),  # a held note of music
         (("dropouts", "cut-end", 59.999, 60.0), ASIDE, {}, False),
+        (("dropouts", "cut-start", 0.0, 0.001), HEAD, {}, True),
+        (("dropouts", "cut-end", 59.999, 60.0), HEAD, {}, False),
+        (("dropouts", "cut-end", 59.999, 60.0), TAIL, {}, True),
         (("dropouts", "cut-start", 0.0, 0.001), ENDS, {"length_s": 8.0}, True),
         (("dropouts", "cut-end", 7.999, 8.0), ENDS, {"length_s": 8.0}, True),
         (("dropouts", "cut-start", 0.0, 0.001), ENDS, {"length_s": 12.0}, False),
