@@ -56,3 +56,15 @@ def test_a_track_that_stands_as_loud_as_others_hiss_does_not_hiss_on() -> None:
     x[0] = x[0] * round(10 ** (12 / 20))
     asked = [f for f in taped(x, RATE).findings if f.verdict is not Verdict.CLEAR]
     assert [(f.kind, f.tracks) for f in asked] == [("cut-end", (0, 1, 2, 3))]
+
+
+@pytest.mark.parametrize("rate_hz", [48_000, 96_000])
+def test_the_loud_hiss_of_a_track_turned_up_is_no_programme_that_breaks_off(rate_hz: int) -> None:
+    """Louder than what is taken for a tape's; the tape stops 1.5 s behind the last note."""
+    rng, t = np.random.default_rng(3), np.arange(11 * rate_hz) / rate_hz
+    tape = rng.standard_normal((3, len(t))) * 10 ** (-60 / 20)
+    tape += 0.03 * np.sin(2 * np.pi * 440 * t) * (np.sin(2 * np.pi * 0.9 * t) > 0) * (t < 8)
+    x = tape * ((t > 1.2) & (t < 9.5)) + rng.standard_normal(tape.shape) * 10 ** (-72 / 20)
+    x[2] *= 10 ** (26 / 20)
+    told = taped((np.rint(x * 2**23).astype(np.int64) << 8).astype(np.int32), rate_hz).findings
+    assert [f.kind for f in told if f.kind != "not-judged"] == ["no-tape", "no-tape"]

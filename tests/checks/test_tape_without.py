@@ -92,6 +92,17 @@ def test_a_tape_that_stops_and_starts_in_the_midst_of_programme_is_listened_to(
     assert 5.4 <= (found.start_frame or 0) / RATE <= 5.5 + down_s
 
 
+@pytest.mark.parametrize("kind", ["bowed", "plucks", "organ"])
+def test_a_tape_that_stops_for_a_moment_only_is_no_lift(kind: str) -> None:
+    tape = np.pad(_plain(kind, 9.0), ((0, 0), (RATE, 0)))
+    tape[:, :RATE] = np.random.default_rng(4).standard_normal((3, RATE)) * 10 ** (-65 / 20)
+    spun = _spun(tape, 5.5, 0.3, 0.5, 0.3)
+    (found,) = _told(spun, np.ones(spun.shape[1]))
+    assert (found.kind, found.verdict, found.tracks) == ("signal-lost", Verdict.LISTEN, (0, 1, 2))
+    assert 5.3 <= (found.start_frame or 0) / RATE <= 5.8
+    assert "the tape stopped" in found.text
+
+
 def test_so_short_a_gap_in_a_rest_is_no_leader() -> None:
     tape = _rest(_plain("bowed"), 4.0, 6.5)
     (found,) = _told(tape, _gone(tape.shape[1], 5.2, 5.9))

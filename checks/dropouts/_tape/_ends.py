@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +29,7 @@ from checks.dropouts._tape._others import (
     over,
     under_others,
 )
-
-_WITH: Final = 0.3  # of the fall, in the body: three times what a gap takes there of 8 to 20 kHz
+from checks.dropouts._tape._standing import WITH
 
 
 def is_gone(fall: Fall) -> bool:
@@ -43,7 +41,7 @@ def is_gone(fall: Fall) -> bool:
 def _is_over(fall: Fall) -> bool:
     """Whether a track's whole signal goes at once, for longer than it ever rested before."""
     body, edge = fall.fall_db[BODY], fall.fall_db[EDGE]
-    whole = body >= _WITH * fall.mean_db and not body < OF_EDGE * edge
+    whole = body >= WITH * fall.mean_db and not body < OF_EDGE * edge
     return fall.outlasts and not fall.slow and bool(whole)
 
 
@@ -88,7 +86,7 @@ def _between(
             f for f in gone if 0 <= f.first - one.first <= near and abs(f.last - one.last) <= near
         ]
         body = sum(min(float(f.fall_db[BODY]), f.mean_db) for f in same)
-        whole = body >= _WITH * sum(f.mean_db for f in same)
+        whole = body >= WITH * sum(f.mean_db for f in same)
         if len(same) > 1 and {f.track for f in same} == set(tracks) and whole:
             states[one.first : max(f.last for f in same)] = Motion.LEADER
             out = [f for f in out if f not in same]
@@ -122,7 +120,7 @@ def _ended(
     if len(down) < 2 or down != set(tracks):  # one head alone may clog
         return way, list(found)
     body = sum(min(float(f.fall_db[BODY]), f.mean_db) for f in last)
-    if not body >= _WITH * sum(f.mean_db for f in last):
+    if not body >= WITH * sum(f.mean_db for f in last):
         return way, list(found)
     states = way.states.copy()
     states[first:] = Motion.STANDING

@@ -24,6 +24,7 @@ from checks._ranks import median, percentile
 from checks.dropouts._tape._bands import ABOVE, BODY, EDGE, HISS
 from checks.dropouts._tape._breath import rests_or_moves
 from checks.dropouts._tape._floors import LOW_MEAN_DB, LevelHistory, plateau
+from checks.dropouts._tape._standing import NEAR_DB, goes_whole, hisses_on, is_fed
 from checks.dropouts._tape._stretches import (
     CLICKS,
     Bools,
@@ -54,13 +55,11 @@ _PLAYS: Final = 0.1  # of a stretch in which a track plays, from which the tape 
 _FEW: Final = 1 / 4  # of the tracks, that carry what a generator feeds to them
 _ALIKE: Final = 0.8  # of the rise of the treble, in the body: behind no gap (own trials)
 _FEWEST: Final = 1 / 3  # of the tracks, that hiss when they rest; others may never rest
-_FED_DB: Final = 1.0  # by which the level of a generator may move (common practice)
 _STANDS: Final = 2 / 3  # of such a stretch in one piece: in its ramps programme is heard, deeper
 _AT_DB: Final = 2.0  # over its 10 % quantile, of one band: what steady noise does by itself
 _NOTES: Final = 6  # entries, some 0.6 s: twice the clicks of a machine that stands
 _MOSTLY: Final = 0.5  # of the time from rest to rest: from a start to a stop, treble is heard
 _SINKS_DB: Final = 0.5  # in two entries, the mean of all bands; hiss by itself 0.2 (own trials)
-_NEAR_DB: Final = 3.0  # over the lowest hiss: still hiss, not programme (common practice: 3 to 4)
 _SLOPE_S: Final = 6.0  # the longest that starting or stopping takes (common practice)
 
 SHORT_S: Final = 1.0
@@ -109,20 +108,29 @@ def course(
 ) -> Course:
     """The states of the tape from the levels of the tracks that count (``judged``).
 
-    Looked at twice: what a tape hisses while its speed comes or goes is not its hiss.
+    Looked at twice: what a tape hisses while its speed comes or goes is not its hiss; nor is what
+    a machine leaves that stands the quiet of a track whose hiss is not heard, or is very loud.
 
     Args:
         fade: entry from which everything is faded out, if any: what is quiet there tells no rest.
     """
-    way = _course(history, judged, entry_s, fade, np.ones(history.entries, np.bool_))
+    always = np.ones(history.entries, np.bool_)
+    way = _course(history, judged, entry_s, fade, always, always)
     ramps = (way.states == Motion.STARTING) | (way.states == Motion.STOPPING)
-    return _course(history, judged, entry_s, fade, ~ramps) if ramps.any() else way
+    if way.running.all():
+        return way
+    return _course(history, judged, entry_s, fade, ~ramps, way.running)
 
 
 def _course(
-    history: LevelHistory, judged: Sequence[int], entry_s: float, fade: int | None, steadily: Bools
+    history: LevelHistory,
+    judged: Sequence[int],
+    entry_s: float,
+    fade: int | None,
+    steadily: Bools,
+    runs: Bools,
 ) -> Course:
-    """``steadily``: entries in which the tape has its speed, or none."""
+    """``steadily``: entries in which the tape has its speed, or none; ``runs``: it has."""
     mean = history.mean_db.astype(np.float32)
     low = history.low_db.astype(np.float32)
     tracks, entries = mean.shape[1:]
@@ -145,6 +153,12 @@ def _course(
         below[track] = level[track] <= hiss[track] - min(0.5 * drop, _APART_DB)
         bare[track] = below[track] & (mean[BODY, track] <= found[-1].bare_db + _AT_DB)
     quiet = quietest(low[:, :, :fade], level[:, :fade], hiss)
+    unheard = ~np.isfinite(hiss)
+    if runs[:fade].any():
+        tape = np.flatnonzero(runs[:fade])
+        quiet[:, unheard] = quietest(
+            low[:, unheard][..., tape], level[unheard][:, tape], hiss[unheard]
+        )
     programme = louder(mean, quiet)
     states = np.zeros(entries, np.uint8)
     on = np.zeros(entries, np.bool_)
@@ -165,11 +179,11 @@ def _course(
         heard_on = (spread <= _STEADY_DB) & ~below  # what lies under its own hiss hisses no more
         for first, last in parted(stretches, below[known], bare[known], short):
             here = slice(first, last)
-            if any(_hisses_on(level[k, here], heard_on[k, here], tape_db) for k in judged):
+            if any(hisses_on(level[k, here], heard_on[k, here], tape_db) for k in judged):
                 gone[here], on[here] = False, True  # some signals are lost, while the tape runs on
                 continue
             fed = [
-                k for k in known if _is_fed(mean[BODY, k, here], programme[k, here], below[k, here])
+                k for k in known if is_fed(mean[BODY, k, here], programme[k, here], below[k, here])
             ]
             if len(fed) <= _FEW * len(judged):
                 left = sorted(set(judged) - set(fed))
@@ -178,6 +192,7 @@ def _course(
             played = np.count_nonzero(plays[first:last])
             stands = max((b - a for a, b in spans(~plays[first:last])), default=0)
             stops = stands >= _STANDS * (last - first) and stands * entry_s >= SHORT_S
+            stops |= goes_whole(mean[BODY, known], level[known], below[known], ~plays, here)
             if stops and first > 0 and last < entries:
                 continue
             if played > max(CLICKS, _PLAYS * (last - first)):
@@ -191,7 +206,7 @@ def _course(
         near = level[known] <= hiss[known, None] - _PLATEAU_DB
         falls = most_lie_under(near, below[known], short)
         rises = most_lie_under(near[:, ::-1], below[known][:, ::-1], short)[::-1]
-        hisses = (spread[known] <= _STEADY_DB) & (level[known] <= hiss[known, None] + _NEAR_DB)
+        hisses = (spread[known] <= _STEADY_DB) & (level[known] <= hiss[known, None] + NEAR_DB)
         rests = 2 * hisses.sum(axis=0) > len(known)
         above = np.sort(mean[HISS:, known].mean(axis=0), axis=0)[len(known) // 2]
         above[~rests] = np.nan
@@ -204,30 +219,6 @@ def _course(
             if 2 * np.count_nonzero(programme[track, first:last]) <= last - first:
                 programme[track, first:last] = False
     return Course(states, hiss, below, programme, level, quiet)
-
-
-def _hisses_on(level: Floats, steady: Bools, tape_db: float) -> bool:
-    """Whether a track hisses while others are down, as much as they do where they are not.
-
-    Args:
-        level: of the track; ``steady``: where that may be its hiss. Both (entries,).
-        tape_db: usual hiss of those others.
-    """
-    at = steady & (np.abs(level - np.float32(tape_db)) <= _NEAR_DB)
-    return 2 * int(np.count_nonzero(at)) >= len(level)
-
-
-def _is_fed(body: Floats, loud: Bools, below: Bools) -> bool:
-    """Whether a track plays one level all along without its hiss: a generator, not the tape.
-
-    Args:
-        body: mean level of the body; ``loud``: where it plays; ``below``: where its hiss is down.
-            All (entries,).
-    """
-    whole = loud.copy()
-    whole[1:] &= loud[:-1]
-    whole[:-1] &= loud[1:]
-    return bool(whole.any() and below[whole].all() and np.ptp(body[whole]) <= _FED_DB)
 
 
 @dataclass(frozen=True, slots=True)

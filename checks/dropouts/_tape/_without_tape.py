@@ -171,9 +171,12 @@ class WithoutTape:
         rest_s = self._rest_s(first)
         if plays:
             values["over_quiet_db"] = rounded(max(plays.values()), 1)
-            why = "programme breaks off there, which no leader between takes does"
+            why = (
+                "programme breaks off there, which no leader between takes does: the tape stopped "
+            )
+            why += "and started again, or the signal was lost"
         elif long_s < SHORT_S:
-            why = "so short is no leader, and no machine stops and starts in that time"
+            why = "leader is hardly so short, and hardly any machine stops and starts in that time"
         elif alone and not _in_rest(rest_s, self._rests_from(last)) and self._switched(first, last):
             values["rest_s"] = round(rest_s, 2)
             why = f"they go and come back in one moment, {rest_s:.1f} s behind the last note: "
