@@ -193,3 +193,36 @@ def test_lifts_that_are_told_together_keep_their_places() -> None:
     places = found.values["start_frames"]
     assert isinstance(places, list)
     assert places == pytest.approx([2.3 * 96_000, 2.9 * 96_000], abs=500)
+
+
+def _noisy(tracks: int, seed: int, hiss_dbfs: float | None) -> Samples:
+    """Loud noise that hardly rests on the first track and stops at 7.5 s; notes on the others."""
+    rng, t = np.random.default_rng(seed), np.arange(12 * RATE) / RATE
+    x = np.zeros((tracks, len(t)))
+    breaks = (np.abs(t - 2.3) < 0.05) | (np.abs(t - 4.6) < 0.05)
+    x[0] = rng.standard_normal(len(t)) * (1 - 0.97 * breaks) * np.clip((7.5 - t) / 0.01, 0, 1)
+    x[0] *= 10 ** (-18 / 20) * (0.75 + 0.25 * np.sin(2 * np.pi * rng.uniform(0.1, 0.4) * t))
+    for k in range(1, tracks):
+        note = np.sin(2 * np.pi * rng.uniform(200, 900) * t)
+        x[k] = 0.1 * note * (np.sin(2 * np.pi * rng.uniform(0.4, 0.9) * t + k) > -0.3)
+    if hiss_dbfs is not None:
+        x[1:] += rng.standard_normal((tracks - 1, len(t))) * 10 ** (hiss_dbfs / 20)
+        left_db = np.where(t < 7.5, hiss_dbfs, hiss_dbfs - 12)
+        x[0] += rng.standard_normal(len(t)) * 10 ** (left_db / 20)
+    x += rng.standard_normal(x.shape) * 10 ** (-112 / 20)
+    return np.asarray(np.rint(np.clip(x, -1, 1) * 2**23).astype(np.int64) << 8, np.int32)
+
+
+@pytest.mark.parametrize(("hiss_dbfs", "verdict"), [(None, Verdict.LISTEN), (-62.0, Verdict.REDO)])
+def test_noise_that_stops_is_lost_for_sure_only_where_a_tape_is_heard_to_hiss(
+    hiss_dbfs: float | None, verdict: Verdict
+) -> None:
+    told = _asked(_noisy(2, 2, hiss_dbfs), Sheet())
+    (found,) = [f for f in told if f.kind == "signal-lost" and f.tracks == (0,)]
+    assert found.verdict is verdict
+    assert ("no hiss" in found.text) == (hiss_dbfs is None)
+
+
+def test_a_fall_that_is_back_before_it_shows_is_none() -> None:
+    """It was looked for behind its own end."""
+    assert {f.kind for f in _asked(_noisy(4, 4, -62.0), Sheet())} >= {"cut-end"}

@@ -29,7 +29,7 @@ from checks.dropouts._tape._fades import ON_THE_WAY
 from checks.dropouts._tape._findings import made
 from checks.dropouts._tape._floors import AT_DB, LOW_MEAN_DB, LevelHistory, together_db
 from checks.dropouts._tape._hiss import Hiss
-from checks.dropouts._tape._motion import Course, Motion
+from checks.dropouts._tape._motion import MOST_HISS_DB, Course, Motion
 from checks.dropouts._tape._others import TOGETHER_S, UNDER_OTHERS_DB, hissing
 from checks.model import Finding, Remedy, Value, Verdict
 
@@ -95,6 +95,8 @@ def dead(
         under = _is_under(history, track, first, heard)
         if under is False:
             continue  # the hiss of the tape goes on: so it was recorded
+        if under and all(float(np.nanmean(level[HISS:])) > MOST_HISS_DB for level in heard):
+            under = None  # what is so loud was played, and may merely stop
         if (
             groups
             and groups[-1][1] is under

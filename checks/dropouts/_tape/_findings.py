@@ -19,6 +19,19 @@ DIRT_S: Final = 2.0
 
 _AT_ONCE: Final = 2  # entries from the last hiss as before to half of the fall, both cut
 
+_ENDS: Final = {
+    "": "Look at the head, the card and the cable of this track and play it again.",
+    "by hand": "The level goes down little by little, as where somebody turns it down: listen.",
+    "alone": "With no other track to compare, it may be the end of the tape: listen.",
+    "unsure": (
+        "A decoded noise reduction can do that in a long rest: listen before playing again."
+    ),
+    "no tape": (
+        "What went before was louder than any tape hisses, and no hiss of a tape is heard: it may "
+        "have been played, and merely stop; listen."
+    ),
+}
+
 
 def made(
     kind: str,
@@ -125,6 +138,43 @@ def off_the_head(
     }
     verdict = Verdict.REDO if redo else Verdict.LISTEN
     return made("contact-loss", verdict, Remedy.REPLAY, tracks, start, stop, text, values)
+
+
+def lost_signal(
+    fall: Fall,
+    tracks: tuple[int, ...],
+    start: int,
+    stop: int,
+    *,
+    stops_db: float,
+    bare: bool,
+    alone: bool,
+    why: str,
+) -> Finding:
+    """The finding of a signal that is gone, to the end or for a while.
+
+    Args:
+        stops_db: of programme that stops within milliseconds with it; 0 where none does.
+        bare: what is left is the noise of the electronics; ``alone``: there is no other track.
+        why: no more than listening is asked for: "by hand", "alone", "unsure" of the hiss behind a
+            decoder, "no tape"; empty where it is to be played again.
+    """
+    until = "to the end" if fall.open_end else "on for a while"
+    text = (
+        f"The signal is gone from here {until}: the hiss falls by {fall.mean_db:.0f} dB, "
+        "and with it all that is heard above 1 kHz"
+    )
+    text += " to the noise of the electronics" if bare else ""
+    text += ". " if alone else " while the other tracks run on. "
+    if stops_db:
+        text += f"With it, {stops_db:.0f} dB of programme stop within milliseconds. "
+    text += _ENDS[why]
+    values: dict[str, Value] = {
+        "hiss_fall_db": rounded(fall.mean_db, 1),
+        "down_to_electronics": bare,
+    }
+    verdict = Verdict.LISTEN if why else Verdict.REDO
+    return made("signal-lost", verdict, Remedy.REPLAY, tracks, start, stop, text, values)
 
 
 def softer(fall: Fall, tracks: tuple[int, ...], start: int, stop: int) -> Finding:

@@ -125,8 +125,10 @@ def falls(history: LevelHistory, course: Course, track: int, least_db: float) ->
         fall = _fall(low, mean, course, track, entries, found, seen.any)
         if fall.first == entries[0]:  # it was as low at the very start
             continue
-        out.append(fall)
         inside = (entries >= fall.first) & (entries < fall.last)
+        if not inside.any():  # it is back before it shows
+            continue
+        out.append(fall)
         lost |= inside
         start = int(np.flatnonzero(inside)[-1]) // WINDOW
         if fall.open_end or len(out) >= _MOST:

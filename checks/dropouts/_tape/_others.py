@@ -23,7 +23,7 @@ from checks.dropouts._tape._lasting import PLAYS_ON, Fall
 TOGETHER_S: Final = 0.7
 """Lasting falls on several tracks that begin so close are one event."""
 
-_NO_TAPE_DB: Final = -82.0
+NO_TAPE_DB: Final = -82.0
 """A band. Tapes hiss 50 to 80 dB down (common practice), which reads as much or more in each."""
 
 UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
@@ -70,7 +70,7 @@ def of_hiss(
         apart[fall.first : fall.last] = False
         own = low[:, fall.track][:, apart].astype(np.float32)
         others = [level for k, level in hisses.items() if k != fall.track]
-        dead = fall.after_db < _NO_TAPE_DB
+        dead = fall.after_db < NO_TAPE_DB
         under = bool(others) and is_under(fall, others)
         level = fall.after + fall.fall_db
         stays = fall.open_end and never_again(
@@ -132,7 +132,7 @@ def _shared(fall: Fall, history: LevelHistory, tracks: Sequence[int]) -> bool:
 
 def is_sure(fall: Fall) -> bool:
     """Whether what fell was the hiss of rests, or what is left is less than any tape hisses."""
-    return fall.rested or fall.after_db < _NO_TAPE_DB
+    return fall.rested or fall.after_db < NO_TAPE_DB
 
 
 def _runs_on(

@@ -11,7 +11,7 @@ from checks._ranks import median
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
 from checks.dropouts._tape._at_once import Moments
-from checks.dropouts._tape._bands import FilterBank, Floats
+from checks.dropouts._tape._bands import HISS, FilterBank, Floats
 from checks.dropouts._tape._contact import Candidate
 from checks.dropouts._tape._cut_off import LEAST_DB, CutOffs
 from checks.dropouts._tape._cuts import cut_ends
@@ -20,7 +20,14 @@ from checks.dropouts._tape._decoded import by_decoder, under_programme, with_pro
 from checks.dropouts._tape._ends import is_gone, lost
 from checks.dropouts._tape._fades import Fade, fade_out
 from checks.dropouts._tape._fading import is_by_hand, unfaded, without_fade
-from checks.dropouts._tape._findings import DIRT_S, counted, hf_loss, made, off_the_head, softer
+from checks.dropouts._tape._findings import (
+    DIRT_S,
+    counted,
+    hf_loss,
+    lost_signal,
+    off_the_head,
+    softer,
+)
 from checks.dropouts._tape._floors import LevelHistory
 from checks.dropouts._tape._hiss import Hiss
 from checks.dropouts._tape._judge import Judge
@@ -36,12 +43,12 @@ from checks.dropouts._tape._lasting import (
 )
 from checks.dropouts._tape._lifts import LiftEvent, begins_with, lift_finding
 from checks.dropouts._tape._motion import MOST_HISS_DB, Course, course, programme_spans
-from checks.dropouts._tape._others import LEAVES, TOGETHER_S
+from checks.dropouts._tape._others import LEAVES, NO_TAPE_DB, TOGETHER_S, hissing
 from checks.dropouts._tape._stopped import stopped
 from checks.dropouts._tape._tones import Tones, told
 from checks.dropouts._tape._unjudged import not_judged
 from checks.dropouts._tape._without_tape import WithoutTape
-from checks.model import CaptureFormat, Finding, Remedy, Value, Verdict, rounded
+from checks.model import CaptureFormat, Finding, Verdict
 from checks.sheet import NoiseReduction, ReelKind, Sheet, TrackKind
 
 _JOIN_S: Final = 0.03  # lifts closer than that are one event, whatever the track
@@ -114,7 +121,7 @@ class TapeReport:
             judge = Judge(
                 self._bank, self._history, way, reduction, self._limits, hiss, self._music
             )
-            lasting = self._lasting(named, way)
+            lasting = self._lasting(named, way, hiss)
             shown = min(shows * self._history.entry_hops, self._frames // self._bank.hop)
             hops_per_s = self._fmt.rate_hz / self._bank.hop
             heard = unfaded(candidates, head[:, judged], tail[:, judged], shown, hops_per_s)
@@ -262,7 +269,9 @@ class TapeReport:
         near = round(TOGETHER_S / self._entry_s)
         return any(max(abs(f.first - fall.first), abs(f.last - fall.last)) <= near for f in others)
 
-    def _lasting(self, named: Sequence[tuple[str | None, Fall]], way: Course) -> list[Finding]:
+    def _lasting(
+        self, named: Sequence[tuple[str | None, Fall]], way: Course, hiss: Hiss
+    ) -> list[Finding]:
         told = [
             (kind, fall)
             for kind, fall in named
@@ -304,7 +313,7 @@ class TapeReport:
                 one = off_the_head(group, *place, rate_hz=rate_hz, limits=limits)
                 findings.append(counted(one, same, same))
             else:
-                findings.append(counted(self._lost(group, way), same, same))
+                findings.append(counted(self._lost(group, way, hiss), same, same))
         return findings
 
     def _lasts(self, fall: Fall) -> float:
@@ -346,7 +355,7 @@ class TapeReport:
         by_hand = fall.open_end and (fall.slow or fall.fades)
         return with_body and not by_hand and under_programme(fall, self._history, way.running)
 
-    def _lost(self, group: list[Fall], way: Course) -> Finding:
+    def _lost(self, group: list[Fall], way: Course, hiss: Hiss) -> Finding:
         start, stop = self._place(min(f.first for f in group), max(f.last for f in group))
         tracks = tuple(sorted({f.track for f in group}))
         worst = max(group, key=lambda f: f.mean_db)
@@ -355,42 +364,19 @@ class TapeReport:
         stops_db = max(self._cut_offs.at(f, self._history, way) for f in group)
         by_hand = all(f.fades for f in group) and not stops_db
         sure = bare or self._plain or stops_db > 0 or float(np.nanmax(worst.fall_db)) >= LEAST_DB
-        redo = bool(others) and not by_hand and sure
         if all(turned_down(f) for f in group):
             return softer(worst, tracks, start, stop)
-        until = "to the end" if worst.open_end else "on for a while"
-        text = (
-            f"The signal is gone from here {until}: the hiss falls by {worst.mean_db:.0f} dB, "
-            "and with it all that is heard above 1 kHz"
-        )
-        text += " to the noise of the electronics" if bare else ""
-        text += " while the other tracks run on. " if others else ". "
-        if stops_db:
-            text += f"With it, {stops_db:.0f} dB of programme stop within milliseconds. "
-        if redo:
-            text += "Look at the head, the card and the cable of this track and play it again."
-        elif by_hand:
-            text += "The level goes down little by little, as where somebody turns it down: listen."
-        elif not others:
-            text += "With no other track to compare, it may be the end of the tape: listen."
-        else:
-            text += (
-                "A decoded noise reduction can do that in a long rest: listen before playing again."
-            )
-        values: dict[str, Value] = {
-            "hiss_fall_db": rounded(worst.mean_db, 1),
-            "down_to_electronics": bare,
-        }
-        return made(
-            "signal-lost",
-            Verdict.REDO if redo else Verdict.LISTEN,
-            Remedy.REPLAY,
-            tracks,
-            start,
-            stop,
-            text,
-            values,
-        )
+        why = "by hand" if by_hand else "alone" if not others else "unsure" if not sure else ""
+        why = why or ("" if self._is_tape(group, way, hiss) else "no tape")
+        place = (tracks, start, stop)
+        return lost_signal(worst, *place, stops_db=stops_db, bare=bare, alone=not others, why=why)
+
+    def _is_tape(self, group: Sequence[Fall], way: Course, hiss: Hiss) -> bool:
+        """Whether what fell may have been a tape's hiss, or that of a tape is heard anywhere."""
+        if not way.running.all() or any(fall.before_db <= MOST_HISS_DB for fall in group):
+            return True
+        heard = hissing(hiss, self._history, self._music).values()
+        return any(NO_TAPE_DB <= np.nanmean(one[HISS:]) <= MOST_HISS_DB for one in heard)
 
     def _electronics(self, fall: Fall, way: Course) -> bool:
         """Whether a fall ends at the floor of the electronics, as heard without tape, or below."""
