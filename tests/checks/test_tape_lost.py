@@ -12,6 +12,7 @@ from damage_tape import clog, contact_loss, signal_lost
 from synth import programme
 from taping import taped
 
+from checks.dropouts._tape import _lasting
 from checks.model import Finding, Samples, Verdict
 from checks.sheet import NoiseReduction, Reel, ReelKind, Sheet, Tape
 
@@ -223,6 +224,9 @@ def test_noise_that_stops_is_lost_for_sure_only_where_a_tape_is_heard_to_hiss(
     assert ("no hiss" in found.text) == (hiss_dbfs is None)
 
 
-def test_a_fall_that_is_back_before_it_shows_is_none() -> None:
-    """It was looked for behind its own end."""
-    assert {f.kind for f in _asked(_noisy(4, 4, -62.0), Sheet())} >= {"cut-end"}
+def test_a_fall_that_is_back_before_it_shows_is_none(
+    drums: Samples, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So it may be where noise is played that hardly rests."""
+    monkeypatch.setattr(_lasting, "_end", lambda floor, drop, first: first)
+    assert not [f for f in _asked(_gone(drums, 3.0, (1,))) if f.kind == "signal-lost"]
