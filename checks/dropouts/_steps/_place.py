@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 from checks.block import BLOCK_FRAMES
 from checks.dropouts import _edges, _junction, _predict, _tops
 from checks.dropouts._history import History
-from checks.dropouts._junction import BEFORE, BEHIND, ORDER, REACH, Junction
-from checks.dropouts._steps import _causes, _comes_again, _elsewhere, _long, _steep
+from checks.dropouts._junction import ORDER, Junction
+from checks.dropouts._steps import _causes, _comes_again, _elsewhere, _long, _steep, _still
 from checks.dropouts._steps._beneath import Share
-from checks.dropouts._zeros import by_chance
 from checks.model import CaptureFormat, Samples
 
 FINE_STEP: Final = 2.0**-19
@@ -34,7 +33,6 @@ _NEWS: Final = 512  # frames on each side that the other side's filter is run ov
 _WITNESS: Final = 128  # frames on each side
 _ONE_SOURCE: Final = 0.5  # correlation of the differences; own trials: leaks 0.6, others 0.1
 _LEAST_AGAIN: Final = 6  # equal samples that noise of some steps makes once in a million
-_HOLD_CHANCE: Final = 1e-9
 
 MOST_AGAIN: Final = 31
 """Longest stretch looked for as played again, in frames: from 32 on it is a repeated block."""
@@ -167,28 +165,9 @@ class Place:
         x = self.steps[track]
         return _causes.Side(x, frame, *_predict.known(x[:frame], ORDER))
 
-    def still(self, track: int) -> tuple[int, int, bool] | None:
-        """A run of equal samples that begins or ends at the peak: first, stop, whether zero."""
-        x = self._native[track]
-        equal = x[1:] == x[:-1]
-        near = equal[max(self.peak - REACH, 0) : self.peak + REACH]
-        crowd = float(near.mean()) if len(near) else 0.0
-        ends = np.flatnonzero(~equal)
-        starts = np.concatenate(([0], ends + 1))
-        stops = np.concatenate((ends + 1, [len(x)]))
-        first, last = self.peak - BEFORE, self.peak + BEHIND
-        touches = ((starts >= first) & (starts <= last)) | ((stops >= first) & (stops <= last))
-        best = None
-        for k in np.flatnonzero(touches & (stops - starts >= 4)):
-            length = int(stops[k] - starts[k])
-            if x[starts[k]] != 0 and _tops.at_ceiling(self.steps[track], starts[k], stops[k]):
-                continue  # which clipping tells of
-            less = (crowd * len(near) - (length - 1)) / max(len(near) - length, 1)
-            if length >= by_chance(max(less, 0.0), chance=_HOLD_CHANCE) and (
-                best is None or length > best[1] - best[0]
-            ):
-                best = (int(starts[k]), int(stops[k]), bool(x[starts[k]] == 0))
-        return best
+    def still(self, track: int) -> _still.Still | None:
+        """Samples that stand still next to the peak."""
+        return _still.at(self._native[track], self.steps[track], self.peak)
 
     def flat(self, track: int) -> bool:
         """Whether tops are cut off nearby: their corners jump too, and clipping tells of them."""
