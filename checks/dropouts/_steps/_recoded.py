@@ -14,7 +14,9 @@ Bytes that change places and inverted bits make noise of the weight of what move
 last: it is followed to its end.
 
 Cannot be seen: what stays under the floor, as the lowest bits do; where the sound that was before
-says nothing of what follows, as at an attack; factors in floats but for the polarity.
+says nothing of what follows, as at an attack; a factor on one track alone that jumps by less than
+some hundred standard deviations, since a cut in tones may look so; factors in floats but for the
+polarity.
 """
 
 from __future__ import annotations
