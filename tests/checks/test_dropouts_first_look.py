@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+from recordings import recording
+from scipy.signal import resample_poly
 from stepping import steps
 from synth import programme
 
@@ -38,3 +42,19 @@ def test_many_strikes_on_other_tracks_hide_no_loss() -> None:
         x[track, at - 7_000 + 400 * k :][: len(strike)] += strike.astype(np.int64)
     found = steps(x.astype(np.int32), RATE_HZ)
     assert any(f.tracks == (0,) and abs((f.start_frame or 0) - at) <= 2 for f in found)
+
+
+@pytest.mark.parametrize("cut", [411, 5_000])
+def test_the_attacks_of_drums_in_a_recording_are_no_cuts_wherever_it_begins(
+    cut: int, corpus: Path
+) -> None:
+    """Music with drums that rise over a few samples (public, see the corpus's index)."""
+    x, rate_hz, _ = recording(corpus / "hires/music_96k_24bit.flac")
+    assert steps(np.ascontiguousarray(x[:, cut:]), rate_hz) == []
+
+
+def test_next_to_attacks_nothing_stands_in_place_of_the_programme(corpus: Path) -> None:
+    x, rate_hz, _ = recording(corpus / "hires/music_96k_24bit.flac")
+    slower = resample_poly(x / 2.0**31, 1, 2, axis=1, window=("kaiser", 12.0))
+    words = np.rint(slower * 2.0**23).astype(np.int32) << 8
+    assert steps(words, rate_hz // 2) == []

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import functools
+from pathlib import Path
 
 import dropouts_kit as kit
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from recordings import recording
 from stepping import steps
 from synth import programme
 
@@ -117,6 +119,12 @@ NATURE = {  # full scale 1.0
 def test_what_sounds_like_it(name: str) -> None:
     made = np.rint(2**22 * NATURE[name] + 30 * NOISE).astype(np.int32)[np.newaxis] << 8
     assert recoded(made) == []
+
+
+def test_short_words_in_longer_ones_do_not_change_their_bytes(corpus: Path) -> None:
+    """Twelve guitar tracks of 16 bits that begin in silence, as words of 24."""
+    x, rate_hz, _ = recording(corpus / "multichannel/guitar_12ch.wav")
+    assert recoded(x, rate_hz) == []
 
 
 def test_a_factor_is_told_where_it_is_known() -> None:

@@ -96,7 +96,10 @@ def test_tracks_that_jump_at_both_its_ends_are_named(also: int) -> None:
     )
     stand_ins = StandIns(rate_hz, limit=12.0)
     found: Any = [
-        {0: SimpleNamespace(frame=at, jump=50.0), 1: SimpleNamespace(frame=at + by, jump=30.0)}
+        {
+            0: SimpleNamespace(frame=at, jump=50.0, towers=True),
+            1: SimpleNamespace(frame=at + by, jump=30.0, towers=True),
+        }
         for at, by in ((24_000, 0), (26_000, also))
     ]
     assert stand_ins.at(place, found[0]) is None

@@ -390,7 +390,7 @@ class Kinds:
         """Whether more than one push of what rings on came, in what came through a converter."""
         strongest, best = next(iter(clean.items()))
         goes_on = best.later >= LATER or place.news(strongest, best) <= NEWS
-        return goes_on and any(place.no_bend(t, j) for t, j in clean.items())
+        return goes_on and any(j.towers and place.no_bend(t, j) for t, j in clean.items())
 
     def _is_push(self, strong: Mapping[int, Junction]) -> bool:
         """Whether tracks are pushed at a place; ``strong``: those that jump most."""

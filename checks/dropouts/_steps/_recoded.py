@@ -89,6 +89,13 @@ class Way:
         out: Ints = words ^ (moves << up | moves << low)
         return out
 
+    def lowest(self, length: int) -> int:
+        """The bit that is inverted, or those of the lower byte, as a mask."""
+        if self.bit is not None:
+            return 1 << length - self.bit
+        assert self.bytes is not None
+        return 255 << length - 8 * self.bytes[1]
+
     def told(self) -> str:
         if self.bit is not None:
             return f"Bit {self.bit} of the words (counted from the top, the sign is 1) is inverted"
@@ -236,13 +243,18 @@ class Recoded:
         stands = _mean_square(_predict.forward(x[last:stop], whitening)[ORDER:], floor)
         if stands < _NOISY:
             return None
-        backs = np.array([way.back(words[last:stop], length) for way in self._ways()], np.float64)
+        moved = int(np.bitwise_or.reduce(words[:first] ^ words[0]))
+        # where bits rest, as below short words, putting them back makes small words smaller
+        ways = [way for way in self._ways() if not way.lowest(length) & ~moved]
+        if not ways:
+            return None
+        backs = np.array([way.back(words[last:stop], length) for way in ways], np.float64)
         rows = np.lib.stride_tricks.sliding_window_view(backs, ORDER + 1, axis=1)
         left = np.square(rows @ whitening[::-1]).mean(axis=1) / floor**2
         best = int(np.argmin(left))
         if left[best] > min(_LEFT, stands / _NOISY):
             return None
-        way = self._ways()[best]
+        way = ways[best]
         put_back = way.back(words, length).astype(np.float64)
         costs = []
         for frame in range(first, last + 1):

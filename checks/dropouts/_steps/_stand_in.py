@@ -112,7 +112,9 @@ class StandIns:
         """What ends at a place; None mostly."""
         ends: dict[int, tuple[int, int, float, float]] = {}
         for track, junction in found.items():
-            if junction.jump < NEARLY * self._limit or place.corner(track, junction.frame):
+            if junction.jump < NEARLY * self._limit or not junction.towers:
+                continue
+            if place.corner(track, junction.frame):
                 continue
             stop = place.start + junction.frame
             before = self._jumps.setdefault(track, [])
