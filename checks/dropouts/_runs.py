@@ -6,6 +6,7 @@ flags, and only tracks in which a whole word is set are taken apart.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -30,6 +31,7 @@ class Run:
         row: the track, or the number of tracks for a run in all of them.
         zero: whether the value is 0 (in all tracks, for a run in all).
         crowd: share of equal neighbours in the block, this run left out, 0 to 1.
+        leap: largest change at its ends, native units; infinite where it began long before.
     """
 
     row: int
@@ -37,6 +39,7 @@ class Run:
     stop: int
     zero: bool
     crowd: float
+    leap: float = math.inf
 
     @property
     def length(self) -> int:
@@ -88,8 +91,21 @@ class RunTracker:
             last = block.lead + int(clear[k]) - 1
             value: Any = block.with_lead[:, last] if last >= 0 else np.ones(1)
             zero = bool((value == 0).all()) if row == block.tracks else bool(value[row] == 0)
-            runs.append(Run(row, int(starts[k]), int(stops[k]), zero, crowd))
+            leap = _leap(block, row, int(starts[k]), int(stops[k]))
+            runs.append(Run(row, int(starts[k]), int(stops[k]), zero, crowd, leap))
         return runs
+
+
+def _leap(block: Block, row: int, start: int, stop: int) -> float:
+    """The largest change at a run's ends, see ``Run.leap``."""
+    rows = slice(None) if row == block.tracks else slice(row, row + 1)
+    begins, ends = (block.lead + frame - block.start for frame in (start, stop))
+    if begins < 1:
+        return math.inf
+    before, value, after = (
+        block.with_lead[rows, at].astype(np.float64) for at in (begins - 1, begins, ends)
+    )
+    return float(np.maximum(np.abs(before - value), np.abs(after - value)).max())
 
 
 def _has_run(flags: NDArray[np.bool_], count: int) -> NDArray[np.bool_]:

@@ -4,7 +4,8 @@ Measured: runs of exactly equal samples (standards: IEC 60094-5 leaves the thres
 limits are common practice), a track at a time and in all tracks at once, joined across blocks.
 A run counts when noise like that around it could not have made it: with a share p of equal
 neighbours nearby, a run of n samples by chance has the probability p^(n-1), and that must be
-below 1e-12. So quiet 16-bit and other coarse material raises nothing.
+below 1e-12. So quiet 16-bit and other coarse material raises nothing. Where the word is coarser
+than the noise, a run counts as well at whose ends the signal breaks off (``_corners``).
 
 What the silence means is told from its edges (``_edges``, ``_silence``): a signal that breaks
 off, or is ramped down within some milliseconds, has been taken away (``zero-run``); one that
@@ -25,7 +26,7 @@ from typing import Final
 import numpy as np
 
 from checks.block import Block
-from checks.dropouts import _edges, _silence, _tops, _torn
+from checks.dropouts import _corners, _edges, _silence, _tops, _torn
 from checks.dropouts._events import Event, EventLog, told_together
 from checks.dropouts._history import History
 from checks.dropouts._limits import DropoutsLimits
@@ -53,6 +54,8 @@ class _Pending:
 
     run: Run
     left: Side | None  # known where the run is so long that what stood before it is forgotten
+    likely: bool  # chance does not make so long a run in this block
+    leaps: bool  # its ends jump so far that they are worth the dear look
 
 
 class RunsPart:
@@ -92,8 +95,10 @@ class RunsPart:
             left = self._lefts.pop((run.row, run.start), None)
             self._alone.pop((run.row, run.start), None)
             self._sunk.pop((run.row, run.start), None)
-            if run.length >= max(self._needed(run), by_chance(run.crowd)):
-                self._pending.append(_Pending(run, left))
+            likely = run.length >= by_chance(run.crowd)
+            leaps = run.length >= self._needed(run) and self._leaps(block, run)
+            if run.length >= self._needed(run) and (likely or leaps):
+                self._pending.append(_Pending(run, left, likely, leaps))
         for row, start in self._tracker.standing(block.stop):
             if (row, start) not in self._lefts:  # later, what stands before it is forgotten
                 self._lefts[row, start] = self._left_of(self._standing(row, start))
@@ -122,26 +127,62 @@ class RunsPart:
     # -- runs with something behind them ------------------------------------------------------
 
     def _judge(self, ripe: list[_Pending]) -> None:
-        waiting = [p.run for p in self._pending if p.run.row == self._all]
+        waiting = [p.run for p in self._pending if p.run.row == self._all and p.likely]
         self._waiting_all = [(run.start, run.stop) for run in waiting]
         for pending in sorted(ripe, key=lambda p: (p.run.start, -p.run.row)):
-            run, rate_hz = pending.run, self._fmt.rate_hz
-            if run.row == self._all:
-                self._last_all = (run.start, run.stop)
-            elif self._part_of_all(run) or (not run.zero and self._at_ceiling(run)):
+            run = pending.run
+            if run.row < self._all and (
+                self._part_of_all(run) or (not run.zero and self._at_ceiling(run))
+            ):
                 continue  # clipped tops come by the thousand: known before the dear look
             left, right = pending.left or self._left_of(run), self._right_of(run)
-            if run.start == 0 and run.zero:
-                event = self._head(run, right)
-            elif run.start == 0 or run.length < by_chance(_crowd(left, right)):
-                continue
-            elif run.zero:
-                event = _silence.zeros_between(self._tracks(run), run, left, right, rate_hz)
-                if event and run.row == self._all and self._torn(run):
-                    event = _silence.in_the_file(event, rate_hz)
-            else:
-                event = _silence.hold_between(self._tracks(run), run, left, right, rate_hz)
-            self._take(run, event)
+            likely = pending.likely and (
+                run.start == 0 or run.length >= by_chance(_crowd(left, right))
+            )
+            event = self._event(run, left, right) if likely else None
+            if event is None and run.start and pending.leaps:
+                event = self._broken_off(run)
+            if run.row == self._all and (pending.likely or event):
+                self._last_all = (run.start, run.stop)
+            if likely or event:
+                self._take(run, event)
+
+    def _event(self, run: Run, left: Side, right: Side) -> Event | None:
+        """What a run is that chance does not make."""
+        tracks, rate_hz = self._tracks(run), self._fmt.rate_hz
+        if run.start == 0:
+            return self._head(run, right) if run.zero else None
+        if not run.zero:
+            return _silence.hold_between(tracks, run, left, right, rate_hz)
+        event = _silence.zeros_between(tracks, run, left, right, rate_hz)
+        if event and run.row == self._all and self._torn(run):
+            event = _silence.in_the_file(event, rate_hz)
+        return event
+
+    def _leaps(self, block: Block, run: Run) -> bool:
+        """Whether a run's ends jump far, in steps of the word that its block uses."""
+        if run.leap < _corners.LEAP_STEPS * self._fmt.lsb:
+            return False
+        rows = slice(None) if run.row == self._all else run.row
+        _, step = _edges.in_steps(block.samples[rows], self._fmt)
+        return run.leap >= _corners.LEAP_STEPS * step * self._fmt.full_scale
+
+    def _broken_off(self, run: Run) -> Event | None:
+        """A run at whose ends the signal breaks off, on a track at least, whatever its noise."""
+        if run.length > _silence.KEYED_S * self._fmt.rate_hz:
+            return None
+        near = int(_corners.NEAR_S * self._fmt.rate_hz)
+        for track in self._tracks(run):
+            x = self._history.row(track, run.start - near, run.stop + near)
+            steps, _ = _edges.in_steps(x, self._fmt)
+            first = min(near, run.start - self._history.start)
+            if first < 1 or first + run.length > len(steps):
+                return None  # forgotten by now
+            steps -= steps[first]
+            left, right = steps[:first][::-1], steps[first + run.length :]
+            if _corners.broken_off(left, right, run.length, held=not run.zero):
+                return _silence.broken_off(self._tracks(run), run, self._fmt.rate_hz)
+        return None
 
     def _torn(self, run: Run) -> bool:
         before = self._history.rows(run.start - _torn.LOOKED_AT, run.start)
