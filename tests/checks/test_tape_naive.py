@@ -216,9 +216,9 @@ def test_a_track_that_is_faded_out_and_in_is_no_head_that_clogs(
 
 
 def _lift(track: int, start: int, hops: int, *, flat: bool, even: bool) -> Lift:
-    return Lift(track=track, start=start, hops=hops, fall_db=20.0, loss_db=20.0, body_db=None,
-                flat=flat, even=even, sunk=False, rises=False, whole=False, moves=False,
-                follows=False, nats=90.0, sure=True)  # fmt: skip
+    return Lift(track=track, start=start, hops=hops, fall_db=20.0, loss_db=20.0, least_db=20.0,
+                body_db=None, flat=flat, even=even, sunk=False, rises=False, whole=False,
+                moves=False, follows=False, nats=90.0, sure=True)  # fmt: skip
 
 
 def test_what_falls_alike_on_one_track_is_flat_on_those_whose_body_is_covered() -> None:

@@ -22,7 +22,7 @@ from checks.dropouts._tape._contact import Candidate
 from checks.dropouts._tape._judge import Judge
 from checks.dropouts._tape._spacing import as_the_body
 from checks.model import Samples, Verdict
-from checks.sheet import NoiseReduction
+from checks.sheet import NoiseReduction, Sheet, Tape
 
 RATE = 96_000
 SECONDS = 8
@@ -165,3 +165,30 @@ def test_a_gap_takes_more_from_the_treble_and_a_dip_as_much_from_all(ms: int) ->
         (found,) = [f for f in run(x, RATE).findings if f.verdict is not Verdict.CLEAR]
         assert ("the treble goes first" in found.text) is rises
         assert rises or "thin place in the coat" in found.text
+
+
+@pytest.mark.parametrize(("ms", "um"), [(3, 10.0), (10, 20.0), (60, 40.0)])
+def test_of_a_gap_no_more_is_told_than_the_hiss_shows(ms: int, um: float) -> None:
+    """54.6 dB times distance over wavelength (reference texts): 1.43 dB a um at 10 kHz and 38 cm/s.
+
+    What is played sinks by itself in the same moment, by 26 dB in its treble, as a wave may.
+    """
+    frames = ms * RATE // 1000
+    body = np.stack([_played(2000.0, k) for k in range(2)])
+    treble = 0.1 * np.stack([_played(6500.0, 3 + k) for k in range(2)])
+    treble[1, AT - RATE // 500 : AT + frames + RATE // 500] *= 0.05  # some 2 ms wider
+    tape = body + treble + np.stack([_noise(-62.0, k) for k in range(2)])
+    x = contact_loss(
+        _words(tape), rate_hz=RATE, at=AT, frames=frames, distance_um=um, tracks=(1,),
+        floor_dbfs=-72.0,
+    ).samples  # fmt: skip
+    sheet = Sheet(tape=Tape(speed_cm_s=38.1))
+    (found,) = [f for f in run(x, RATE, sheet=sheet).findings if f.kind == "contact-loss"]
+    told_um, told_db = (found.values[k] for k in ("distance_um", "loss_at_10_khz_db"))
+    assert found.values["distance_at_least"]
+    assert found.values["loss_at_least"]
+    assert isinstance(told_um, float)
+    assert isinstance(told_db, float)
+    assert 0.1 * um <= told_um <= 1.05 * um
+    assert told_db == pytest.approx(1.43 * told_um, abs=0.1)
+    assert f"at least {told_db:.0f} dB at 10 kHz" in found.text

@@ -53,6 +53,7 @@ _BODY: Final = 0.35  # of the loss at 10 kHz: more than a spacing loss takes fro
 _LIMITER: Final = 0.5  # of it, where too little is seen: what ducks with the body is a limiter's
 _WAVES: Final = 2  # falls that may come of dirt, within the time of a few waves of a bass, some
 _WAVES_S: Final = 0.1  # at 25 Hz and more (from memory)
+_CHANCE: Final = 2.0  # standard deviations by which one of some bands may fall too far
 _MARGIN_DB: Final = 2.0  # by which chance may deepen one band's fall
 _SIDES_DB: Final = -4.0  # from the hiss: less beside a lift, and it does not begin at the hiss
 _PLAYS_DB: Final = 8.0  # over the quietest: the body plays
@@ -65,7 +66,9 @@ class Lift:
     Attributes:
         start, hops: place in hops.
         fall_db: of the hiss bands that fell.
-        loss_db: estimate of the loss at 10 kHz, from below.
+        loss_db: estimate of the loss at 10 kHz, from below; programme that sinks by itself may
+            make it too high.
+        least_db: what the hiss alone shows of it, at least: no programme is in that.
         body_db: how far the body fell (None where nothing played).
         flat: all frequencies alike.
         even: the hiss alike in all its bands, and further than to an amplifier's noise; what the
@@ -87,6 +90,7 @@ class Lift:
     hops: int
     fall_db: float
     loss_db: float
+    least_db: float
     body_db: float | None
     flat: bool
     even: bool
@@ -256,6 +260,7 @@ class Judge:
             hops=c.hops,
             fall_db=fall_db,
             loss_db=max(loss_db, 0.0),
+            least_db=fall_db if flat else self._least_loss(fall, usable, c.inner),
             body_db=float(loss[BODY]) if played else None,
             flat=bool(flat),
             even=even,
@@ -272,6 +277,18 @@ class Judge:
                 and self._hiss.like_others(c.track, self._judged)
             ),
         )
+
+    def _least_loss(self, fall: Floats, bands: Sequence[int], hops: int) -> float:
+        """The least loss at 10 kHz that explains how the hiss falls in some bands, dB.
+
+        Amplifiers lie 8 to 12 dB under the hiss (common practice), so that it may be far more. Of
+        each band's fall is left out what chance deepens in noise of so many degrees of freedom:
+        the level's standard deviation is 4.34 dB times the root of 2 over them.
+        """
+        dof = np.array([self._bank.dof([band]) for band in bands]) * max(hops, 1)
+        chance = _CHANCE * 4.34 * np.sqrt(2.0 / dof)
+        tilt = self._bank.frequencies_hz[list(bands)] / 10_000.0
+        return max(0.0, float(((fall[list(bands)] - chance) / tilt).max()))
 
     def shares(self, c: Candidate, track: int) -> bool:
         """Whether another track falls with a candidate, too little to be proof by itself."""

@@ -97,7 +97,7 @@ def lift_finding(
     hop_ms = 1000.0 * hop / rate_hz
     length_ms = max(lift.hops for lift in lifts) * hop_ms
     fall = max(lift.fall_db for lift in lifts)
-    loss = max(lift.loss_db for lift in lifts)
+    loss = max(lift.least_db for lift in lifts)
     start, stop = event.start * hop, event.stop * hop
     values: dict[str, Value] = {
         "length_ms": rounded(length_ms, 1),
@@ -118,9 +118,10 @@ def lift_finding(
             f"{told}{shared}: a thin place in the coat, or the level was changed."
         )
         return made("level-dip", Verdict.LISTEN, Remedy.LISTEN, tracks, start, stop, text, values)
-    values["loss_at_10_khz_db"] = rounded(loss, 1)
+    values |= {"loss_at_10_khz_db": rounded(loss, 1), "loss_at_least": True}
     if speed_cm_s is not None:
         values["distance_um"] = rounded(loss * speed_cm_s * 1e4 / 10_000.0 / _SPACING_DB, 1)
+        values["distance_at_least"] = True
     redo = any(
         lift.sure
         and lift.hops * hop_ms >= limits.contact_redo_ms
@@ -139,15 +140,17 @@ def _lift_text(
     """The sentence for a lift; ``where``: its length and whether tracks share it.
 
     Args:
-        loss_db: at 10 kHz; ``rises``: the treble goes first; ``whole``: the body goes as well.
+        loss_db: at least, at 10 kHz; ``rises``: the treble goes first; ``whole``: the body goes
+            as well.
     """
     shape = (
-        f"and the treble goes first, some {loss_db:.0f} dB or more at 10 kHz"
+        f"and the treble goes first, at least {loss_db:.0f} dB at 10 kHz"
         if rises
         else "alike in all its bands and in the body of the sound: a wide gap, or a thin place in "
         "the coat"
         if whole
-        else "alike in all its bands, while the body stays or is covered"
+        else f"alike in all its bands, at least {loss_db:.0f} dB at 10 kHz or far more beneath "
+        "other noise, while the body stays or is covered"
     )
     end = (
         "Clean the head and the tape's path and play it again."
