@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._tape._bands import BODY, HISS
 from checks.dropouts._tape._lasting import Fall
-from checks.dropouts._tape._others import LEAVES, TOGETHER_S
+from checks.dropouts._tape._others import LEAVES
 from checks.model import Finding, Remedy, Value, Verdict, rounded
 
 DIRT_S: Final = 2.0
 """A head that clogs stays so for longer (common practice)."""
 
-_AT_ONCE: Final = 2  # entries from the last hiss as before to half of the fall, both cut
+_AT_ONCE: Final = 2  # entries from the last hiss as before to all of the fall, both cut
 
 _ENDS: Final = {
     "": "Look at the head, the card and the cable of this track and play it again.",
@@ -75,9 +75,11 @@ def hf_loss(
     worst = max(group, key=lambda f: f.mean_db)
     covered = max(0, min(f.first for f in group) - max(f.since for f in group))
     covered_s = round(covered * entry_s, 2)
-    slow = worst.slow and worst.first - worst.since > _AT_ONCE
-    how = "slowly" if slow else "at once"
-    how = how if covered_s <= TOGETHER_S else f"within {covered_s:.1f} s"
+    took = covered + worst.full - worst.first
+    slow = True if worst.slides else None if took > _AT_ONCE else False
+    how = "at once" if slow is False else f"within {took * entry_s:.1f} s"
+    # The hiss shows neither the first few dB nor what goes on beneath the electronics' noise.
+    how = f"slowly, over {took * entry_s:.1f} s or more" if slow else how
     long_s = (worst.last - worst.first) * entry_s
     heard_khz = frequencies_hz[HISS:][np.isfinite(worst.fall_db[HISS:])] / 1000.0
     until = "and is not heard to come back"

@@ -38,11 +38,10 @@ _BEGAN: Final = 2  # entries: one may be that in which the machine got its speed
 _APART: Final = 24  # entries, some 2 s: under notes so long a fall need not show (from memory)
 _TRIES: Final = 24  # from memory: more falls of one track than that tell no more
 _MOST: Final = 8  # that are told (from memory)
-_AGAIN: Final = 0.25  # of the entries (from memory); of hiss that stays down, hardly any
-_HIGHEST: Final = 2  # bands: one alone may be there by chance
 _GONE: Final = 6  # entries for which a signal must be gone: some 0.6 s
 _FARTHEST_DB: Final = 20.0  # in the body, 100 um at 38 cm/s: no head clogs further (from memory)
 _LOUDEST: Final = 90  # percentile
+_WHOLE: Final = 0.85  # of a fall: what is left is chance
 _STAYS: Final = 0.9  # of the mean fall, where the electronics cover what more the treble lost
 
 
@@ -54,7 +53,8 @@ class Fall:
         first, last: entries, the last not included.
         seen: entry behind the last one that shows it; programme may cover it from there on.
         since: entry behind the last one in which the hiss was heard as before; programme may
-            have covered the fall from there to ``first``.
+            have covered the fall from there to ``first``; ``full``: in which it is all there.
+        slides: it shows in part for a while before.
         open_end: it lasts as long as the tape runs.
         fall_db: a band, NaN where neither side shows steady noise.
         after: level after it, a band, NaN likewise.
@@ -77,6 +77,8 @@ class Fall:
     last: int
     seen: int
     since: int
+    full: int
+    slides: bool
     open_end: bool
     fall_db: Floats
     after: Floats
@@ -226,7 +228,7 @@ def _fall(
         # Of what comes back, what shows long before and then no more is a lift of its own.
         down = down[int(np.flatnonzero(np.diff(down, prepend=-np.inf) > _APART)[-1]) :]
     begin = first + int(down[0]) if len(down) else drop.at * WINDOW
-    quick = np.flatnonzero(depth[:, first:last].mean(axis=0) >= 0.85)
+    quick = np.flatnonzero(depth[:, first:last].mean(axis=0) >= _WHOLE)
     slow = bool(len(quick) and len(down) and quick[0] - down[0] > WINDOW)
     end = min(stop * WINDOW, len(entries))
     fades = step_by_step(depth[:, first:last].mean(axis=0))
@@ -252,7 +254,9 @@ def _fall(
                 end = last
                 break
     since = _behind(as_before, begin, begin)
-    shown = np.flatnonzero(depth[:, begin:end].max(axis=0) >= 0.5)
+    best = depth[:, begin : max(end, begin + 1)].max(axis=0)  # programme covers the others
+    shown, full = np.flatnonzero(best >= 0.5), int(np.argmax(best >= min(_WHOLE, best.max())))
+    least = (drop.before - drop.fall)[HISS:][heard] - _STEADY_DB
     apart = np.r_[0:begin, end : len(entries)]
     alike = np.abs(low[HISS:][heard][:, apart] - drop.before[HISS:][heard, None]) < _STEADY_DB
     each = drop.fall.copy()
@@ -263,6 +267,8 @@ def _fall(
         last=int(entries[end - 1]) + 1,
         seen=int(entries[begin + (int(shown[-1]) if len(shown) else end - begin - 1)]) + 1,
         since=int(entries[since]),
+        full=int(entries[begin + full]),
+        slides=int(np.count_nonzero(shown < full)) > WINDOW,
         open_end=end >= len(entries),
         fall_db=each,
         after=drop.before - drop.fall,
@@ -278,12 +284,7 @@ def _fall(
         faded=with_the_body(low[BODY], depth.mean(axis=0), begin, end, fall),
         rested=drop.rested,
         outlasts=_outlasts(course.programme[:, entries], track, begin, end),
-        deepest=bool(
-            (
-                low[HISS:][heard].min(axis=1)
-                > drop.before[HISS:][heard] - drop.fall[HISS:][heard] - _STEADY_DB
-            ).all()
-        ),
+        deepest=bool((low[HISS:][heard].min(axis=1) > least).all()),
     )
 
 
@@ -328,18 +329,6 @@ def _as_body(mean: Floats, begin: int, end: int, noise_db: float) -> bool | None
     if loss[BODY] > _FARTHEST_DB:
         return None  # what is left may leak in
     return as_the_body(loss, left - np.maximum(low, noise_db), TILT)
-
-
-def comes_and_goes(fall: Fall, history: LevelHistory) -> bool:
-    """Whether the hiss is heard as before in the midst of a fall: short ones that come again.
-
-    Asked of its highest bands, which programme covers least.
-    """
-    heard = np.isfinite(fall.fall_db[HISS:])
-    before = (fall.after + fall.fall_db)[HISS:][heard]
-    low = history.low_db[HISS:, fall.track, fall.first : fall.last].astype(np.float32)[heard]
-    at = np.abs(low - before[:, None]) < SAME_DB
-    return bool(at[-_HIGHEST:].all(axis=0).mean() >= _AGAIN)
 
 
 def is_silent(fall: Fall) -> bool:

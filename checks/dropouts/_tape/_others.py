@@ -16,6 +16,7 @@ from checks._ranks import median
 from checks.dropouts._tape._bands import BODY, HISS, Floats
 from checks.dropouts._tape._breath import heard_as_hiss, never_again
 from checks.dropouts._tape._decoded import under_programme
+from checks.dropouts._tape._drops import SAME_DB
 from checks.dropouts._tape._floors import AT_DB, LOW_MEAN_DB, LevelHistory
 from checks.dropouts._tape._hiss import Hiss
 from checks.dropouts._tape._lasting import PLAYS_ON, Fall
@@ -31,6 +32,8 @@ LEAVES: Final = 0.5  # of the fall of the hiss: a fader takes all of it from the
 _PLAYS: Final = 0.5  # of the time in which the hiss of another track is down (from memory)
 _FED_DB: Final = 1.0  # by which the level of a generator may move (common practice)
 LIKE_DB: Final = 4.0  # tracks hiss alike; amplifiers lie 8 dB under it (common practice)
+_AGAIN: Final = 0.25  # of the entries (from memory); of hiss that stays down, hardly any
+_HIGHEST: Final = 2  # bands: one alone may be there by chance
 
 
 def under_others(
@@ -203,3 +206,15 @@ def is_under(fall: Fall, others: Sequence[Floats]) -> bool:
     pick = (known + 1) // 4 if fall.plays <= PLAYS_ON else known // 2
     usual = np.take_along_axis(levels, pick[None] - (known == 0), axis=0)[0]
     return bool((usual - fall.after[HISS:])[heard].mean() >= UNDER_OTHERS_DB)
+
+
+def comes_and_goes(fall: Fall, history: LevelHistory) -> bool:
+    """Whether the hiss is heard as before in the midst of a fall: short ones that come again.
+
+    Asked of its highest bands, which programme covers least.
+    """
+    heard = np.isfinite(fall.fall_db[HISS:])
+    before = (fall.after + fall.fall_db)[HISS:][heard]
+    low = history.low_db[HISS:, fall.track, fall.first : fall.last].astype(np.float32)[heard]
+    at = np.abs(low - before[:, None]) < SAME_DB
+    return bool(at[-_HIGHEST:].all(axis=0).mean() >= _AGAIN)

@@ -34,7 +34,6 @@ from checks.dropouts._tape._judge import Judge
 from checks.dropouts._tape._lasting import (
     PLAYS_ON,
     Fall,
-    comes_and_goes,
     duller,
     is_flat,
     is_silent,
@@ -43,7 +42,7 @@ from checks.dropouts._tape._lasting import (
 )
 from checks.dropouts._tape._lifts import LiftEvent, begins_with, lift_finding
 from checks.dropouts._tape._motion import MOST_HISS_DB, Course, course, programme_spans
-from checks.dropouts._tape._others import LEAVES, NO_TAPE_DB, TOGETHER_S, hissing
+from checks.dropouts._tape._others import LEAVES, NO_TAPE_DB, TOGETHER_S, comes_and_goes, hissing
 from checks.dropouts._tape._stopped import stopped
 from checks.dropouts._tape._tones import Tones, told
 from checks.dropouts._tape._unjudged import not_judged
