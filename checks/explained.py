@@ -6,11 +6,10 @@ seams. Timecode, pilot tones and clicks are square or made of samples: they know
 be cut off, nor hiss to fall, their overtones are lines above 20 kHz, and some jump by nature. Where
 peaks wrap round, words look wrong; where words are scrambled, some look like peaks that wrapped
 round; where words are wrong at a regular distance, the spectrum is mirrored and the mean moves. A
-bit that stands still moves the mean by half its weight.
-Such findings become notes that say so; nothing is taken away but notes on what hiss and
-spectrum of a track without programme do not show. A ``redo`` is never changed but on tracks that
-carry no programme and where another ``redo`` tells of the same samples, nor a jump that stands by
-itself, nor a lift that lasts longer than the longest flat top.
+bit that stands still moves the mean by half its weight. Such findings become notes that say so;
+nothing is taken away but notes on what hiss and spectrum of a track without programme do not show.
+A ``redo`` is never changed but where another ``redo`` tells of the same samples or words, nor a
+jump that stands by itself, nor a lift that lasts longer than the longest flat top.
 """
 
 from __future__ import annotations

@@ -81,7 +81,8 @@ def test_hiss_falls_under_the_electronics_which_leave_as_much_noise_above_it() -
 
 def test_a_fader_takes_as_much_of_what_plays_as_of_the_hiss() -> None:
     fell = np.array([7.0, 9.0, 10.4, 9.6, 8.1, 6.2, 3.9], np.float32)
-    fall = Fall(track=1, first=41, last=105, seen=105, since=41, open_end=True, fall_db=fell,
+    fall = Fall(track=1, first=41, last=105, seen=105, since=41, full=41, slides=False,
+                open_end=True, fall_db=fell,
                 after=np.full(7, -77.7, np.float32), before_db=-70.0, after_db=-77.7, mean_db=7.7,
                 plays=0.5, quieter_db=2.0, steady=0.5, slow=False, fades=False,
                 faded=False, rested=True)  # fmt: skip

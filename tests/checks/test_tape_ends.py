@@ -114,7 +114,7 @@ def _history(levels_db: list[tuple[float, float]], first: int = 60) -> LevelHist
 def _fall(track: int, before_db: float, after_db: float, *, fades: bool = False) -> Fall:
     db = before_db - after_db
     return Fall(
-        track=track, first=60, last=80, seen=80, since=60, open_end=True,
+        track=track, first=60, last=80, seen=80, since=60, full=60, slides=False, open_end=True,
         fall_db=np.full(BANDS, db, np.float32), after=np.full(BANDS, after_db, np.float32),
         before_db=before_db, after_db=after_db, mean_db=db, plays=0.0, quieter_db=np.nan,
         steady=1.0, slow=False, fades=fades, faded=False, rested=False,

@@ -121,7 +121,7 @@ def test_behind_a_gap_programme_is_never_as_bright_again(
     history.append(np.repeat(10 ** (levels / 10), PARTS, axis=1)[:, None].astype(np.float32))
     nan, fall_db = np.nan, [0.0, np.nan, 12.0, 12.0, 12.0, 12.0]
     fall = Fall(
-        track=0, first=30, last=60, seen=60, since=30, open_end=True,
+        track=0, first=30, last=60, seen=60, since=30, full=30, slides=False, open_end=True,
         fall_db=np.array(fall_db, np.float32), after=np.full(6, noise_db - 12.0, np.float32),
         before_db=noise_db, after_db=noise_db - 12.0, mean_db=12.0, plays=1.0, quieter_db=nan,
         steady=1.0, slow=False, fades=False, faded=False, rested=False,

@@ -134,7 +134,8 @@ def test_the_amplifiers_noise_may_cover_the_treble_of_the_hiss(kind: str, um: fl
 
 def test_other_tracks_tell_what_the_tape_hisses() -> None:
     fell = np.array([5.0, 9.0, 10.4, 9.6, 8.1, 6.2, 3.9], np.float32)
-    fall = Fall(track=1, first=41, last=105, seen=105, since=41, open_end=True, fall_db=fell,
+    fall = Fall(track=1, first=41, last=105, seen=105, since=41, full=41, slides=False,
+                open_end=True, fall_db=fell,
                 after=np.full(7, -77.7, np.float32), before_db=-70.0, after_db=-77.7, mean_db=7.7,
                 plays=0.1, quieter_db=np.nan, steady=0.5, slow=False, fades=False,
                 faded=False, rested=True)  # fmt: skip

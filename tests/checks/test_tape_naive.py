@@ -189,7 +189,8 @@ def test_what_is_too_loud_for_hiss_falls_with_the_players(before_db: float, soft
     """Body 6, edge 7, treble 10 dB: quieter playing, unless a hiss of 62 dB down fell as far."""
     fell = np.array([6.1, 7.5, np.nan, np.nan, 8.9, 10.0, 11.7], np.float32)
     fall = Fall(
-        track=0, first=21, last=46, seen=46, since=20, open_end=True, fall_db=fell,
+        track=0, first=21, last=46, seen=46, since=20, full=20, slides=False,
+        open_end=True, fall_db=fell,
         after=before_db - fell, before_db=before_db, after_db=before_db - 10.2, mean_db=10.2,
         plays=1.0, quieter_db=6.3, steady=0.95, slow=False, fades=False, faded=False, rested=False,
     )  # fmt: skip
