@@ -183,6 +183,11 @@ def lasting(seconds: float) -> str:
     return f"{seconds * 1e3:.3g} ms" if seconds < 0.9995 else f"{seconds:,.2f} s"
 
 
+def milliseconds(frames: int, rate_hz: int) -> float:
+    """A length of so many frames in ms, as the report holds it."""
+    return round(frames / max(rate_hz, 1) * 1000, 4)
+
+
 def length_told(count: int, rate_hz: int, of: str = "frame") -> str:
     """So many frames or samples, and how long they last, in words."""
     return f"{count:,} {of}{'' if count == 1 else 's'} ({lasting(count / max(rate_hz, 1))})"

@@ -38,7 +38,7 @@ from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
 from checks.dropouts._predict import Floats
 from checks.dropouts._sightings import COARSE, FINE, MOST_BYTES, Seen, Sightings, words
-from checks.model import CaptureFormat, Remedy, Samples, Verdict
+from checks.model import CaptureFormat, Remedy, Samples, Verdict, milliseconds
 from checks.sheet import Sheet, TrackKind
 
 BATCH_BLOCKS: Final = 4
@@ -281,7 +281,6 @@ class RepeatsPart:
         if self._natural(match) or self._plays_on(match, noise):
             return
         self._counts[match.track] += 1
-        ms = match.lag / max(self._fmt.rate_hz, 1) * 1000
         again = (
             "over and over, as when a buffer is stuck"
             if length >= 2 * match.lag
@@ -297,7 +296,10 @@ class RepeatsPart:
                 stop=match.stop,
                 text=f"The same audio stands here {again}, bit for bit: a digital fault; play the "
                 "tape again.",
-                values={"lag_frames": match.lag, "lag_ms": round(ms, 4)},
+                values={
+                    "lag_frames": match.lag,
+                    "lag_ms": milliseconds(match.lag, self._fmt.rate_hz),
+                },
             ),
             within=_TOGETHER,
         )

@@ -40,7 +40,7 @@ from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
 from checks.dropouts._sentences import RECOPY_FIRST
 from checks.dropouts._shifted import Shifted, Shifts
-from checks.model import CaptureFormat, Remedy, Verdict, rounded
+from checks.model import CaptureFormat, Remedy, Verdict, milliseconds, rounded
 
 _LOUD: Final = 0.7  # what a block must reach; of 16 even values the largest does so in 299 of 300
 _GAP: Final = 64  # frames without a large jump after which the stretch is over: one in 1e8
@@ -243,7 +243,7 @@ class ScrambledPart:
                 ),
                 values={
                     "cause": "scrambled",
-                    "length_ms": self._length_ms(held.frames),
+                    "length_ms": milliseconds(held.frames, self._fmt.rate_hz),
                     "rms": rounded(float(np.sqrt(held.squares / held.frames))),
                 },
             )
@@ -263,7 +263,7 @@ class ScrambledPart:
                     text=_SHIFTED,
                     values={
                         "cause": "scrambled",
-                        "length_ms": self._length_ms(one.stop - one.start),
+                        "length_ms": milliseconds(one.stop - one.start, self._fmt.rate_hz),
                     },
                 )
             )
@@ -281,9 +281,6 @@ class ScrambledPart:
         for track in event.tracks:
             self._counts[track] += 1
         self._log.add(event, within=_TOGETHER)
-
-    def _length_ms(self, frames: int) -> float:
-        return round(frames / max(self._fmt.rate_hz, 1) * 1000, 4)
 
     def _all_of(self, track: int, start: int, stop: int) -> tuple[int, ...]:
         """The tracks of a short stretch: another may show too few large jumps by itself."""

@@ -35,7 +35,7 @@ from checks.dropouts._events import Event, EventLog, told_together
 from checks.dropouts._history import History
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
-from checks.model import CaptureFormat, Remedy, Samples, Value, Verdict, length_told
+from checks.model import CaptureFormat, Remedy, Samples, Value, Verdict, length_told, milliseconds
 from checks.sheet import Sheet, TrackKind
 
 Flags = NDArray[np.bool_]
@@ -156,8 +156,7 @@ class SpacedPart:
             self._log.add(self._event(track, one), within=2 * one.every)
 
     def _event(self, track: int, one: _Spaced) -> Event:
-        rate_hz = max(self._fmt.rate_hz, 1)
-        frames = one.stop - one.start
+        frames, rate_hz = one.stop - one.start, self._fmt.rate_hz
         which = "second" if one.every == 2 else "third" if one.every == 3 else f"{one.every}th"
         text = f"Every {which} word "
         values: dict[str, Value] = {"cause": SPACED, "every_frames": one.every}
@@ -170,7 +169,7 @@ class SpacedPart:
             f" for {length_told(frames, rate_hz)}, {one.words:,} words in all, though those "
             "between move: words are lost at a regular distance; play the tape again."
         )
-        values |= {"wrong_words": one.words, "length_ms": round(frames / rate_hz * 1000, 4)}
+        values |= {"wrong_words": one.words, "length_ms": milliseconds(frames, rate_hz)}
         return Event(
             kind="step",
             verdict=Verdict.REDO,

@@ -29,7 +29,7 @@ from checks.dropouts import _edges
 from checks.dropouts._events import Event, EventLog, told_together
 from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
-from checks.model import CaptureFormat, Remedy, Samples, Verdict, length_told
+from checks.model import CaptureFormat, Remedy, Samples, Verdict, length_told, milliseconds
 from checks.sheet import Sheet, TrackKind
 
 _EACH: Final = (2, 3, 4, 6, 8)  # frames that a value stands for: ratios of the usual rates
@@ -118,7 +118,7 @@ class StairsPart:
                 values={
                     "cause": "each value held",
                     "held_frames": one.each,
-                    "length_ms": round(frames / max(rate_hz, 1) * 1000, 4),
+                    "length_ms": milliseconds(frames, rate_hz),
                 },
             ),
             within=2 * max(_EACH),

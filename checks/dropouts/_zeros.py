@@ -33,7 +33,7 @@ from checks.dropouts._limits import DropoutsLimits
 from checks.dropouts._part import PartOutcome
 from checks.dropouts._runs import Run, RunTracker
 from checks.dropouts._silence import Side
-from checks.model import CaptureFormat, Finding, Remedy, Verdict
+from checks.model import CaptureFormat, Finding, Remedy, Verdict, milliseconds
 from checks.sheet import Sheet, TrackKind
 
 CHANCE: Final = 1e-12
@@ -284,8 +284,8 @@ class RunsPart:
         """Log an event; digital silence that is none goes into the note."""
         tracks = self._tracks(run)
         if event is not None and not set(tracks) <= self._excused:
-            ms = (event.stop - event.start) / max(self._fmt.rate_hz, 1) * 1000
-            event.values = {**event.values, "length_ms": round(ms, 4)}
+            length_ms = milliseconds(event.stop - event.start, self._fmt.rate_hz)
+            event.values = {**event.values, "length_ms": length_ms}
             for track in event.tracks:
                 self._counts[event.kind][track] += 1
             self._log.add(event, within=_TOGETHER)

@@ -22,7 +22,7 @@ def seen(row: NDArray[np.float64], blocks: int = 3) -> list[int]:
     for start in range(0, blocks * BLOCK_FRAMES, BLOCK_FRAMES):
         lead = min(LEAD_FRAMES, start)
         piece = x[:, start - lead : start + BLOCK_FRAMES]
-        out += screen.feed(Block(piece, start=start, lead=lead, fmt=fmt, work=work))
+        out += screen.feed(Block(piece, start=start, lead=lead, fmt=fmt, work=work))[0]
     return [peak.first for peak in out]
 
 

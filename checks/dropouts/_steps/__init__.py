@@ -86,11 +86,11 @@ class StepsPart:
         self._waiting: list[Peak] = []
 
     def feed(self, block: Block) -> None:
-        self._waiting += self._screen.feed(block)
+        peaks, rises = self._screen.feed(block)
+        self._waiting += peaks
         self._clocks.feed(block)
         self._tape.feed(block)
-        self._recoded.rises(self._screen.rises)
-        self._recoded.go_on()
+        self._recoded.feed(rises)
         self._look(block.stop - _MARGIN - BATCH_BLOCKS * BLOCK_FRAMES)
 
     def finish(self) -> PartOutcome:

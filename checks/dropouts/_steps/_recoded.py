@@ -46,7 +46,8 @@ from checks.dropouts._predict import Floats
 from checks.dropouts._sentences import RECODED, RECOPY_FIRST
 from checks.dropouts._steps._doubts import Doubts
 from checks.dropouts._steps._place import Place
-from checks.model import CaptureFormat, Remedy, Value, Verdict, length_told
+from checks.dropouts._steps._whiten import Rise
+from checks.model import CaptureFormat, Remedy, Value, Verdict, length_told, milliseconds
 
 Ints = NDArray[np.int64]
 
@@ -122,7 +123,7 @@ class Recoded:
     doubts: Doubts
     limit: float
     _open: list[_Stretch] = field(default_factory=list)
-    _waiting: list[tuple[int, int]] = field(default_factory=list)
+    _waiting: list[Rise] = field(default_factory=list)
     _over: list[tuple[int, int, tuple[int, ...]]] = field(default_factory=list)
 
     def covers(self, frame: int, tracks: Sequence[int]) -> bool:
@@ -139,10 +140,11 @@ class Recoded:
         }
         return bool(strong) and self._by_factor(place, strong)
 
-    def rises(self, rises: Sequence[tuple[int, int]]) -> None:
-        """Take tracks and frames from which on the residual is more for a while."""
+    def feed(self, rises: Sequence[Rise]) -> None:
+        """Take what rises in the newest block; follow what is open, look at what waits."""
         if not self.fmt.floating:
             self._waiting += rises
+        self._go_on()
 
     # -- factors ------------------------------------------------------------------------------
 
@@ -198,12 +200,11 @@ class Recoded:
         swaps = [Way(bytes=(k, k + 1)) for k in octets] if length % 8 == 0 else []
         return [*swaps, *(Way(bit=bit) for bit in range(2, length + 1))]
 
-    def go_on(self) -> None:
-        """Follow what is open and look at what waits, up to the samples that are held."""
+    def _go_on(self) -> None:
         for one in list(self._open):
             while one in self._open and one.seen + 2 * _FEW <= self.history.stop:
                 self._follow(one)
-        ripe = [at for at in self._waiting if at[1] + _REACH + LEAST <= self.history.stop]
+        ripe = [at for at in self._waiting if at.frame + _REACH + LEAST <= self.history.stop]
         self._waiting = [at for at in self._waiting if at not in ripe]
         for track, frame in ripe:
             if not self.covers(frame, [track]):
@@ -223,7 +224,7 @@ class Recoded:
         others = [t for t in range(self.fmt.channels) if t != track and self._stands_so(t, at, way)]
         tracks = tuple(sorted((track, *others)))
         self._open.append(_Stretch(way, tracks, at, at))
-        self.go_on()
+        self._go_on()
 
     def _words(self, track: int, start: int, stop: int) -> Ints:
         row = self.history.row(track, max(start, 0), stop)
@@ -240,7 +241,7 @@ class Recoded:
         whitening, floor = _predict.known(x[:first], ORDER)
         if floor < NOISY * _predict.rounding(whitening):
             return None  # it never met a converter: all moves in few bits
-        stands = _mean_square(_predict.forward(x[last:stop], whitening)[ORDER:], floor)
+        stands = _unforetold(x[last:stop], whitening, floor)
         if stands < _NOISY:
             return None
         moved = int(np.bitwise_or.reduce(words[:first] ^ words[0]))
@@ -259,7 +260,7 @@ class Recoded:
         costs = []
         for frame in range(first, last + 1):
             z = np.concatenate((x[first - ORDER : frame], put_back[frame:stop]))
-            costs.append(_mean_square(_predict.forward(z, whitening)[ORDER:], floor))
+            costs.append(_unforetold(z, whitening, floor))
         return (way, first + int(np.argmin(costs))) if min(costs) <= _LEFT else None
 
     def _stands_so(self, track: int, frame: int, way: Way) -> bool:
@@ -270,9 +271,9 @@ class Recoded:
         x = words.astype(np.float64)
         whitening, floor = _predict.known(x[:at], ORDER)
         z = x[at - ORDER :].copy()
-        stands = _mean_square(_predict.forward(z, whitening)[ORDER:], floor)
+        stands = _unforetold(z, whitening, floor)
         z[ORDER:] = way.back(words[at:], self.fmt.word_length)
-        back = _mean_square(_predict.forward(z, whitening)[ORDER:], floor)
+        back = _unforetold(z, whitening, floor)
         return back * _NOISY <= stands and back <= _LEFT
 
     def _follow(self, one: _Stretch) -> None:
@@ -296,7 +297,7 @@ class Recoded:
     def _close(self, one: _Stretch, stop: int) -> None:
         self._open.remove(one)
         self._over.append((one.start, stop, one.tracks))
-        frames, rate_hz = max(stop - one.start, 1), max(self.fmt.rate_hz, 1)
+        frames, rate_hz = max(stop - one.start, 1), self.fmt.rate_hz
         recopy = one.way.bytes is not None
         what = f"{one.way.told()} for {length_told(frames, rate_hz)}"
         text = f"{what}: put back, they go on as the sound before them"
@@ -310,13 +311,13 @@ class Recoded:
                 start=one.start,
                 stop=one.start + frames,
                 text=text,
-                values={"cause": RECODED, "length_ms": round(frames / rate_hz * 1000, 4)},
+                values={"cause": RECODED, "length_ms": milliseconds(frames, rate_hz)},
             ),
             sure=True,
         )
 
     def finish(self) -> None:
-        self.go_on()
+        self._go_on()
         for one in list(self._open):
             self._close(one, self.history.stop)
 
@@ -379,5 +380,7 @@ def _sets_in(x: Floats, first: int) -> int | None:
     return first + best if ratio[best] >= _RATIO else None
 
 
-def _mean_square(residual: Floats, floor: float) -> float:
+def _unforetold(z: Floats, whitening: Floats, floor: float) -> float:
+    """Mean square of what is not foretold of the samples from ``ORDER`` on, floor 1."""
+    residual = _predict.forward(z, whitening)[ORDER:]
     return float(residual @ residual) / (len(residual) * floor * floor)

@@ -16,7 +16,7 @@ leaves where converter, amplifier and hiss make the floor, flat or rising; plain
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
@@ -79,6 +79,13 @@ class Peak:
     first: int
 
 
+class Rise(NamedTuple):
+    """A frame from which on a track's residual is more for a while."""
+
+    track: int
+    frame: int
+
+
 class Screen:
     """Whitens blocks in order and gives what stands out."""
 
@@ -96,13 +103,11 @@ class Screen:
         self._ages = np.zeros(tracks, np.int64)
         self._before = np.full((tracks, _BESIDE), np.inf)  # the last parts of the block before
         self._last = np.full((tracks, _SEEN), np.inf)
-        self.rises: list[tuple[int, int]] = []  # in the newest block: track, frame
 
-    def feed(self, block: Block) -> list[Peak]:
-        """The peaks of a block, in order of track, then of place."""
-        self.rises = []
+    def feed(self, block: Block) -> tuple[list[Peak], list[Rise]]:
+        """The peaks of a block, in order of track, then of place; where the residual rises."""
         if not block.frames or not block.tracks:
-            return []
+            return [], []
         if self._fine:
             self._fit_each(block)
         look = _Look(block)
@@ -112,8 +117,8 @@ class Screen:
             self._renew(block, look)
         if self._nothing_stands_out(look):
             self._last = look.sums[:, -_SEEN:] * _OF_A_PART
-            return []
-        self.rises = self._risen(look, block.start)
+            return [], []
+        rises = self._risen(look, block.start)
         least = np.repeat(self._floors, BLOCK_FRAMES // SEGMENT // self._pieces, axis=1)
         floors = self._around(look)
         np.maximum(floors, least[:, : floors.shape[1], np.newaxis], out=floors)
@@ -124,7 +129,7 @@ class Screen:
             for k in np.flatnonzero(marked[track]).tolist():
                 sigmas = size[k].reshape(_PARTS, PART) / floors[track, k, :, np.newaxis]
                 peaks += _apart(track, sigmas.reshape(-1), block.start + k * SEGMENT)
-        return peaks
+        return peaks, rises
 
     def _nothing_stands_out(self, look: _Look) -> bool:
         """Whether no sample reaches what is looked at again, be the floor that of any part."""
@@ -138,7 +143,7 @@ class Screen:
         self._before = look.sums[:, -_BESIDE:] * _OF_A_PART
         return True
 
-    def _risen(self, look: _Look, start: int) -> list[tuple[int, int]]:
+    def _risen(self, look: _Look, start: int) -> list[Rise]:
         """Where the residual is for two parts more than in the two before the last of them."""
         means = np.concatenate((self._last, look.sums * _OF_A_PART), axis=1)
         self._last = means[:, -_SEEN:]
@@ -148,7 +153,7 @@ class Screen:
         rises[:, 1:] &= ~rises[:, :-1]
         found = []
         for track, k in zip(*np.nonzero(rises), strict=True):
-            found.append((int(track), start + (int(k) + 2 - _SEEN) * PART))
+            found.append(Rise(int(track), start + (int(k) + 2 - _SEEN) * PART))
         return found
 
     def _around(self, look: _Look) -> NDArray[np.float64]:
