@@ -274,8 +274,7 @@ class Break:
 def shared_break(tracks: list[Floats], peak: int) -> Break | None:
     """The place at which all tracks are cut, each side fitted for itself.
 
-    For cuts behind which a track carries something else than before. None where a side is short, or
-    on no track both sides fit themselves.
+    For cuts behind which a track carries something else than before. None where a side is short.
     """
     first, last = peak - BEFORE, peak + BEHIND
     total = np.zeros(last - first + 1)
@@ -302,7 +301,7 @@ def shared_break(tracks: list[Floats], peak: int) -> Break | None:
         clean.append(
             bool(np.mean(sides**2) <= CLEAN and np.abs(near).max(initial=0.0) <= STANDS_OUT)
         )
-    return Break(frame, jumps, clean) if any(clean) else None
+    return Break(frame, jumps, clean)
 
 
 def _place(ahead: Floats, back: Floats, first: int, last: int) -> int:

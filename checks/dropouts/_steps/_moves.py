@@ -37,7 +37,15 @@ ONE_FITS: Final = 2.5
 MANY_MOVED: Final = 3  # moves that are trusted though they do not close
 
 ALL_MOVED: Final = 0.8
-"""Share of the tracks broken that the moves must explain."""
+"""Share of the tracks broken that the moves must explain, or"""
+
+ALL_BROKEN: Final = 0.99
+"""share of all that is broken, as twice a log likelihood: others play as well, and a strike among
+many that go on does not hide those that have moved."""
+
+FAR: Final = 1000.0
+"""Times as much as another's past that the own must leave on each track that moves, for the moves
+to be seen whatever they leave: the floor moves where a note begins."""
 
 IN_PLACE: Final = 20.0
 """Least gain of a proven move over the same moves a few frames beside. From own trials: sounds
@@ -121,10 +129,10 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
     for i, (x, (whitening, floor)) in enumerate(zip(tracks, models, strict=True)):
         scores[i] = each_goes_on(x[:frame], heads, whitening, floor)
         costs[i] = ORDER * (scores[i] + 2 * np.log(floor))
-    broken = np.flatnonzero(np.diag(scores) >= FAILS)
-    of_others = (scores <= ONE_FITS) & ~np.eye(count, dtype=np.bool_)
-    may_have_moved = np.count_nonzero(of_others[:, broken].any(axis=0))
-    if not len(broken) or may_have_moved < ALL_MOVED * len(broken):
+    own = np.diag(scores)
+    broken = np.flatnonzero(own >= FAILS)
+    of_others = _fits(scores, own) & ~np.eye(count, dtype=np.bool_)
+    if not len(broken) or not _explains(broken[of_others[:, broken].any(axis=0)], own, broken):
         return None
     closed = _closed(costs, scores, broken)
     least, second = np.partition(costs, 1, axis=0)[:2]
@@ -134,15 +142,29 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
     gone = set(sure.values()) & set(broken.tolist())
     many = len(sure) >= MANY_MOVED and 2 * len(gone) >= len(sure)
     moved = {**sure, **closed} if closed or many else {}
-    explained = len(set(moved) & set(broken.tolist()))
+    to, past = [*moved], [*moved.values()]
+    left = scores[past, to]
+    far = bool((left * FAR <= own[to]).all())
     if (
         len(moved) < 2
-        or len(set(moved.values())) < len(moved)
-        or explained < ALL_MOVED * len(broken)
-        or np.mean([scores[i, k] for k, i in moved.items()]) > FITS
+        or len(set(past)) < len(past)
+        or not _explains(np.array([k for k in to if k in broken]), own, broken)
+        or not (far or (left.max() <= ONE_FITS and left.mean() <= FITS))
     ):
         return None
     return {i: k for k, i in moved.items()}
+
+
+def _fits(scores: Floats, own: Floats) -> NDArray[np.bool_]:
+    """Which scores, (..., tracks), are those of a past that may be a track's."""
+    fits: NDArray[np.bool_] = (scores <= ONE_FITS) | (scores * FAR <= own)
+    return fits
+
+
+def _explains(moved: Ints, own: Floats, broken: Ints) -> bool:
+    """Whether the tracks that have moved are nearly all that is broken."""
+    much = float(own[moved].sum()) >= ALL_BROKEN * float(own[broken].sum())
+    return len(moved) >= ALL_MOVED * len(broken) or much
 
 
 def _closed(costs: Floats, scores: Floats, broken: Ints) -> dict[int, int]:
@@ -165,9 +187,10 @@ def _closed(costs: Floats, scores: Floats, broken: Ints) -> dict[int, int]:
 def _fitting(source: Ints, scores: Floats, broken: Ints) -> dict[int, int]:
     """Those of some moves that fit: {where to: where from}; ``source``: from where to each."""
     fits = {}
+    may = _fits(scores, np.diag(scores))
     for k, i in enumerate(source.tolist()):
         least = 0.0 if k in broken else 1 / (2 * FITS)  # a loud floor fits much
-        if i != k and least <= scores[i, k] <= ONE_FITS:
+        if i != k and least <= scores[i, k] and may[i, k]:
             fits[k] = i
     return fits
 

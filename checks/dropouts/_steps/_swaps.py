@@ -86,7 +86,7 @@ class Swaps:
         several = sum(height >= self._limits.step_several_tracks for height in shared.jumps) > 1
         clear = several or max(shared.jumps) >= self._limits.step_one_track
         moves = _moves.seen(list(place.steps), shared.frame, codes)
-        if moves is None or not (moves.sure or clear):
+        if moves is None or not (moves.sure or (clear and any(shared.clean))):
             return None
         # one source would turn in the same way on all tracks that show it
         high = [place.steps[t] for t in moves.broken]

@@ -77,7 +77,7 @@ def sets_in(place: Place, found: Mapping[int, Junction], *, limit: float) -> Whi
 def _set_in(place: Place, track: int, near: int, limit: float) -> tuple[int, float, Floats] | None:
     """Where noise sets in on a track near a frame, how high, and the noise itself."""
     own = _junction.shared_break([place.steps[track]], near)
-    if own is None or own.jumps[0] < limit:
+    if own is None or own.jumps[0] < limit or not own.clean[0]:
         return None
     if not np.ptp(place.steps[track, own.frame - ORDER : own.frame]):
         return None  # behind digital silence or a held value, told elsewhere, all sets in so
