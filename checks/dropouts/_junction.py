@@ -274,7 +274,8 @@ class Break:
 def shared_break(tracks: list[Floats], peak: int) -> Break | None:
     """The place at which all tracks are cut, each side fitted for itself.
 
-    For cuts behind which a track carries something else than before. None where a side is short.
+    For cuts behind which a track carries something else than before. None where a side is short or
+    there is no track.
     """
     first, last = peak - BEFORE, peak + BEHIND
     total = np.zeros(last - first + 1)
@@ -301,7 +302,7 @@ def shared_break(tracks: list[Floats], peak: int) -> Break | None:
         clean.append(
             bool(np.mean(sides**2) <= CLEAN and np.abs(near).max(initial=0.0) <= STANDS_OUT)
         )
-    return Break(frame, jumps, clean)
+    return Break(frame, jumps, clean) if tracks else None
 
 
 def _place(ahead: Floats, back: Floats, first: int, last: int) -> int:

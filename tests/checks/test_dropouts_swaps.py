@@ -31,11 +31,11 @@ def breath(seed: int, level: float, tone: float = 1.0) -> NDArray[np.float64]:
     return level * (tone * partials + 0.03 * noise)
 
 
-def reed(seed: int, hz: float, level: float) -> NDArray[np.float64]:
-    """A note of twenty partials, and noise 15 dB under it."""
+def reed(seed: int, hz: float, level: float, breath: float = 0.03) -> NDArray[np.float64]:
+    """A note of twenty partials, and noise, by default 15 dB under it."""
     rng, t = np.random.default_rng(seed), hz * np.arange(FRAMES) / RATE_HZ
     partials = [np.sin(2 * np.pi * (n * t + rng.random())) / 20 for n in range(1, 21)]
-    return level * (sum(partials) + 0.03 * rng.standard_normal(FRAMES))
+    return level * (sum(partials) + breath * rng.standard_normal(FRAMES))
 
 
 def exchanged(x: NDArray[np.int32]) -> NDArray[np.int32]:
@@ -77,6 +77,40 @@ def test_what_follows_may_be_largest_some_way_behind(seed: int) -> None:
 def test_two_tones_change_places(hz: float, level: float, noise_dbfs: float) -> None:
     """Neither a pilot that is switched off, nor the tops of a steady tone that are cut off."""
     x = words(np.stack([tone(hz, level), tone(50.0, 0.07)]), noise_dbfs)
+    assert told(x) == [("1 to 2, 2 to 1", Verdict.REDO, (0, 1))]
+
+
+def swell(times: float, stop: int, width: int = 64) -> NDArray[np.float64]:
+    """A level that rises smoothly by so many times, up to a frame, and dies away."""
+    behind = np.arange(FRAMES) - stop
+    rise = np.clip(1 + behind / width, 0, 1) ** 2 * np.exp(-np.clip(behind, 0, None) / 2000)
+    return 1 + (times - 1) * rise
+
+
+def test_a_strike_on_a_third_track_hides_none() -> None:
+    """Which goes on as before but for its level, and explains next to nothing of what breaks."""
+    third = breath(9, 0.02, 0.0) * swell(2.5, AT + 8)
+    x = words(np.stack([reed(1, 200, 0.15, 0.0), reed(51, 220, 0.05, 0.0), third]))
+    found = steps(x, RATE_HZ)
+    x[:2] = exchanged(x[:2])
+    told = [f for f in steps(x, RATE_HZ) if abs((f.start_frame or 0) - AT) <= 1]
+    assert not found
+    assert [(f.values.get("moved"), f.verdict) for f in told] == [("1 to 2, 2 to 1", Verdict.REDO)]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_note_that_begins_there_hides_none(seed: int) -> None:
+    """One past leaves more than noise by then, but far less than the other does."""
+    loud = reed(seed, 200, 0.15, 1e-4) * swell(4.0, AT + 100, 200)
+    assert told(words(np.stack([loud, reed(seed + 50, 220, 0.02, 0.0)]), -120)) == [
+        ("1 to 2, 2 to 1", Verdict.REDO, (0, 1))
+    ]
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_smooth_track_that_turns_to_noise(seed: int) -> None:
+    """No peak stands out of what noise leaves behind the place, only that it rises tells."""
+    x = words(np.stack([breath(seed, 0.3, 0.0), reed(seed, 220, 0.1, 0.0)]), -100)
     assert told(x) == [("1 to 2, 2 to 1", Verdict.REDO, (0, 1))]
 
 

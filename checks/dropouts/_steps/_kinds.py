@@ -99,16 +99,16 @@ class Kinds:
         flat -= {t for t in flat & found.keys() if place.off_tops(t, found[t])}
         flat |= {t for t, j in found.items() if place.crest(t, j)}
         if flat:
-            least = self._limits.step_one_track
-            tracks = witnesses(place, tracks, found, flat, least=least)
+            tracks = witnesses(place, tracks, found, flat, least=self._limits.step_one_track)
             if not tracks:
                 return self._swapped_tops(place, found)
             found = {t: j for t, j in found.items() if t in tracks}
         rows = [place.steps[t] for t in found]
         shared = _junction.shared_break(rows, place.peak) if self._fmt.channels > 1 else None
-        swap = self._swaps.at(place, found, shared)
-        if swap is not None and swap.sure:
+        if (swap := self._swaps.at(place, found, shared)) is not None and swap.sure:
             return self._swaps.told(place, swap)
+        if shared is not None and not any(shared.clean):
+            shared = None  # it tells nothing else
         if (strongest := max(found.values(), key=lambda j: j.jump, default=None)) is None:
             return False
         if not strongest.cut:
@@ -148,7 +148,7 @@ class Kinds:
         """Tracks with tops that change places; what else jumps there is a corner. Always true."""
         if len(found) > 1:
             shared = _junction.shared_break([place.steps[t] for t in found], place.peak)
-            swap = None if shared is None else self._swaps.at(place, found, shared)
+            swap = self._swaps.at(place, found, shared)
             if swap is not None and swap.sure:
                 self._swaps.told(place, swap)
         return True

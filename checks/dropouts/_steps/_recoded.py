@@ -46,6 +46,7 @@ from checks.dropouts._predict import Floats
 from checks.dropouts._sentences import RECODED, RECOPY_FIRST
 from checks.dropouts._steps._doubts import Doubts
 from checks.dropouts._steps._place import Place
+from checks.dropouts._steps._rises import rises_at
 from checks.dropouts._steps._whiten import Rise
 from checks.model import CaptureFormat, Remedy, Value, Verdict, length_told, milliseconds
 
@@ -68,8 +69,6 @@ _NOISY: Final = 4.0  # mean square that must go by putting the words back: a bit
 _LEFT: Final = 4.0  # mean square that may be left
 _SLACK: Final = 16  # frames by which it may lie elsewhere
 _REACH: Final = 4096  # frames behind a rise within which noise may set in
-_RATIO: Final = 3.0  # of the mean magnitudes on both sides of where it does
-_ROUGH_ORDER: Final = 8
 _FEW: Final = 256  # frames that tell whether it goes on
 
 
@@ -214,7 +213,7 @@ class Recoded:
         """Whether noise that sets in behind a frame is words that can be put back."""
         start = max(frame - REACH, self.history.start)
         words = self._words(track, start, frame + _REACH + LEAST)
-        near = _sets_in(words.astype(np.float64), frame - start)
+        near = rises_at(words.astype(np.float64), frame - start)
         if near is None or (one := self._begun(words, near)) is None:
             return
         way, at = one
@@ -365,19 +364,6 @@ def _join(x: Floats, first: int, last: int, factors: Sequence[float]) -> _Join |
             if much <= CLEAN and np.abs(rest).max() <= STANDS_OUT:
                 found.append(_Join(much, frame, factor, weight))
     return min(found, key=lambda one: one.left) if found else None
-
-
-def _sets_in(x: Floats, first: int) -> int | None:
-    """Behind a frame, where the residual of what was before rises from one frame to the next."""
-    if first < LEAST:
-        return None
-    size = np.abs(_predict.forward(x, _predict.fitted(x[:first], _ROUGH_ORDER)))
-    total = np.concatenate(([0.0], np.cumsum(size)))
-    means = (total[_TEST:] - total[:-_TEST]) / _TEST
-    before, behind = means[first - _TEST : -_TEST], means[first:]
-    ratio = behind / (before + 1e-300)
-    best = int(np.argmax(ratio))
-    return first + best if ratio[best] >= _RATIO else None
 
 
 def _unforetold(z: Floats, whitening: Floats, floor: float) -> float:

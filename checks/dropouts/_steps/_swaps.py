@@ -16,6 +16,7 @@ from checks.dropouts._steps._clock import Clocks
 from checks.dropouts._steps._long import Sides
 from checks.dropouts._steps._one_source import one_source
 from checks.dropouts._steps._place import Place
+from checks.dropouts._steps._rises import rises_at
 from checks.dropouts._steps._telling import Telling
 from checks.model import Value
 
@@ -31,6 +32,7 @@ places leave 1.0 to 2.2, up to 4.5 as notes begin; notes that end on one track a
 the next 2.4 to 60, 1.4 where both are alike."""
 
 TRACKS: Final = 4  # moves looked at for longer
+_EARLIER: Final = 256  # frames before a peak in which what it belongs to may have begun
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,12 +62,18 @@ class Swaps:
         """What goes on where behind a break: surely, or as far as it shows above the limits."""
         if shared is not None and (swap := self._behind(place, found, shared)) is not None:
             return swap
-        if place.first >= place.peak - BEFORE or not found:
+        if not found:
             return None
         # other programme that follows is largest some way behind
-        first = next(iter(found))
-        shared = shared_break([place.steps[first]], place.first)
-        return None if shared is None else self._behind(place, {}, shared)
+        x = place.steps[next(iter(found))]
+        rise = rises_at(x[: place.peak + BEFORE], place.peak - _EARLIER)
+        for near in (place.first, rise):
+            if near is None or near >= place.peak - BEFORE:
+                continue
+            shared = shared_break([x], near)
+            if shared is not None and (swap := self._behind(place, {}, shared)) is not None:
+                return swap
+        return None
 
     def told(self, place: Place, swap: Swap) -> bool:
         goes = swap.goes
