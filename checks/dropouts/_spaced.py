@@ -11,10 +11,11 @@ second is no further from them than others are. Where words are equal all along,
 without noise, nothing is told.
 
 Distances are those that divide 96: 2, 3, 4, 6, 8, 12, 16, 24, 32, 48 and 96. A stretch is screened
-by the lowest eight bits of 96 words in every so many, held against the 96 before.
+by the lowest eight bits (floats: by all) of 96 words in every so many, held against the 96 before.
 
 Not seen: other distances (64 and more the steps tell one by one); stretches shorter than some 10
-ms (13 ms at 44.1 kHz) or 16 such words; words that differ from one to the next; floats of 64 bits.
+ms (13 ms at 44.1 kHz) or 16 such words; words that differ from one to the next; floats of 64 bits, and the
+lower bits of others.
 Lower bits that stand in each n-th word alone may also come from words of fewer bits brought to a
 higher rate by a filter that leaves them as they are.
 """
@@ -96,7 +97,9 @@ class SpacedPart:
         tracks = range(fmt.channels)
         self._asked = [t for t in tracks if sheet.track(t).kind is not TrackKind.UNUSED]
         self._unused = 0 if fmt.floating else max(32 - fmt.word_length, 0)
-        self._mask = np.int32(((1 << _BITS) - 1) << self._unused & 0x7FFFFFFF)
+        # the lowest bits of a float stand still wherever the words it came of are small
+        low = ((1 << _BITS) - 1) << self._unused & 0x7FFFFFFF
+        self._mask = np.int32(-1 if fmt.floating else low)
         self._every = 2 * LAG * max(1, round(_WITHIN_S * fmt.rate_hz / (2 * LAG)))
         self._open: dict[int, list[_Spaced]] = {}
         self._told = [0] * fmt.channels  # what ends up to here

@@ -82,3 +82,11 @@ def test_floats() -> None:
     x = (planted(150_000, 4_000, 8, 0, (1,)) / 2**31).astype(np.float32)
     (one,) = steps(x)
     assert (one.start_frame, one.values["wrong_words"]) == (150_000, 500)
+
+
+@pytest.mark.parametrize("name", [*NATURE, "tone that passes 0 at each 48th sample"])
+def test_floats_of_small_words_have_low_bits_that_stand_still(name: str) -> None:
+    tone = 0.2 * np.sin(2 * np.pi * 1000.3 * T) * np.exp(-T / 2) + 10**-5.5 * NOISE
+    words = np.rint(NATURE.get(name, tone) * 2**23)[np.newaxis] / 2**23
+    told = steps(words.astype(np.float32), RATE_HZ)
+    assert [f for f in told if f.values.get("cause") == "spaced"] == []
