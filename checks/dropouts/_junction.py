@@ -32,6 +32,11 @@ LEAST: Final = 4 * ORDER
 
 BEFORE: Final = 14  # frames before the screen's peak at which a cut may lie: its order, and more
 BEHIND: Final = 4
+_FIRST: Final = 3
+_AT_ONCE: Final = 0.1
+"""Samples behind a shared break that have at least so much of the height, on one track. From own
+trials: attacks of 1 to 10 ms at 48 kHz less than 0.03, what was cut 0.9 and more."""
+
 _TEST: Final = 48  # frames on each side over which the residual is summed
 _LEVELS: Final = 512  # frames on each side whose energy is compared
 _QUIET: Final = 64  # frames on each side within which no single sample may stand out
@@ -263,11 +268,13 @@ class Break:
     Attributes:
         frame: first frame behind it.
         jumps: largest residual of each track's past across it, in standard deviations.
+        sharp: whether they begin at once on some track; a sound's beginning grows.
         clean: whether each side of the track fits itself, by a filter of its own.
     """
 
     frame: int
     jumps: list[float]
+    sharp: bool
     clean: list[bool]
 
 
@@ -294,15 +301,17 @@ def shared_break(tracks: list[Floats], peak: int) -> Break | None:
         total += np.arange(len(total)) * 2 * float(np.log(left / right))  # of a likelihood
         residuals.append((ahead, back))
     frame = first + int(np.argmin(total))
-    jumps, clean = [], []
+    jumps, clean, sharp = [], [], False
     for ahead, back in residuals:
         sides = np.concatenate((ahead[frame - _TEST : frame], back[frame : frame + _TEST]))
         near = np.concatenate((ahead[frame - _QUIET : frame], back[frame : frame + _QUIET]))
-        jumps.append(float(np.abs(ahead[frame : frame + ORDER]).max()))
+        size = np.abs(ahead[frame : frame + ORDER])
+        jumps.append(float(size.max()))
+        sharp |= bool(size[:_FIRST].max() >= _AT_ONCE * size.max())
         clean.append(
             bool(np.mean(sides**2) <= CLEAN and np.abs(near).max(initial=0.0) <= STANDS_OUT)
         )
-    return Break(frame, jumps, clean) if tracks else None
+    return Break(frame, jumps, sharp, clean) if tracks else None
 
 
 def _place(ahead: Floats, back: Floats, first: int, last: int) -> int:

@@ -71,6 +71,7 @@ class Match:
     stop: int
     lag: int
     open: bool = True
+    chance: bool = False  # in words without noise what is equal may be so
 
 
 class RepeatsPart:
@@ -124,8 +125,8 @@ class RepeatsPart:
     def covers(self, frame: int, tracks: tuple[int, ...]) -> bool:
         """Whether a frame lies in a repeat, or at its edge, on one of the tracks."""
         return any(
-            match.track in tracks and match.start - 16 <= frame <= match.stop + 48
-            for match in (*self._recent, *self._open)
+            m.track in tracks and m.start - 16 <= frame <= m.stop + 48 and not m.chance
+            for m in (*self._recent, *self._open)
         )
 
     # -- finding ------------------------------------------------------------------------------
@@ -276,16 +277,15 @@ class RepeatsPart:
         x = self._history.row(match.track, match.start, match.stop)
         noise = _predict.spread(_unpredicted(before[-2 * _CONTEXT :], self._fmt))
         noisy = noise >= _edges.NOISY_STEPS and self._noisy_within(match)
-        if not noisy or not _informs(before, x, self._fmt):
+        match.chance = not noisy or not _informs(before, x, self._fmt)
+        if match.chance:
             return
         if self._natural(match) or self._plays_on(match, noise):
             return
         self._counts[match.track] += 1
-        again = (
-            "over and over, as when a buffer is stuck"
-            if length >= 2 * match.lag
-            else "a second time"
-        )
+        stuck = length >= 2 * match.lag
+        again = "over and over, as when a buffer is stuck" if stuck else "a second time"
+        lag_ms = milliseconds(match.lag, self._fmt.rate_hz)
         self._log.add(
             Event(
                 kind="repeated-block",
@@ -296,10 +296,7 @@ class RepeatsPart:
                 stop=match.stop,
                 text=f"The same audio stands here {again}, bit for bit: a digital fault; play the "
                 "tape again.",
-                values={
-                    "lag_frames": match.lag,
-                    "lag_ms": milliseconds(match.lag, self._fmt.rate_hz),
-                },
+                values={"lag_frames": match.lag, "lag_ms": lag_ms},
             ),
             within=_TOGETHER,
         )

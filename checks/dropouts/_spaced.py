@@ -14,8 +14,8 @@ Distances are those that divide 96: 2, 3, 4, 6, 8, 12, 16, 24, 32, 48 and 96. A 
 by the lowest eight bits (floats: by all) of 96 words in every so many, held against the 96 before.
 
 Not seen: other distances (64 and more the steps tell one by one); stretches shorter than some 10
-ms (13 ms at 44.1 kHz) or 16 such words; words that differ from one to the next; floats of 64 bits, and the
-lower bits of others.
+ms (13 ms at 44.1 kHz) or 16 such words; words that differ from one to the next; floats
+of 64 bits, and the lower bits of others.
 Lower bits that stand in each n-th word alone may also come from words of fewer bits brought to a
 higher rate by a filter that leaves them as they are.
 """

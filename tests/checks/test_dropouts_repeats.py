@@ -165,3 +165,18 @@ def test_a_muted_track_of_zeros_of_either_sign_is_no_repeat() -> None:
     x[1] *= np.float32(0.0)
     assert np.signbit(x[1]).any()
     assert [f.kind for f in digital(run(x, 96_000))] == []
+
+
+@pytest.mark.parametrize("frames", [64, 8_000])
+def test_a_join_in_words_too_short_for_noise_is_a_step(frames: int) -> None:
+    """Without noise to tell them by, equal samples prove nothing: but that the sound breaks off."""
+    rng, at, rate_hz = np.random.default_rng(5), 250_011, 352_800
+    t = np.arange(400_000) / rate_hz
+    hz = rng.uniform(100, 500, 3)[:, np.newaxis, np.newaxis] * np.arange(1, 12)[:, np.newaxis]
+    weights = 0.02 / np.arange(1, 12)[:, np.newaxis]
+    x = [(weights * np.sin(2 * np.pi * hz * (t + later))).sum((0, 1)) for later in (0.01, 0.3)]
+    x = np.stack(x) + 1e-5 * rng.standard_normal((2, len(t)))
+    y = np.rint(x * 2**15).astype(np.int32) << 16
+    y = np.concatenate((y[:, :at], y[:, at - frames : at], y[:, at:]), axis=1)
+    found = [f for f in run(y, rate_hz, word_length=16).findings if f.kind == "step"]
+    assert [abs((f.start_frame or 0) - at) <= 1 for f in found] == [True]

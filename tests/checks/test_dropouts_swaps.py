@@ -128,3 +128,16 @@ def test_notes_that_end_as_others_begin_have_not_moved(seed: int, leaks: float) 
     tracks *= np.stack((at, 1 - at))
     tracks += leaks * tracks[::-1]
     assert not any("moved" in f.values for f in steps(words(tracks), RATE_HZ))
+
+
+@pytest.mark.parametrize(("attack_ms", "noise_dbfs"), [(5, -120), (10, -105)])
+def test_tones_that_begin_at_one_frame_have_not_turned(attack_ms: int, noise_dbfs: float) -> None:
+    """Out of a rest without hiss, each in a sine-squared attack: they grow, a cut is there."""
+    rng, attack = np.random.default_rng(attack_ms), attack_ms * 48
+    swell = np.sin(np.pi / 2 * np.clip((np.arange(96_000) - 40_000) / attack, 0, 1)) ** 2
+    t = np.arange(96_000) / 48_000
+    hz = np.exp(rng.uniform(np.log(300), np.log(6000), 6))
+    tones = 0.2 * swell * np.sin(2 * np.pi * hz[:, np.newaxis] * t)
+    assert [
+        f for f in steps(words(tones, noise_dbfs), 48_000) if (f.start_frame or 0) < 40_020
+    ] == []

@@ -172,7 +172,7 @@ class Kinds:
         cut = [j for j in found.values() if j.cut]
         if high < 2 or not all(shared.clean) or (cut and _junction.pushed(cut)):
             return False
-        if one_source([place.steps[t] for t in found], shared.frame):
+        if not shared.sharp or one_source([place.steps[t] for t in found], shared.frame):
             return False
         values: dict[str, Value] = {"jump_sigma": round(jump, 1)}
         tracks, at = tuple(sorted(found)), place.start + shared.frame
