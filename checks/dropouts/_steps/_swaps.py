@@ -71,7 +71,10 @@ class Swaps:
             if near is None or near >= place.peak - BEFORE:
                 continue
             shared = shared_break([x], near)
-            if shared is not None and (swap := self._behind(place, {}, shared)) is not None:
+            if shared is None or not shared.sharp:
+                continue
+            swap = self._behind(place, {}, shared)
+            if swap is not None and (swap.sure or near == place.first):
                 return swap
         return None
 
@@ -94,7 +97,10 @@ class Swaps:
         several = sum(height >= self._limits.step_several_tracks for height in shared.jumps) > 1
         clear = several or max(shared.jumps) >= self._limits.step_one_track
         moves = _moves.seen(list(place.steps), shared.frame, codes)
-        if moves is None or not (moves.sure or (clear and any(shared.clean))):
+        if moves is None or not (moves.sure or clear):
+            return None
+        # where no side fits itself, what is loud and restless goes on from anything
+        if not any(shared.clean) and not (moves.sure and moves.breaks and shared.sharp):
             return None
         # one source would turn in the same way on all tracks that show it
         high = [place.steps[t] for t in moves.broken]
