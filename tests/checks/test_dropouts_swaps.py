@@ -19,7 +19,7 @@ def words(tracks: NDArray[np.float64], noise_dbfs: float = -80) -> NDArray[np.in
     return (np.rint((tracks + noise) * 2**23).astype(np.int64) << 8).astype(np.int32)
 
 
-def breath(seed: int, level: float, tone: float = 1.0) -> NDArray[np.float64]:
+def breath(seed: int, level: float | NDArray[np.float64], tone: float = 1.0) -> NDArray[np.float64]:
     """A note of several partials in noise."""
     rng = np.random.default_rng(seed)
     noise = np.empty(FRAMES)
@@ -141,3 +141,20 @@ def test_tones_that_begin_at_one_frame_have_not_turned(attack_ms: int, noise_dbf
     assert [
         f for f in steps(words(tones, noise_dbfs), 48_000) if (f.start_frame or 0) < 40_020
     ] == []
+
+
+@pytest.mark.parametrize("seed", [0, 2, 3])
+def test_bursts_of_noise_that_end_as_others_grow_have_not_moved(seed: int) -> None:
+    """What is loud and restless seems to go on from anything: but its noise would be as loud."""
+    rng = np.random.default_rng(seed)
+    levels = np.zeros((6, FRAMES))
+    for track, level in enumerate((0.3, 0.05, 0.01, 0.2, 0.02, 0.1)):
+        at = 2_000
+        while at < 90_000:
+            frames = int(rng.integers(4_000, 12_000))
+            k = np.arange(min(frames, FRAMES - at))
+            edges = np.clip([k / 200, (frames - k) / 400], 0, 1).min(axis=0)
+            levels[track, at : at + frames] = level * np.sin(np.pi / 2 * edges) ** 2
+            at += frames + int(rng.integers(0, 6_000))
+    x = words(np.stack([breath(seed * 10 + j, row, 0.0) for j, row in enumerate(levels)]), -110)
+    assert [f.values.get("moved") for f in steps(x, RATE_HZ)] == []

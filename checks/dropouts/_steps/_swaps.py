@@ -74,7 +74,9 @@ class Swaps:
             if shared is None or not shared.sharp:
                 continue
             swap = self._behind(place, {}, shared)
-            if swap is not None and (swap.sure or near == place.first):
+            if swap is None or set(swap.goes) != set(swap.goes.values()):
+                continue  # restless tracks seem to go on from many
+            if swap.sure or near == place.first:
                 return swap
         return None
 
