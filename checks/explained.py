@@ -3,13 +3,14 @@
 Flat tops hold no hiss, which looks like a tape that lifts from the head. Two tracks of one signal
 are one witness of a jump, not two. Where a track holds a stretch of another, it jumps at both
 seams. Timecode, pilot tones and clicks are square or made of samples: they know no programme to
-be cut off, nor hiss to fall, their overtones are lines above 20 kHz, and some jump by nature. Where
-peaks wrap round, words look wrong; where words are scrambled, some look like peaks that wrapped
-round; where words are wrong at a regular distance, the spectrum is mirrored and the mean moves. A
-bit that stands still moves the mean by half its weight. Such findings become notes that say so;
-nothing is taken away but notes on what hiss and spectrum of a track without programme do not show.
-A ``redo`` is never changed but where another ``redo`` tells of the same samples or words, nor a
-jump that stands by itself, nor a lift that lasts longer than the longest flat top.
+be cut off, their overtones are lines above 20 kHz, and some jump by nature; nor do timecode and
+clicks know hiss to fall, as a pilot tone does, whose dips are told. Where peaks wrap round, words
+look wrong; where words are scrambled, some look like peaks that wrapped round; where words are
+wrong at a regular distance, the spectrum is mirrored and the mean moves. A bit that stands still
+moves the mean by half its weight. Such findings become notes that say so; nothing is taken away but
+notes on what hiss and spectrum of a track without programme do not show. A ``redo`` is never
+changed but where another ``redo`` tells of the same samples or words, nor a jump that stands by
+itself, nor a lift that lasts longer than the longest flat top.
 """
 
 from __future__ import annotations
@@ -38,11 +39,13 @@ _ALIKE: Final = ("identical", "same-signal", "inverted", "delayed")
 
 _EXPLAINED: Final = ("dropouts", "ultrasonic", "clipping", "tracks", "format")
 _ENDS: Final = ("brickwall", "absent")
-_OF_PROGRAMME: Final = (*_ENDS, "line", "contact-loss", "level-dip", "hf-loss")
+_OF_PROGRAMME: Final = (*_ENDS, "line")
+_OF_HISS: Final = ("contact-loss", "level-dip", "hf-loss")
 _NOTES: Final = ("line", "no-evidence", "not-judged")  # of no use where there is no programme
 _OFTEN: Final = 4  # jumps that more come of than of a single fault, told as one; own choice
 _NO_HISS: Final = ("no-tape", "signal-lost", "hf-loss")  # where a track's is not heard as it is
 _NO_PROGRAMME: Final = tuple(str(k) for k in (TrackKind.TIMECODE, TrackKind.PILOT, TrackKind.CLICK))
+_NO_HISS_HEARD: Final = (str(TrackKind.TIMECODE), str(TrackKind.CLICK))  # a sine lets it be heard
 
 _NOT_JUDGED: Final = (
     "This track carries timecode, a pilot tone or a click: its spectrum and its level say nothing "
@@ -108,8 +111,9 @@ def told_once(outcomes: Mapping[str, Outcome], *, rate_hz: int) -> dict[str, Out
         return not (f.kind in _NOTES and f.verdict is Verdict.CLEAR and all_are(f, _NO_PROGRAMME))
 
     def seen(f: Finding) -> Finding:
-        judged = f.kind in _OF_PROGRAMME and (f.verdict is Verdict.LISTEN or f.kind in _ENDS)
-        if judged and all_are(f, _NO_PROGRAMME):
+        judged = f.kind in _OF_PROGRAMME and all_are(f, _NO_PROGRAMME)
+        judged |= f.kind in _OF_HISS and all_are(f, _NO_HISS_HEARD)
+        if judged and (f.verdict is Verdict.LISTEN or f.kind in _ENDS):
             return _noted(f, _NOT_JUDGED, "track kind")
         if f.kind == "wrap" and f in redo and f not in wraps:
             return _noted(f, _SCRAMBLED, "scrambled words")

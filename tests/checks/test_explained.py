@@ -150,10 +150,12 @@ def test_a_track_without_programme_has_none_to_be_cut_off(
 
 
 @pytest.mark.parametrize("kind", ["contact-loss", "level-dip", "hf-loss"])
-def test_timecode_has_no_hiss_to_be_heard(kind: str) -> None:
+def test_timecode_has_no_hiss_to_be_heard_but_a_pilot_tone_has(kind: str) -> None:
     note = made("tracks", "track-kind", (1,), 0, 1, recognised="timecode")
+    pilot = made("tracks", "track-kind", (1,), 0, 1, recognised="pilot")
     fall = made("dropouts", kind, (1,), 50_000, 4_000)
     assert verdict(fall, note) is Verdict.CLEAR
+    assert verdict(fall, pilot) is Verdict.LISTEN
     assert verdict(dataclasses.replace(fall, tracks=(1, 2)), note) is Verdict.LISTEN
     assert verdict(dataclasses.replace(fall, verdict=Verdict.REDO), note) is Verdict.REDO
 

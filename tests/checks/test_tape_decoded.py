@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import signal
 from taping import taped
 
-from checks.dropouts._tape._decoded import with_programme
+from checks.dropouts._tape._decoded import is_heard, with_programme
 from checks.dropouts._tape._floors import PARTS, LevelHistory
 from checks.dropouts._tape._lasting import Fall
 from checks.model import Samples, Verdict
@@ -149,3 +149,19 @@ def test_a_head_that_clogs_slowly_is_no_decoder() -> None:
         fall_db=np.array([2, 5, 14, 14, 14, 14, 14, 14, 14], np.float32),
     )  # fmt: skip
     assert not with_programme(cast(Fall, fall), history, np.ones(290, np.bool_))
+
+
+@pytest.mark.parametrize("in_rests", [False, True])
+def test_other_losses_under_programme_speak_for_no_decoder(in_rests: bool) -> None:
+    """Four more dips of a track whose hiss is heard in rests; of it a decoder takes most there."""
+    body = np.where(np.arange(100) < 12, -70.0, -25.0)
+    hiss = np.where(np.arange(100) < 12, -68.0, -50.0)
+    hiss[40:44] = -80.0
+    body[40:44] = -70.0 if in_rests else -30.0
+    levels = np.stack([body, body - 18, *[hiss] * 7])[:, None]
+    history = LevelHistory(9, 1)
+    history.append(np.repeat(10 ** (levels / 10), PARTS, axis=2).astype(np.float32))
+    level = np.full(9, -68.0 + 1.19, np.float32)
+    bands = list(range(2, 9))
+    heard = is_heard(history, 0, np.ones(100, np.bool_), level, bands, body_db=-20.0)
+    assert heard is not in_rests

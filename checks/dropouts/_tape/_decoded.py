@@ -37,6 +37,7 @@ from checks.dropouts._tape._losses import lost_there
 _UNDER_DB: Final = 3.0  # clearly less
 ENTRIES: Final = 4  # from memory: some 0.4 s
 _OFTEN: Final = 8  # times as often as under it (own trials: of hiss that a decoder moves, 4)
+_RESTED: Final = 8  # entries, some 0.75 s, in which hiss is heard so in rests (own trials)
 _RAISED: Final = 8  # entries, some 0.75 s, in which hiss is heard at one level under programme
 _BANDS: Final = 3  # as many as prove a lift
 _ALIKE_DB: Final = 3.0  # bands of a hiss that goes up as a whole (own trials: 2)
@@ -74,7 +75,11 @@ def is_heard(
     rests = body <= float(level[chosen].max()) + RESTS_DB
     at = soft & keeps_to(over, mean - low, rests).all(axis=0)
     under = soft & (over.mean(axis=0) < -_UNDER_DB)
-    return int(np.count_nonzero(at)) >= max(least, _OFTEN * int(np.count_nonzero(under)))
+    if int(np.count_nonzero(at)) >= max(least, _OFTEN * int(np.count_nonzero(under))):
+        return True
+    # Of rests alone: a decoder takes most there, and what fell under programme was lost as well.
+    rested, fallen = np.count_nonzero(at & rests), np.count_nonzero(under & rests)
+    return int(rested) >= max(_RESTED, _OFTEN * int(fallen))
 
 
 def raised_db(
