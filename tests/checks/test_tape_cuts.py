@@ -114,3 +114,14 @@ def test_hum_that_goes_on_in_rests_is_no_programme_at_the_ends(harmonic: int) ->
     x *= np.clip(np.minimum(T - 0.5, SECONDS - 0.5 - T) / 0.02, 0, 1)
     x += 0.012 * (np.sin(2 * np.pi * 50 * T) + 0.4 * np.sin(2 * np.pi * 50 * harmonic * T))
     assert _asked(x) == []
+
+
+@pytest.mark.parametrize("cut", [False, True])
+def test_a_whistle_that_swings_under_everything_is_no_programme_at_the_ends(*, cut: bool) -> None:
+    """By 4 dB, as two that beat do, over a converter's noise; notes of eight harmonics over it."""
+    notes = np.clip(np.cos(2 * np.pi * 4 * T / SECONDS), 0, 1) ** 0.5
+    notes *= cut | ((T > 0.7) & (T < 8.3))
+    x = sum(np.sin(2 * np.pi * 700 * h * T) / h for h in range(1, 9)) * 0.1 * notes[None]
+    x += 0.008 * (np.sin(2 * np.pi * 1800 * T) + 0.22 * np.sin(2 * np.pi * 1801.3 * T))
+    starts = [("cut-start", (0,)), ("cut-end", (0,))] if cut else []
+    assert _asked(x) == starts

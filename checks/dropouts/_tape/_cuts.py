@@ -17,12 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks._ranks import median, percentile
-from checks.dropouts._tape._bands import BODY, EDGE, Floats
+from checks.dropouts._tape._bands import ABOVE, BODY, EDGE, HISS, Floats
 from checks.dropouts._tape._cut_off import CutOffs, leaves_less
 from checks.dropouts._tape._fades import fades_there
 from checks.dropouts._tape._findings import made
 from checks.dropouts._tape._floors import LevelHistory, decibels
 from checks.dropouts._tape._motion import MOST_HISS_DB, Course, louder, quietest, sounding
+from checks.dropouts._tape._standing import NEAR_DB
 from checks.model import Finding, Remedy, Value, Verdict, rounded
 
 EDGE_HOPS: Final = 64  # 23 ms: longer than a period of the lowest notes
@@ -32,6 +33,8 @@ _OVER_QUIET_DB: Final = 20.0
 _UNDER_USUAL_DB: Final = 12.0
 _RANGE_DB: Final = 15.0  # common practice: the least that tells rests from playing
 _HUMS_DB: Final = 2.0  # by which hum moves in rests, a quarter of the time (own trials: 1.5)
+_SWINGS_DB: Final = 6.0  # by which a bed may swing: a carrier, a whistle (own trials)
+_BEDS: Final = 0.25  # of the time, in which other bands rest over it
 _LEAST_ENTRIES: Final = 10
 _MOVES_DB: Final = 3.0  # by which more than a tone or a drone moves (own trials: 2)
 _TONE: Final = 16  # entries: some 1.5 s
@@ -144,10 +147,12 @@ def _in_programme(
     quiets = quietest(low, hiss, course.hiss_db[[track]])
     plays = louder(mean, quiets)[0]
     found = []
-    for row, band in enumerate((BODY, EDGE)):
-        level = float(decibels(piece[band].mean()))
-        usual, playing = mean[band, 0, heard], mean[band, 0, plays]
-        if not len(playing):
+    treble = slice(HISS, ABOVE) if len(mean) > HISS else slice(None)
+    usuals = np.stack((mean[BODY, 0], mean[EDGE, 0], hiss[0]))[:, heard]
+    levels = [float(decibels(piece[k].mean(axis=-1)).mean()) for k in (BODY, EDGE, treble)]
+    for row, (band, level, usual) in enumerate(zip((BODY, EDGE), levels, usuals, strict=False)):
+        playing = mean[band, 0, plays]
+        if not len(playing) or _is_bed(usuals, levels, row):
             continue
         quiet = float(quiets[row, 0])
         least, usual_db = quiet + _OVER_QUIET_DB, float(median(playing))
@@ -168,3 +173,27 @@ def _in_programme(
         if full:
             found.append(_Loud(level - quiet, rests))
     return max(found, key=lambda one: (one.rests, one.over_db), default=None)
+
+
+def _is_bed(usuals: Floats, levels: Sequence[float], row: int) -> bool:
+    """Whether a band is a bed at the edge: another one rests there, and it as wherever that does.
+
+    So hum and whistles lie under rests; music rests in all bands.
+
+    Args:
+        usuals: (bands, entries) of the track; ``levels``: at the edge of the capture. All dB.
+        row: the band asked about.
+    """
+    for other in set(range(len(usuals))) - {row}:
+        low_db, high_db = percentile(usuals[other], (5, 95))
+        resting = usuals[other] <= low_db + NEAR_DB
+        least_db = float(percentile(usuals[row, resting], 5))
+        bed = resting & (usuals[row] <= least_db + _SWINGS_DB)
+        if (
+            high_db - low_db >= _RANGE_DB
+            and levels[other] <= low_db + NEAR_DB
+            and levels[row] <= least_db + _SWINGS_DB
+            and bed.mean() >= _BEDS
+        ):
+            return True
+    return False
