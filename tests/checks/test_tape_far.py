@@ -62,6 +62,19 @@ def test_it_is_to_be_played_again_where_the_body_of_the_sound_goes_as_well() -> 
     assert 12.0 <= found.values["hiss_fall_db"] <= 14.0  # type: ignore[operator]
 
 
+@pytest.mark.parametrize("db", [20.0, 30.0])
+def test_a_track_that_is_nearly_gone_for_a_while_is_told_though_little_is_heard_meanwhile(
+    db: float,
+) -> None:
+    """All of it falls, hiss too, between the tape and the amplifier, which goes on."""
+    x = bed("brass").astype(np.float64)
+    x[1, 6 * RATE : 10 * RATE] *= 10 ** (-db / 20)
+    x += 10 ** (-72 / 20) * 2.0**31 * np.random.default_rng(1).standard_normal(x.shape)
+    (found,) = _asked(taped((np.rint(x / 256).astype(np.int32)) << 8, RATE))
+    assert (found.kind, found.verdict, found.tracks) == ("contact-loss", Verdict.REDO, (1,))
+    assert abs((found.start_frame or 0) / RATE - 6.0) < 0.5
+
+
 @pytest.mark.parametrize("kind", ["piano", "plucks"])
 def test_a_long_lift_hides_no_other(kind: str) -> None:
     x = _lift(bed(kind), 6.0, 1.0, 120.0)

@@ -11,7 +11,7 @@ from taping import taped
 
 from checks.dropouts._tape._drops import like_music
 from checks.dropouts._tape._judge import Lift
-from checks.dropouts._tape._lasting import Fall, is_flat
+from checks.dropouts._tape._lasting import Fall, is_flat, turned_down
 from checks.dropouts._tape._lifts import LiftEvent
 from checks.model import Finding, Verdict
 
@@ -195,6 +195,22 @@ def test_what_is_too_loud_for_hiss_falls_with_the_players(before_db: float, soft
         plays=1.0, quieter_db=6.3, steady=0.95, slow=False, fades=False, faded=False, rested=False,
     )  # fmt: skip
     assert is_flat(fall) == softer
+
+
+@pytest.mark.parametrize("as_body", [True, False])
+def test_a_track_is_turned_down_where_its_programme_falls_alike_over_all_its_rests(
+    *, as_body: bool
+) -> None:
+    """Body 8 dB, its rests covered from then on; hiss 7.5 dB, to the electronics."""
+    fell = np.array([-25.0, 7.2, 8.1, 7.9, 7.3, 7.2, 7.0], np.float32)
+    fall = Fall(
+        track=0, first=21, last=60, seen=60, since=20, full=20, slides=False,
+        open_end=True, fall_db=fell,
+        after=-60.0 - fell, before_db=-60.0, after_db=-67.5, mean_db=7.5,
+        plays=0.85, quieter_db=8.2, steady=0.95, slow=False, fades=False, faded=False, rested=True,
+        deepest=True, as_body=as_body,
+    )  # fmt: skip
+    assert turned_down(fall) == as_body
 
 
 def _fade(x: Sound, middle_s: float, fade_s: float, zero_s: float) -> Sound:

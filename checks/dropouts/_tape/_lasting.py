@@ -364,11 +364,13 @@ def duller(fall: Fall) -> bool:
 def turned_down(fall: Fall) -> bool:
     """Whether a track plays on to the end, at a lower level: its programme and the hiss of rests.
 
-    The hiss falls less where it comes down to the electronics.
+    The hiss falls less where it comes down to the electronics. Where programme behind it covers the
+    body of all rests, it tells as well, by body and treble of its own.
     """
     plays = fall.open_end and fall.plays > PLAYS_ON
     hiss = fall.rested and fall.deepest
-    return plays and hiss and is_flat(fall) and fall.quieter_db >= fall.mean_db
+    level = is_flat(fall) or (fall.as_body is True and fall.fall_db[BODY] < -SAME_DB)
+    return bool(plays and hiss and level and fall.quieter_db >= fall.mean_db)
 
 
 def rises(fall: Fall, frequencies_hz: NDArray[np.float64]) -> bool:
