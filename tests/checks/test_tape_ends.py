@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from dropouts_kit import run
@@ -134,6 +136,16 @@ def test_a_track_that_never_rested_ends_with_the_tape_at_the_same_electronics(
     assert (way.states[60:] == Motion.STANDING).all() == over
     dead = _history([(-58.0, -70.0), (-70.0, -70.0)])  # as low all along: it tells nothing
     assert _ended(course(dead, [0, 1], 0.093), found, dead, [0, 1], 0.093, 6.0)[1] == found
+
+
+@pytest.mark.parametrize(("first", "left"), [(60, 0), (58, 0), (30, 1)])
+def test_what_falls_where_the_tape_ends_is_no_clogged_head(first: int, left: int) -> None:
+    """Though something is heard on that track yet, as of the machine that stands still."""
+    history = _history([(-58.0, -70.0)] * 3)
+    heard = replace(_fall(2, -58.0, -70.0), first=first, plays=0.05)
+    found = [_fall(0, -58.0, -70.0), _fall(1, -58.0, -70.0), heard]
+    way = course(history, [0, 1, 2], 0.093)
+    assert _ended(way, found, history, [0, 1, 2], 0.093, 6.0)[1] == [heard] * left
 
 
 @pytest.mark.parametrize("fades", [False, True])

@@ -124,4 +124,5 @@ def _ended(
         return way, list(found)
     states = way.states.copy()
     states[first:] = Motion.STANDING
-    return replace(way, states=states), [f for f in found if f not in last]
+    near = round(TOGETHER_S / entry_s)  # what falls with them, or later, does so with them
+    return replace(way, states=states), [f for f in found if f.first < first - near]
