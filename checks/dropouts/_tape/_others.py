@@ -20,6 +20,7 @@ from checks.dropouts._tape._drops import SAME_DB
 from checks.dropouts._tape._floors import AT_DB, LOW_MEAN_DB, LevelHistory
 from checks.dropouts._tape._hiss import Hiss
 from checks.dropouts._tape._lasting import PLAYS_ON, Fall
+from checks.dropouts._tape._standing import FED_DB
 
 TOGETHER_S: Final = 0.7
 """Lasting falls on several tracks that begin so close are one event."""
@@ -30,7 +31,6 @@ NO_TAPE_DB: Final = -82.0
 UNDER_OTHERS_DB: Final = 2.5  # own trials: tracks of one tape differ by a decibel or two
 LEAVES: Final = 0.5  # of the fall of the hiss: a fader takes all of it from the body, too
 _PLAYS: Final = 0.5  # of the time in which the hiss of another track is down (from memory)
-_FED_DB: Final = 1.0  # by which the level of a generator may move (common practice)
 LIKE_DB: Final = 4.0  # tracks hiss alike; amplifiers lie 8 dB under it (common practice)
 _AGAIN: Final = 0.25  # of the entries (from memory); of hiss that stays down, hardly any
 _HIGHEST: Final = 2  # bands: one alone may be there by chance
@@ -150,7 +150,7 @@ def _runs_on(
     for k in set(tracks) - fallen:
         plays = heard.programme[k, here]
         body = history.mean_db[BODY, k, here].astype(np.float32)[plays]
-        if plays.mean() >= _PLAYS and np.ptp(body) > _FED_DB:
+        if plays.mean() >= _PLAYS and np.ptp(body) > FED_DB:
             return True
         over_db = history.low_db[HISS:, k, here].astype(np.float32) - LOW_MEAN_DB
         over_db -= heard.lowest(k)[HISS:, None]

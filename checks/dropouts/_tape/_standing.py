@@ -14,7 +14,7 @@ Floats = NDArray[np.float32]
 
 NEAR_DB: Final = 3.0  # over the lowest hiss: still hiss, not programme (common practice: 3 to 4)
 WITH: Final = 0.3  # of the fall, in the body: three times what a gap takes there of 8 to 20 kHz
-_FED_DB: Final = 1.0  # by which the level of a generator may move (common practice)
+FED_DB: Final = 1.0  # by which the level of a generator may move (common practice)
 
 
 def hisses_on(level: Floats, steady: Bools, tape_db: float) -> bool:
@@ -55,4 +55,4 @@ def is_fed(body: Floats, loud: Bools, below: Bools) -> bool:
     whole = loud.copy()
     whole[1:] &= loud[:-1]
     whole[:-1] &= loud[1:]
-    return bool(whole.any() and below[whole].all() and np.ptp(body[whole]) <= _FED_DB)
+    return bool(whole.any() and below[whole].all() and np.ptp(body[whole]) <= FED_DB)
