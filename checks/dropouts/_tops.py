@@ -38,6 +38,15 @@ _TOP: Final = 0.01
 """How far below the extreme a top may lie, share of half the range: noise and the tilt of an AC
 coupling (own choice)."""
 
+_OUTMOST: Final = 0.99  # of the largest nearby, at least (own choice)
+_LEVEL: Final = 0.005
+"""By how much the samples of a top may differ, of what moves nearby or should be more."""
+
+_PAIR: Final = 2e-3  # the same where a top has but two
+_BREAKS: Final = 0.1
+"""Least step beside a top, of what moves nearby (own trials: crests by themselves 0.02)."""
+
+_OUT: Final = 0.9  # of the largest around that a tilted top may have (own choice)
 
 Ends = tuple[float, float]  # how low a value may lie at the top, how high at the bottom
 
@@ -128,7 +137,7 @@ def near(x: Floats, peak: int, ends: Ends, *, full: float) -> bool:
     here = x[max(peak - _CORNER, 0) : peak + _CORNER]
     if bool((here >= full - 1).any() or (here <= -full).any()):
         return True
-    return _tilted(x, peak) or _cornered(x, peak, ends)
+    return _levelled(x, peak) or _tilted(x, peak) or _cornered(x, peak, ends)
 
 
 def _three(at: NDArray[np.bool_]) -> bool:
@@ -140,7 +149,27 @@ def corner(x: Floats, frame: int, ends: Ends) -> bool:
     """Whether a top is cut off within some frames of one; ``ends``: the ceilings of ``x``."""
     top, bottom = ends
     here = x[max(frame - _CORNER, 0) : frame + _CORNER]
-    return _three(here >= top) or _three(here <= bottom)
+    return _three(here >= top) or _three(here <= bottom) or _levelled(x, frame)
+
+
+def _levelled(x: Floats, frame: int) -> bool:
+    """Whether samples near a frame are next to equal, in a crest that breaks off there.
+
+    A crest that bends by itself becomes level step by step.
+    """
+    first = max(frame - _CORNER, 1)
+    here = x[first - 1 : frame + _CORNER + 1]
+    moves = np.diff(here)
+    usual = float(np.abs(np.diff(x[max(frame - _NEAR, 0) : frame + _NEAR])).mean())
+    starts, stops = true_runs(np.abs(moves) <= _LEVEL * usual)
+    for a, b in zip(starts.tolist(), stops.tolist(), strict=True):
+        if a == 0 or b == len(moves) or (b - a == 1 and abs(moves[a]) > _PAIR * usual):
+            continue
+        up, down = float(moves[a - 1]), float(moves[b])
+        out = abs(float(here[a])) >= _OUT * float(np.abs(x).max()) and up * here[a] > 0 > up * down
+        if out and max(abs(up), abs(down)) >= _BREAKS * usual:
+            return True
+    return False
 
 
 def leave_nothing(x: Floats, frame: int, ends: Ends) -> bool:
@@ -157,9 +186,10 @@ def leave_nothing(x: Floats, frame: int, ends: Ends) -> bool:
 def cut_off(x: Floats, frame: int, deviation: float, ends: Ends, *, full: float) -> bool:
     """Whether a sample belongs to a clipped top.
 
-    It is as large as any around, or nearly, and should be larger than all; or two in a row stand
-    there; or at full scale, so near that what should be there is foretold from them; or three at
-    the ceiling, where it should be, too.
+    It is as large as any around, or nearly, and should be larger than all; or it is the outmost
+    nearby and should be larger by far more than it and the next differ; or two in a row are;
+    or at full scale, so near that what should be there is foretold from them; or three at the
+    ceiling, where it should be, too.
 
     Args:
         x: samples of one track.
@@ -171,6 +201,10 @@ def cut_off(x: Floats, frame: int, deviation: float, ends: Ends, *, full: float)
     if _should_be_beyond(x, frame, deviation, ends):
         return True
     here = x[max(frame - ORDER, 0) : frame + ORDER]
+    beside = np.abs(x[[max(frame - 1, 0), min(frame + 1, len(x) - 1)]] - x[frame]).min()
+    outmost = abs(float(x[frame])) >= float(np.abs(here).max()) * _OUTMOST
+    if outmost and x[frame] * deviation < 0 and beside <= _LEVEL * abs(deviation):
+        return True
     for at in ((here >= full - 1) & (here <= full), (here <= -full + 1) & (here >= -full)):
         if bool((at[1:] & at[:-1]).any()):
             return True

@@ -9,6 +9,7 @@ from clipping_kit import high_passed
 from dropouts_kit import digital, of, run
 from numpy.typing import NDArray
 from scipy import signal
+from scipy import signal
 from stepping import steps as steps_alone
 from synth import programme
 
@@ -242,3 +243,16 @@ def test_where_pulses_rest_is_no_ceiling() -> None:
     x = 3e5 * x + 3e3 * np.random.default_rng(1).standard_normal(len(turns))
     assert _tops.ceilings(x) == (x.max(), x.min())
     assert _tops.ceilings(-x) == ((-x).max(), (-x).min())
+
+
+@pytest.mark.parametrize("seed", [3, 10, 35])
+def test_tops_of_noise_that_a_coupling_tilts_are_no_wrong_words(seed: int) -> None:
+    """Two or three samples each, no two of them equal, in noise that nothing foretells."""
+    rng, rate_hz = np.random.default_rng(seed), 352_800
+    noise = rng.standard_normal(2 * rate_hz)
+    b, a = signal.butter(2, 15_000, fs=rate_hz)
+    noise = signal.lfilter(b, a, noise) * (0.3 + 0.7 * np.abs(np.sin(np.arange(len(noise)) / 1e5)))
+    top = 0.6 * np.abs(noise).max()
+    cut = high_passed(np.clip(noise, -top, top), 2.0, rate_hz) / top * 0.9 * 2**23
+    words = np.rint(cut + 27 * rng.standard_normal(len(cut))).astype(np.int32) << 8
+    assert [f for f in digital(run(words[None], rate_hz)) if f.values.get("cause") == "word"] == []
