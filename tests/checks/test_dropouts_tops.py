@@ -9,7 +9,6 @@ from clipping_kit import high_passed
 from dropouts_kit import digital, of, run
 from numpy.typing import NDArray
 from scipy import signal
-from scipy import signal
 from stepping import steps as steps_alone
 from synth import programme
 
