@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from checks.model import Remedy, clock
+from checks.model import Remedy, length_told
 from watcher.files import shown
 from watcher.page_files import expected, files
 from watcher.page_measures import measured
@@ -139,9 +139,10 @@ def _told(report: Report, rows: Sequence[FindingRow], first: int) -> Iterator[To
         if line.start_frame is not None:
             frames = f"frame {line.start_frame:,}"
         if line.frames is not None and line.frames > 1:
-            frames += f"{', ' if frames else ''}{line.frames:,} frames"
+            length = f"{line.frames:,} frames"
             if rate and rate > 0:
-                frames += f" ({clock(line.frames, rate)})"
+                length = length_told(line.frames, rate)
+            frames += f"{', ' if frames else ''}{length}"
         yield Told(
             number=number,
             row=row,

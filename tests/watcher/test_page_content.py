@@ -150,7 +150,15 @@ def test_further_places_are_all_told() -> None:
     for second in range(1, 10):
         assert f"00:00:0{second}.000" in words
     assert "and 3 more." in words
-    assert "frame 96,000, 768,000 frames (00:00:08.000)" in words
+    assert "frame 96,000, 768,000 frames (8.00 s)" in words
+
+
+def test_a_length_under_a_millisecond_is_not_told_as_none() -> None:
+    """40 frames at 96 kHz: 40 / 96,000 s = 417 us."""
+    line = dataclasses.replace(finding(Verdict.REDO), start_frame=72_000, frames=40)
+    words = page(report("take.wav", findings=[line])).words
+    assert "frame 72,000, 40 frames (417 us)" in words
+    assert "00:00:00.000)" not in words
 
 
 def test_nulls_are_dashes_with_their_reasons() -> None:
