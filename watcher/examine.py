@@ -28,6 +28,7 @@ from watcher.reading import Progress, Reading
 from watcher.record import Held, baseline, carried_signoff, history, of_other_takes
 from watcher.report import CaptureLine, Expected, FileLine, FindingLine, Made, Report
 from watcher.settings import Applied
+from watcher.track_numbers import beyond
 from watcher.tracksets import Capture
 
 
@@ -79,6 +80,7 @@ def _report(reading: Reading, earlier: Report | None, began: float) -> Report:
     outcomes = {
         "container": _container(reading, gone(earlier, files) if earlier is not None else {}),
         **reading.outcomes,
+        **_format(reading),
         "checksum": _checksum(reading, files, earlier),
     }
     rate = reading.fmt.rate_hz if reading.fmt else _first_rate(reading)
@@ -113,6 +115,16 @@ def _report(reading: Reading, earlier: Report | None, began: float) -> Report:
             settings=applied.digest,
         ),
     )
+
+
+def _format(reading: Reading) -> dict[str, Outcome]:
+    """What the format check found, with the numbers of the sheet that no track has."""
+    outcome = reading.outcomes.get("format")
+    if outcome is None or reading.fmt is None:
+        return {}
+    applied = reading.applied
+    found = beyond(outcome, applied.sheet, applied.sources, reading.fmt.channels)
+    return {"format": dataclasses.replace(outcome, findings=(*outcome.findings, *found))}
 
 
 def _container(reading: Reading, lost: Collection[str]) -> Outcome:
