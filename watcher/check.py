@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from checks.sheet import ReelKind
-from watcher import sidecar
+from watcher import left_over, sidecar
 from watcher.console import Work
 from watcher.errors import ConfigError, UsageError
 from watcher.examine import examine, not_examined
@@ -89,7 +89,8 @@ def find(paths: Iterable[str], passed: Passed | None = None) -> list[tuple[Path,
                     "captures in it would be missed. Give it read permission, or name its files"
                 )
             if not below:
-                beside = "".join(f"; {sentence}" for sentence in seen.sentences())
+                told = (*seen.sentences(), *left_over.sentences(seen.reports))
+                beside = "".join(f"; {sentence}" for sentence in told)
                 raise UsageError(f"{shown(text)}: no capture in this folder or below{beside}")
             for capture in below:
                 found.setdefault(capture, path)

@@ -9,7 +9,7 @@ import os
 import shlex
 import shutil
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -18,6 +18,7 @@ from rich.text import Text
 from checks.model import Verdict
 from watcher import (
     check,
+    left_over,
     report,
 )
 from watcher.console import (
@@ -33,7 +34,7 @@ from watcher.exits import Exit
 from watcher.files import real, shown
 from watcher.machine_lines import machine_lines
 from watcher.report import Report
-from watcher.settings import SHEET_NAME, Settings, Sheets, find_config, load
+from watcher.settings import SHEET_NAME, Settings, Sheets, find_config, load, report_at
 from watcher.summary import group, standing
 from watcher.walk import Passed
 
@@ -46,11 +47,11 @@ def _settings(args: argparse.Namespace) -> Settings:
 
 def run_check(args: argparse.Namespace) -> Exit:
     """``check PATH...``"""
-    passed = Passed()
-    jobs = check.plan(args.paths, _settings(args), passed=passed)
+    passed, settings = Passed(), _settings(args)
+    jobs = check.plan(args.paths, settings, passed=passed)
     from watcher.config_commands import odd_names
 
-    for sentence in passed.sentences():
+    for sentence in (*passed.sentences(), *_left_over(args.paths, jobs, settings, passed)):
         print(f"reelvigil: {sentence}", file=sys.stderr)
     for folder in sorted({path.parent for job in jobs for path in job.capture.files}):
         with contextlib.suppress(OSError):  # it may be entered and not listed
@@ -59,6 +60,18 @@ def run_check(args: argparse.Namespace) -> Exit:
     return _check(
         jobs, as_json=args.json, keep=not args.no_sidecar, at_once=args.jobs, notes=args.notes
     )
+
+
+def _left_over(
+    paths: Sequence[str], jobs: Sequence[check.Job], settings: Settings, passed: Passed
+) -> Iterator[str]:
+    """What is said of reports in the folders given whose captures are not there."""
+    found, mirror = set(passed.reports), settings.reports
+    if mirror is not None:
+        path_of = report_at(settings, [real(root) for root in settings.roots])
+        for folder in filter(Path.is_dir, map(real, paths)):
+            found.update(left_over.reports_in(path_of(folder / "capture").parent))
+    yield from left_over.sentences(sorted(found - {job.report_path for job in jobs}), mirror)
 
 
 def _check(

@@ -60,11 +60,13 @@ class Passed:
         links: to captures or folders.
         unfinished: files whose names say that they are not all there.
         others: what only has a capture's name.
+        reports: those of captures, which may be there or not.
     """
 
     links: list[Path] = field(default_factory=list)
     unfinished: list[Path] = field(default_factory=list)
     others: list[Path] = field(default_factory=list)
+    reports: list[Path] = field(default_factory=list)
 
     def sentences(self) -> Iterator[str]:
         """For people: of each kind the first, and how many more."""
@@ -107,6 +109,8 @@ def captures_below(
                 yield Path(entry.path)
             elif passed is not None:
                 passed.others.append(Path(entry.path))
+        elif passed is not None and entry.name[0] != "." and entry.name.endswith(SUFFIX):
+            passed.reports.append(Path(entry.path))
         elif passed is not None and entry.name[0] != "." and is_unfinished_name(entry.name):
             passed.unfinished.append(Path(entry.path))
 
