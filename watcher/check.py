@@ -238,18 +238,15 @@ def run_job(
     earlier = None
     try:
         earlier = sidecar.load(job.report_path)
+        files = [file.name for file in job.capture.files]
+        if earlier and (other := sidecar.of_another(earlier, job.capture.name, files)):
+            earlier = None
+            said = f"is the report of another capture, {shown(other)}"
+            keep = _put_away(job, said, "of-another", Exit.LISTEN, trouble, keep=keep)
     except (ReportError, OSError) as error:
-        kept = _kept_aside(job.report_path) if keep else ""
-        keep = kept is not None and keep
         why = error.strerror if isinstance(error, OSError) else error
-        trouble.append(
-            Trouble(
-                f"{shown(str(job.report_path))}: the earlier report cannot be read ({why}), so "
-                "nobody can say whether the content changed since"
-                + ("; it stays, and no new one is written" if kept is None else kept),
-                Exit.UNREAD,
-            )
-        )
+        said = f"the earlier report cannot be read ({why})"
+        keep = _put_away(job, said, "unreadable", Exit.UNREAD, trouble, keep=keep)
     capture, applied = job.capture, job.applied
     if died is None:
         report = examine(capture, applied, earlier=earlier, progress=progress, partner=partner)
@@ -263,12 +260,19 @@ def run_job(
     return Done(report=report, job=job, trouble=tuple(trouble))
 
 
-def _kept_aside(path: Path) -> str | None:
-    """Where a report that cannot be read is kept; None where it cannot be moved either."""
-    try:
-        return f"; it is kept as {shown(sidecar.set_aside(path).name)}"
-    except (ReportError, OSError):
-        return None
+def _put_away(
+    job: Job, said: str, why: str, status: Exit, trouble: list[Trouble], *, keep: bool
+) -> bool:
+    """Keep a report that says nothing of the capture, and tell it; whether there is room now."""
+    kept = ""
+    if keep:
+        try:
+            kept = f"; it is kept as {shown(sidecar.set_aside(job.report_path, why).name)}"
+        except (ReportError, OSError):
+            kept, keep = "; it stays, and no new one is written", False
+    told = f"{said}, so nobody can say whether the content changed since{kept}"
+    trouble.append(Trouble(f"{shown(str(job.report_path))}: {told}", status))
+    return keep
 
 
 def _standing(report: Report, job: Job, line_ups: Iterable[LineupEntry]) -> Report:

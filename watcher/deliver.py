@@ -16,7 +16,7 @@ from watcher import sidecar
 from watcher.decided import take_over
 from watcher.files import shown, sweep
 from watcher.ledger import CaptureRow, Ledger
-from watcher.report import Report, ReportError
+from watcher.report import Report, ReportError, exact
 from watcher.troubles import Troubles
 
 # A recorder needs what is left of a volume more than a report does; common practice.
@@ -56,7 +56,7 @@ class Delivery:
         path = row.report_path
         try:
             self._room(path)
-            keep_damaged(path)
+            keep_damaged(path, report)
             sidecar.save(report, path)
         except (OSError, ReportError) as error:
             why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
@@ -125,12 +125,17 @@ class Delivery:
             )
 
 
-def keep_damaged(path: Path) -> None:
-    """A report that cannot be read any more is kept aside before another takes its place."""
+def keep_damaged(path: Path, report: Report) -> None:
+    """What cannot be read any more, or is of another capture, is kept aside before a report."""
     try:
-        sidecar.load(path)
+        found = sidecar.load(path)
     except ReportError:
         sidecar.set_aside(path)
+        return
+    capture = report.capture
+    files = [exact(line.name, line.name_b64) for line in capture.files]
+    if found and sidecar.of_another(found, exact(capture.name, capture.name_b64), files):
+        sidecar.set_aside(path, "of-another")
 
 
 def free_bytes(folder: Path) -> tuple[int, int]:

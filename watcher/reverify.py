@@ -21,6 +21,7 @@ from watcher.altered import Difference, locate, same_time
 from watcher.files import shown
 from watcher.readings import Pace, Reading, is_as_recorded, read, read_past_cache
 from watcher.recorded import Seen
+from watcher.report import SUFFIX
 from watcher.thread import Threads
 from watcher.truths import Found, Records, Truth, kind_of, spoken
 from watcher.walk import is_capture
@@ -111,9 +112,11 @@ def plan(records: Records, folder: bytes) -> Plan:
     renamed = set(records.renamed.values())
     for path in sorted(records.files.keys() - records.truths.keys()):
         if path not in renamed and is_capture(path[path.rfind(b"/") + 1 :]):
-            made.settled.append(
-                Result(path, State.UNRECORDED, text="No digest of it is recorded anywhere.")
-            )
+            text = "No digest of it is recorded anywhere"
+            if (other := records.of_another.get(path)) is not None:
+                own = shown(os.path.basename(path) + SUFFIX.encode())
+                text += f": {own} is the report of another capture, {shown(other)}"
+            made.settled.append(Result(path, State.UNRECORDED, text=f"{text}."))
     made.bytes = size(records, made.targets)
     return made
 

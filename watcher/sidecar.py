@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import stat
+import unicodedata
+from collections.abc import Iterable
 from pathlib import Path
 
 from watcher.files import write_whole
-from watcher.report import Report, ReportError, from_json, to_json
+from watcher.report import Report, ReportError, exact, from_json, to_json
 
 
 def load(path: Path) -> Report | None:
@@ -41,14 +43,33 @@ def read(path: Path) -> bytes:
         os.close(fd)
 
 
-def set_aside(path: Path) -> Path:
-    """Keep an unreadable sidecar under another name before a new one takes its place."""
+def of_another(report: Report, name: str, files: Iterable[str]) -> str:
+    """The capture that a report is of, where that is another than the one in whose place it stands.
+
+    Of the same name, or with one of its files, it is of the same capture: a set may have lost some.
+
+    Args:
+        name, files: of the capture, and of its files, as the file system has them.
+    """
+    capture = report.capture
+    own = exact(capture.name, capture.name_b64)
+    its = {own, *(exact(line.name, line.name_b64) for line in capture.files)}
+    same = {unicodedata.normalize("NFC", one) for one in its}
+    return own if same.isdisjoint(unicodedata.normalize("NFC", n) for n in (name, *files)) else ""
+
+
+def set_aside(path: Path, why: str = "unreadable") -> Path:
+    """Keep a sidecar under another name before a new one takes its place.
+
+    Args:
+        why: ``unreadable``, or ``of-another`` capture; its new name says so.
+    """
     for number in range(1, 1000):
-        aside = path.with_name(f"{path.name}.unreadable-{number}")
+        aside = path.with_name(f"{path.name}.{why}-{number}")
         if not aside.exists():
             os.rename(path, aside)
             return aside
-    raise ReportError(f"{path}: a thousand unreadable reports stand aside; look at them first")
+    raise ReportError(f"{path}: a thousand reports stand aside there; look at them first")
 
 
 def save(report: Report, path: Path) -> None:

@@ -64,6 +64,7 @@ class Records:
         aside: SHA-256 of contents that a person wants done again, and who, when and why.
         done_again: digests of all takes that a person ever wanted done again, as lists know them.
         altered: files that were not as recorded when they were last read, and what was read then.
+        of_another: files in the place of whose report stands one of another, and what it is of.
     """
 
     files: dict[bytes, Found] = field(default_factory=dict)
@@ -74,6 +75,7 @@ class Records:
     aside: dict[bytes, dict[bytes, str]] = field(default_factory=dict)
     done_again: dict[bytes, frozenset[bytes]] = field(default_factory=dict)
     altered: dict[bytes, Seen] = field(default_factory=dict)
+    of_another: dict[bytes, bytes] = field(default_factory=dict)
     links: set[bytes] = field(default_factory=set)
     bags: list[bags.Bag] = field(default_factory=list)
 
@@ -181,6 +183,9 @@ def _from_sidecar(path: bytes, records: Records, only_below: bytes | None = None
             folder = named
             if not (folder + b"/").startswith(only_below + b"/"):
                 return
+        stem, names = os.path.basename(path).removesuffix(_SIDECAR), [file.name for file in files]
+        if names and composed(stem) not in map(composed, names):  # of a set nothing has that name
+            records.of_another[os.path.join(folder, stem)] = names[0]
         for file in files:
             place = os.path.join(folder, file.name)
             if file.superseded:
