@@ -18,16 +18,17 @@ _ENDS: Final = ("cut-end", "signal-lost")
 
 
 def accounted(
-    outcomes: Mapping[str, Outcome], *, rate_hz: int, frames: int | None
+    outcomes: Mapping[str, Outcome], *, rate_hz: int, frames: int | None, grows: bool = False
 ) -> dict[str, Outcome]:
     """The outcomes without what the container's findings, and those about the set, account for.
 
     Args:
         frames: as many as were looked at.
+        grows: a file grew meanwhile, and has not come to its end.
     """
     files = outcomes["container"].findings
     # a place in time of what is unread: from there on nothing was looked at
-    short = any(
+    short = grows or any(
         f.kind == "truncated" or (f.verdict is Verdict.UNREAD and f.start_frame is not None)
         for f in files
     )
@@ -42,6 +43,11 @@ def accounted(
         if finding.check == "format" and finding.kind == "channels" and lacks:
             found, asked = finding.values.get("channels"), finding.values.get("expected")
             return not (isinstance(found, int) and isinstance(asked, int) and found < asked)
+        if grows and finding.check == "format" and finding.kind == "duration":
+            length, limit = finding.values.get("duration_s"), finding.values.get("limit_s")
+            if not (isinstance(length, int | float) and isinstance(limit, int | float)):
+                return False
+            return length > limit  # too short it may be only as yet
         if finding.check == "dropouts" and finding.kind in _ENDS and end is not None:
             return finding.start_frame is None or finding.start_frame < end
         return True

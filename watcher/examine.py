@@ -86,7 +86,12 @@ def _report(reading: Reading, earlier: Report | None, began: float) -> Report:
     rate = reading.fmt.rate_hz if reading.fmt else _first_rate(reading)
     lineup = reading.sheet.reel.kind is ReelKind.LINEUP
     outcomes = explained(
-        accounted(hiss_of_tape(outcomes, lineup=lineup), rate_hz=rate or 1, frames=reading.frames),
+        accounted(
+            hiss_of_tape(outcomes, lineup=lineup),
+            rate_hz=rate or 1,
+            frames=reading.frames,
+            grows=any(member.grown_bytes for member in reading.members),
+        ),
         rate_hz=rate or 1,
         frames=reading.frames,
         declared=lineup,
@@ -129,17 +134,20 @@ def _format(reading: Reading) -> dict[str, Outcome]:
 
 def _container(reading: Reading, lost: Collection[str]) -> Outcome:
     """What the walk over the bytes found, what could not be read, what a set ``lost``."""
-    layouts = [(m.path, m.layout) for m in reading.members if m.layout is not None]
-    findings = [f for _, layout in layouts for f in layout.findings]
-    lines = [container_line(layout) for _, layout in layouts]
+    walked = [(m, m.layout) for m in reading.members if m.layout is not None]
+    findings = [f for member, _ in walked for f in member.findings]
+    lines = [container_line(layout) for _, layout in walked]
+    of_set = reading.set_findings
     if reading.capture.is_set:
-        findings = [_named(f, path) for path, layout in layouts for f in layout.findings]
+        findings = [_named(f, member.path) for member, _ in walked for f in member.findings]
         lines = [
-            dataclasses.replace(container_line(layout), name=readable(path.name)[0])
-            for path, layout in layouts
+            dataclasses.replace(container_line(layout), name=readable(member.path.name)[0])
+            for member, layout in walked
         ]
+        if any(member.grown_bytes for member, _ in walked):  # of what grows nobody knows it yet
+            of_set = [f for f in of_set if f.kind != "set-length"]
     return Outcome(
-        findings=(*reading.unread, *findings, *with_gone(reading.set_findings, [*lost])),
+        findings=(*reading.unread, *findings, *with_gone(of_set, [*lost])),
         measures=ContainerMeasures(files=tuple(lines)),
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -27,9 +27,17 @@ _REST_S: Final = 1.0
 one take that were stopped one by one; their lengths are told besides."""
 
 
+_OF_THE_END: Final = ("truncated", "unfinalised", "empty", "size-mismatch")
+
+
 @dataclass(slots=True, eq=False)
 class Member:
-    """One file while it is being read; ``decoder``: its feed, where it is decoded."""
+    """One file while it is being read.
+
+    Attributes:
+        decoder: its feed, where it is decoded.
+        grown_bytes: by how much it grew meanwhile.
+    """
 
     path: Path
     fd: int
@@ -43,6 +51,7 @@ class Member:
     decoder: DecodedFeed | None = None
     fmt: CaptureFormat | None = None
     decoded_whole: bool = False
+    grown_bytes: int = 0
     listed: Sequence[tuple[str, SumLine]] = ()
     unread_lists: Sequence[UnreadList] = ()
 
@@ -58,6 +67,23 @@ class Member:
             return self.decoder.dtype
         assert self.layout is not None
         return sample_dtype(self.layout)
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What its container shows. That one which still grows has no end yet is no fault."""
+        found = () if self.layout is None else self.layout.findings
+        return tuple(map(self._growing, found)) if self.grown_bytes else found
+
+    def _growing(self, finding: Finding) -> Finding:
+        if finding.kind not in _OF_THE_END:
+            return finding
+        return replace(
+            finding,
+            verdict=Verdict.CLEAR,
+            remedy=Remedy.NONE,
+            text=f"{self.before.size:,} bytes were there when the file was opened, and it is still "
+            "growing: that its header and its end do not fit yet says nothing.",
+        )
 
 
 def common_dtype(members: Sequence[Member]) -> np.dtype[Any]:

@@ -317,6 +317,12 @@ class Reading:
             try:
                 # the time of change as well: a date can be put back, that one cannot
                 st = os.fstat(member.fd)
+                member.grown_bytes = max(st.st_size - member.before.size, 0)
+                if member.grown_bytes:
+                    what = (
+                        f"grew by {member.grown_bytes:,} bytes while it was read: it is still "
+                        "being recorded or sent; check it again once it has come to its end"
+                    )
                 same = (Identity.of(st), st.st_ctime_ns) == (
                     member.before,
                     member.ctime_ns,

@@ -31,15 +31,24 @@ def found(check: str, kind: str, verdict: Verdict, at: int | None) -> Finding:
 
 
 @pytest.mark.parametrize(
-    ("file", "kept"),
+    ("file", "grows", "kept"),
     [
-        (found("container", "truncated", Verdict.REDO, 1_000_000), [400_000]),
-        (found("container", "unreadable", Verdict.UNREAD, 1_000_000), [400_000]),
-        (found("container", "trailing-bytes", Verdict.CLEAR, None), [400_000, 950_000, 999_999]),
-        (found("container", "unreadable", Verdict.UNREAD, None), [400_000, 950_000, 999_999]),
+        (found("container", "truncated", Verdict.REDO, 1_000_000), False, [400_000]),
+        (found("container", "unreadable", Verdict.UNREAD, 1_000_000), False, [400_000]),
+        (
+            found("container", "trailing-bytes", Verdict.CLEAR, None),
+            False,
+            [400_000, 950_000, 999_999],
+        ),
+        (
+            found("container", "unreadable", Verdict.UNREAD, None),
+            False,
+            [400_000, 950_000, 999_999],
+        ),
+        (found("container", "changed-while-read", Verdict.UNREAD, None), True, [400_000]),
     ],
 )
-def test_an_end_that_the_file_accounts_for(file: Finding, kept: list[int]) -> None:
+def test_an_end_that_the_file_accounts_for(file: Finding, grows: bool, kept: list[int]) -> None:
     ends = (
         found("dropouts", "signal-lost", Verdict.REDO, 400_000),  # long before the end: the tape's
         found("dropouts", "signal-lost", Verdict.REDO, 950_000),
@@ -49,7 +58,7 @@ def test_an_end_that_the_file_accounts_for(file: Finding, kept: list[int]) -> No
         "container": Outcome(findings=(file,), measures=ContainerMeasures(files=())),
         "dropouts": Outcome(findings=ends, measures=DropoutsMeasures(tracks=(), programme_s=())),
     }
-    told = accounted(outcomes, rate_hz=96_000, frames=1_000_000)
+    told = accounted(outcomes, rate_hz=96_000, frames=1_000_000, grows=grows)
     assert [f.start_frame for f in told["dropouts"].findings] == kept
     assert told["container"].findings == (file,)
 
