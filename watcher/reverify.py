@@ -229,6 +229,8 @@ def _one(records: Records, path: bytes, options: Options, pace: Pace | None) -> 
             by, not_by = _names(agreeing, truths) if agreeing else "", _names(wrong, truths)
             result.text = aside.another_take(records, path, by, not_by)
             result.difference = None
+        if result.state is State.ALTERED:
+            result.text += records.of_which(path, digests)
         return result
     text = aside.still_there(records, path, digests)
     result = Result(path, State.INTACT, truths, text, first.size, digests.get("sha256"))

@@ -11,11 +11,12 @@ import gc
 import os
 import re
 import unicodedata
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 from watcher import bags, recorded, sumfiles
+from watcher.files import shown
 from watcher.recorded import Seen
 from watcher.report import SUFFIX, ReportError
 from watcher.walk import is_capture
@@ -78,6 +79,22 @@ class Records:
     of_another: dict[bytes, bytes] = field(default_factory=dict)
     links: set[bytes] = field(default_factory=set)
     bags: list[bags.Bag] = field(default_factory=list)
+    _by_digest: dict[tuple[str, bytes], bytes] = field(default_factory=dict)
+
+    def of_which(self, path: bytes, digests: Mapping[str, bytes]) -> str:
+        """A sentence where what an altered file holds is recorded of another; else nothing."""
+        if not self._by_digest:
+            self._by_digest = {
+                (t.algorithm, t.digest): where for where, ts in self.truths.items() for t in ts
+            }
+        other = next((p for d in digests.items() if (p := self._by_digest.get(d))), None)
+        own = any(digests.get(t.algorithm) == t.digest for t in self.truths[path])
+        if other is None or own:
+            return ""
+        return (
+            f" Its content is the one recorded of {shown(other)}: one was put in the place of the "
+            "other, or both changed places."
+        )
 
     def add(self, path: bytes, truth: Truth) -> None:
         known = self.truths.get(path)
