@@ -30,6 +30,7 @@ from checks.sheet import ReelKind, Sheet, TrackKind
 from checks.ultrasonic import _findings as findings
 from checks.ultrasonic._collect import SpectraPass, TrackSpectrum
 from checks.ultrasonic._findings import Ending
+from checks.ultrasonic._images import Image
 from checks.ultrasonic._limits import UltrasonicLimits
 from checks.ultrasonic._lines import Line, find_lines, free_of_lines, usual_name
 from checks.ultrasonic._movement import (
@@ -81,6 +82,7 @@ class UltrasonicPass:
         found: dict[int, tuple[Line, ...]] = {}
         unseen: dict[int, float | None] = {}
         falls: dict[int, Wall] = {}
+        doubts: dict[int, Image] = {}
         measured = []
         for k, track in enumerate(self._spectra.tracks()):
             judged = self._judged(k)
@@ -90,7 +92,11 @@ class UltrasonicPass:
             ending = self._ending(track, walls)
             seen = movement(track, clear)
             ends_hz = ending.hz if ending is not None else None
-            top_hz = information_hz(track, seen, ends_hz)
+            doubt = track.mirror if track.mirror is not None and track.mirror.doubtful else None
+            limit_hz = ends_hz
+            if doubt is not None:
+                limit_hz = doubt.hz if ends_hz is None else min(ends_hz, doubt.hz)
+            top_hz = information_hz(track, seen, limit_hz)
             wall_hz = None if ending is None or ending.own_filter else ending.hz
             measured.append(self._measure(k, track, lines, clear, top_hz, wall_hz))
             if not judged:
@@ -108,6 +114,8 @@ class UltrasonicPass:
             gone = absence(track, seen, self._fmt.rate_hz, allowance_db=self._allowance_db())
             if gone is not None:
                 cut[k] = gone
+            elif doubt is not None:
+                doubts[k] = doubt
             elif top_hz is None or top_hz <= _FROM_HZ + 500.0:
                 unseen[k] = top_hz
                 if walls:
@@ -126,6 +134,7 @@ class UltrasonicPass:
                 *findings.brickwalls(endings, self._limits, by_sheet=by_sheet),
                 *findings.absent(cut, alone, by_sheet=by_sheet),
                 *findings.no_evidence(unseen, falls),
+                *findings.like_images(doubts),
                 *findings.lines(
                     found,
                     self._limits,
@@ -163,9 +172,10 @@ class UltrasonicPass:
 
     def _ending(self, track: TrackSpectrum, walls: list[Wall]) -> Ending | None:
         wall = end_of_band(walls, self._fmt.rate_hz)
-        if wall is None and track.mirror is None:
+        mirror = None if track.mirror is None or track.mirror.doubtful else track.mirror
+        if wall is None and mirror is None:
             return None
-        ending = Ending(rate_hz=self._fmt.rate_hz, wall=wall, mirror=track.mirror)
+        ending = Ending(rate_hz=self._fmt.rate_hz, wall=wall, mirror=mirror)
         # Without room, what ends at no lower rate's place may be the file's own filter.
         return ending if self._room or ending.rates_hz else None
 

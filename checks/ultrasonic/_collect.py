@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from checks._spectra import HANN, Welch, cosine_window, decibels, squared_bins
 from checks.block import BLOCK_FRAMES, Block
 from checks.model import CaptureFormat
+from checks.ultrasonic._images import Image
 from checks.ultrasonic._mirror import Mirror
 from checks.ultrasonic._points import (
     FROM_HZ,
@@ -52,7 +53,7 @@ class TrackSpectrum:
         levels: (points, bands): level of segments in the bands, dBFS a hertz.
         power: (points, bands): the same as power, full scale squared a hertz.
         programme: (points,): level of 5 to 18 kHz without the line whistle, dBFS.
-        mirror: frequency at which it is mirrored and how alike both sides are; None: it is not.
+        mirror: where it is mirrored; None: nowhere.
     """
 
     bin_hz: float
@@ -64,7 +65,7 @@ class TrackSpectrum:
     levels: NDArray[np.float64]
     power: NDArray[np.float64]
     programme: NDArray[np.float64]
-    mirror: tuple[float, float] | None
+    mirror: Image | None
 
 
 class SpectraPass:

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from checks.model import Finding, Remedy, Value, Verdict, rounded
+from checks.ultrasonic._images import Image
 from checks.ultrasonic._limits import UltrasonicLimits
 from checks.ultrasonic._lines import Line, usual_name
 from checks.ultrasonic._movement import Absence
@@ -30,21 +31,21 @@ class Ending:
 
     rate_hz: float
     wall: Wall | None
-    mirror: tuple[float, float] | None
+    mirror: Image | None
 
     @property
     def hz(self) -> float:
         """The wall where the mirror lies near it, else the mirror."""
-        if self.mirror is None or (self.wall and 0.85 < self.wall.hz / self.mirror[0] < 1.15):
+        if self.mirror is None or (self.wall and 0.85 < self.wall.hz / self.mirror.hz < 1.15):
             assert self.wall is not None
             return self.wall.hz
-        return self.mirror[0]
+        return self.mirror.hz
 
     @property
     def rates_hz(self) -> tuple[int, ...]:
         """The lower rates that fit; empty: no preferred rate ends there."""
         if self.mirror is not None:
-            return (round(2 * self.mirror[0]),)
+            return (round(2 * self.mirror.hz),)
         return lower_rates(self.wall, self.rate_hz) if self.wall is not None else ()
 
     @property
@@ -110,7 +111,7 @@ def _brickwall(group: Mapping[int, Ending], limits: UltrasonicLimits, *, by_shee
     hz = sorted(end.hz for end in ends)[len(ends) // 2]
     rates = sorted({rate for end in ends for rate in end.rates_hz})
     walls = [end.wall for end in ends if end.wall is not None]
-    likeness = [end.mirror[1] for end in ends if end.mirror is not None]
+    likeness = [end.mirror.likeness for end in ends if end.mirror is not None]
     redo = by_sheet or hz < limits.wall_redo_hz
     named = " or ".join(f"{rate / 1000:g}" for rate in rates)
     values: dict[str, Value] = {
@@ -263,6 +264,30 @@ def no_evidence(tops_hz: Mapping[int, float | None], falls: Mapping[int, Wall]) 
             tracks=tuple(tops_hz),
             text=text,
             values=values,
+        )
+    ]
+
+
+def like_images(doubts: Mapping[int, Image]) -> list[Finding]:
+    """The note that what moves above some frequency may be an image of what lies below."""
+    if not doubts:
+        return []
+    lowest = min(image.hz for image in doubts.values())
+    return [
+        Finding(
+            check=CHECK,
+            kind="no-evidence",
+            verdict=Verdict.CLEAR,
+            remedy=Remedy.NONE,
+            tracks=tuple(doubts),
+            text=f"Above {lowest / 1000:.1f} kHz there is something that moves with the programme, "
+            "but most of it looks like a mirror image of what sounds below, as a lower rate leaves "
+            "it, in this file or in something that was recorded on the tape: no evidence that the "
+            "path above is whole; look how this capture was made.",
+            values={
+                "mirror_hz": [rounded(image.hz, 0) for image in doubts.values()],
+                "mirror_likeness": [rounded(image.likeness) for image in doubts.values()],
+            },
         )
     ]
 

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks._ranks import median
+from checks.ultrasonic._images import Image, Images
 from checks.ultrasonic._points import PointStore
 
 PREFERRED_RATES_HZ: Final = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)  # AES5, multiples
@@ -56,11 +57,13 @@ class Mirror:
             if rate <= LOWER_RATE * rate_hz and rate / 2 + FAR_HZ < 0.5 * rate_hz
         ]
         self._bins = np.arange(0)
+        self._near = 0
         if self._halves:
             reach = SMOOTH_BINS + max(SHIFTS) + 1
             low = int((self._halves[0] / 2 - FAR_HZ) / self._bin_hz) - reach  # half: lowest control
             high = int((self._halves[-1] + FAR_HZ) / self._bin_hz) + reach
-            self._bins = np.arange(max(low, 0), min(high, length // 2 + 1))
+            self._bins = np.arange(max(low, 0), length // 2 + 1)  # images reach far up
+            self._near = min(high, length // 2 + 1) - max(low, 0)  # so many of them near a mirror
         most = min(MOST_SEGMENTS, MOST_SEGMENTS_ALL // max(tracks, 1))
         self._kept = PointStore(tracks, len(self._bins), most=most, dtype=np.float16)
 
@@ -74,16 +77,17 @@ class Mirror:
         """Takes points of (tracks, bins): levels in decibels, NaN where there is none."""
         return self._kept
 
-    def find(self, track: int) -> tuple[float, float] | None:
-        """The lowest frequency at which a track is mirrored, and the likeness, up to 1."""
+    def find(self, track: int) -> Image | None:
+        """The lowest frequency at which a track is mirrored, if it is."""
         points = self._kept.points()[:, track].astype(np.float32)
         points = points[np.isfinite(points).all(axis=1)]
         if not self._halves or len(points) < ENOUGH:
             return None
-        loudness = points.mean(axis=1)
+        near = points[:, : self._near]
+        loudness = near.mean(axis=1)
         quiet = np.argsort(loudness, kind="stable")[: max(len(points) // 2, ENOUGH)]
-        detail = _detail(points[quiet])
-        spectrum = points.mean(axis=0)
+        detail = _detail(near[quiet])
+        spectrum = near.mean(axis=0)
         for half in self._halves:
             if self._tone_at(spectrum, half):
                 continue
@@ -95,12 +99,14 @@ class Mirror:
                     abs(self._likeness(detail, *mirror, far_hz)) for mirror in self._controls(half)
                 )
                 if likeness >= OVER_CONTROL * control:
-                    return half, likeness
-        return None
+                    return Image(half, likeness, doubtful=False)
+        images = Images(points, _detail(points), first_bin=self._bins[0], bin_hz=self._bin_hz)
+        found = (images.at(half, self._controls(half)) for half in self._halves)
+        return min((x for x in found if x), key=lambda x: (x.doubtful, x.hz), default=None)
 
     def _tone_at(self, levels: NDArray[np.float32], hz: float) -> bool:
         """Whether a tone stands at a frequency in a spectrum, (bins,) in decibels."""
-        apart = np.abs(self._bins * self._bin_hz - hz)
+        apart = np.abs(self._bins[: len(levels)] * self._bin_hz - hz)
         beside = (apart > NEAR_HZ) & (apart < HALFWAY_HZ)
         top = levels[apart < 2 * self._bin_hz].max()
         return bool(top > median(levels[beside]) + TONE_DB)
