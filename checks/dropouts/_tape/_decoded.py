@@ -45,7 +45,7 @@ _LOUDER_DB: Final = 12.0  # programme that counts as equally loud
 _MOST_DB: Final = 26.0  # decoders take up to 24 dB (common practice), and noise moves
 _SHOWS: Final = 0.5  # of a fall, from which an entry shows it
 _OF_BODY: Final = 0.5  # of a fall of the hiss: more than a gap takes from the body
-_GOES_ON: Final = 0.1  # of the entries: a machine that stops lets little be heard (from memory)
+_GOES_ON: Final = 0.1  # of the entries: a machine that stops lets little be heard (own trials)
 _EXPANDED: Final = 0.5  # of a fall of the hiss: a decoder's two decibels for one of programme
 
 
