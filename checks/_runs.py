@@ -34,6 +34,13 @@ def true_runs(mask: NDArray[np.bool_]) -> tuple[Indices, Indices]:
     return index_runs(np.flatnonzero(mask))
 
 
+def long_runs(mask: NDArray[np.bool_], least: int) -> Iterator[tuple[int, int]]:
+    """The runs of at least so many, see ``true_runs``: coarse words in a rest have many shorter."""
+    starts, stops = true_runs(mask)
+    long = stops - starts >= least
+    return zip(starts[long].tolist(), stops[long].tolist(), strict=True)
+
+
 def index_runs(at: Indices) -> tuple[Indices, Indices]:
     """Runs of neighbouring numbers in a sorted list of indices; see ``true_runs``.
 

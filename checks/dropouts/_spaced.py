@@ -30,7 +30,7 @@ import numpy as np
 from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
-from checks._runs import true_runs
+from checks._runs import long_runs, true_runs
 from checks.block import BLOCK_FRAMES, Block
 from checks.dropouts._events import Event, EventLog, told_together
 from checks.dropouts._history import History
@@ -40,6 +40,7 @@ from checks.model import CaptureFormat, Remedy, Samples, Value, Verdict, length_
 from checks.sheet import Sheet, TrackKind
 
 Flags = NDArray[np.bool_]
+Floats = NDArray[np.float64]
 
 SPACED: Final = "spaced"
 """Cause of such steps."""
@@ -52,6 +53,7 @@ _WITHIN_S: Final = 0.003  # from one window to the next, or 192 frames; own choi
 _LEAST: Final = 16  # words
 _WHOLE: Final = 0.8  # of a run whose lowest bits are equal; some more may be at its ends by chance
 _ODDS: Final = 64.0  # powers of two
+_COLUMN: Final = 10.0  # the same for one word of each window, to be looked at (own choice)
 _MIDWAY: Final = 0.5
 """Least distance from the middle of the neighbours, over half the distance of these from each
 other: a word that is passed through lies at 0, one among noise at 1."""
@@ -196,25 +198,30 @@ def _found(samples: Samples, mask: np.int32, unused: int) -> Iterator[_Spaced]:
     again = equal.copy()
     for _ in range(_WINDOWS - 1):
         again = again[:-1] & again[1:]
+    bits = -np.log2(equal.mean(axis=1).clip(2.0**-_BITS, 1.0))
     done: set[tuple[int, int]] = set()
     for column in np.flatnonzero(again.any(axis=0)).tolist():
         for a, b in zip(*true_runs(again[:, column]), strict=True):
+            if float(bits[a : b + _WINDOWS - 1].sum()) < _COLUMN:
+                continue  # by chance: rests of coarse words have many
             middle = equal[(a + b + _WINDOWS) // 2 - 1]  # all of it lies within the stretch
             every = next(k for k in _DISTANCES if middle[column % k :: k].all())
             if every == 1 or (every, column % every) in done:
                 continue
             done.add((every, column % every))
-            yield from _runs(samples, column % every, every, mask, unused)
+            yield from _runs(samples, column % every, every, mask, unused, bits)
 
 
 def _runs(
-    samples: Samples, phase: int, every: int, mask: np.int32, unused: int
+    samples: Samples, phase: int, every: int, mask: np.int32, unused: int, odds: Floats
 ) -> Iterator[_Spaced]:
+    """``odds``: powers of two against one equal word, in each window of ``LAG`` frames."""
     some = samples.view(np.int32)[phase::every]
-    for a, b in zip(*true_runs((some[1:] ^ some[:-1]) & mask == 0), strict=True):
-        if b - a + 1 < _LEAST:
-            continue
-        first, last = int(a), int(b) + 1
+    for a, b in long_runs((some[1:] ^ some[:-1]) & mask == 0, _LEAST - 1):
+        first, last = a, b + 1
+        near = odds[(phase + first * every) // LAG : (phase + last * every) // LAG + 1]
+        if (last - first) * float(near.sum()) < _ODDS / 4 * len(near):
+            continue  # a cheap look: in rests of coarse words most are equal
         same = some[first:last] == some[(first + last) // 2]
         if float(np.mean(same)) > _WHOLE:  # but for chance at the ends
             at = np.flatnonzero(same)

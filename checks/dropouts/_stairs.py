@@ -23,7 +23,7 @@ from typing import Final
 import numpy as np
 
 from checks._ranks import median
-from checks._runs import true_runs
+from checks._runs import long_runs
 from checks.block import Block, counted
 from checks.dropouts import _edges
 from checks.dropouts._events import Event, EventLog, told_together
@@ -86,9 +86,8 @@ class StairsPart:
             return []
         found = []
         for each in _EACH:
-            for a, b in zip(*true_runs(gaps % each == 0), strict=True):
-                alike = float(np.mean(gaps[a:b] == each))
-                if b - a < _LEAST or alike < _MOST_ALIKE:
+            for a, b in long_runs(gaps % each == 0, _LEAST):
+                if float(np.mean(gaps[a:b] == each)) < _MOST_ALIKE:
                     continue
                 if self._are_stairs(block.samples[track, changes[a : b + 1]]):
                     start, stop = int(changes[a]), int(changes[b])
