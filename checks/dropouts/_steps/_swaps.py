@@ -62,7 +62,7 @@ class Swaps:
         """What goes on where behind a break: surely, or as far as it shows above the limits."""
         if shared is not None and (swap := self._behind(place, found, shared)) is not None:
             return swap
-        if not found:
+        if not found or len(place.steps) < 2:
             return None
         # other programme that follows is largest some way behind
         x = place.steps[next(iter(found))]
