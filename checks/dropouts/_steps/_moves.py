@@ -152,7 +152,7 @@ def swapped(tracks: list[Floats], frame: int) -> dict[int, int] | None:
     if (
         len(moved) < 2
         or len(set(past)) < len(past)
-        or not _explains(np.array([k for k in to if k in broken]), own, broken)
+        or not _explains(np.array([k for k in to if k in broken], np.intp), own, broken)
         or not (far or (left.max() <= ONE_FITS and left.mean() <= FITS))
     ):
         return None
